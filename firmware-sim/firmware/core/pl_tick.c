@@ -1,0 +1,74 @@
+/* The sampling interrupt: sums, inputs, then the order, then the pins. */
+#include "pl_core.h"
+
+static void add_light(pl_core *pl, const uint16_t *counts)
+{
+    for (uint8_t i = 0; i < pl->config.light_channels; i++) {
+        pl->light_sum[i] += counts[i];
+        pl->light_count[i]++;
+        if (counts[i] < pl->light_min[i] || pl->light_fresh)
+            pl->light_min[i] = counts[i];
+        if (counts[i] > pl->light_max[i] || pl->light_fresh)
+            pl->light_max[i] = counts[i];
+    }
+    pl->light_fresh = false;
+}
+
+static void add_slow(pl_window *window, uint16_t counts)
+{
+    if (window->count == 0xFFFFu) /* a sum that nobody fetched stays whole */
+        return;
+    if (window->count == 0 || counts < window->min)
+        window->min = counts;
+    if (window->count == 0 || counts > window->max)
+        window->max = counts;
+    window->sum += counts;
+    window->count++;
+}
+
+static void input_changed(pl_core *pl, uint8_t index, bool closed)
+{
+    static const uint8_t code[PL_INPUTS][2] = {
+        {PL_EVENT_CODE_INTERLOCK_OPENED, PL_EVENT_CODE_INTERLOCK_CLOSED},
+        {PL_EVENT_CODE_STOP_PRESSED, PL_EVENT_CODE_STOP_RELEASED},
+    };
+    pl->inputs = (uint8_t)(pl->inputs ^ (1u << index));
+    if (!closed)
+        pl->latched = true;
+    pl_log_add(pl, code[index][closed], 0);
+}
+
+/* Opening counts from the first sample, closing after PL_DEBOUNCE_TICKS alike in a row. */
+static void read_inputs(pl_core *pl, uint8_t raw)
+{
+    for (uint8_t i = 0; i < PL_INPUTS; i++) {
+        uint8_t bit = (uint8_t)(1u << i);
+        if (!(raw & bit)) {
+            pl->debounce[i] = 0;
+            if (pl->inputs & bit)
+                input_changed(pl, i, false);
+        } else if (!(pl->inputs & bit) && ++pl->debounce[i] >= PL_DEBOUNCE_TICKS) {
+            input_changed(pl, i, true);
+        }
+    }
+}
+
+void pl_sample_tick(pl_core *pl, const uint16_t *analog, uint8_t inputs)
+{
+    pl->tick++;
+    add_light(pl, analog);
+    if (pl->config.capabilities & PL_CAPABILITY_VACUUM)
+        add_slow(&pl->vacuum, analog[PL_VACUUM]);
+    if (pl->config.capabilities & PL_CAPABILITY_OVEN)
+        add_slow(&pl->oven, analog[PL_OVEN]);
+    if (pl->config.capabilities & PL_CAPABILITY_HEAD_TEMPERATURE)
+        add_slow(&pl->head, analog[PL_HEAD]);
+    if (pl->heartbeat_age != 0xFFFFu)
+        pl->heartbeat_age++;
+    read_inputs(pl, inputs);
+    pl_outputs_expire(pl);
+    pl_order_tick(pl, analog);
+    pl_outputs_drive(pl);
+    if (pl->frame_left != 0)
+        pl->frame_left--;
+}

@@ -1,0 +1,1 @@
+"""Simulated exposure unit: the firmware's host board and the plant around it."""
