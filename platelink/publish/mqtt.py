@@ -1,0 +1,218 @@
+"""One MQTT 5 connection to the broker. The only file that imports paho.
+
+Nothing here retries or remembers: a connection lives until it is lost, then a new one is made.
+So paho's in-memory queue never holds anything that is not also in a journal. All calls come from
+one thread; ``poll`` runs the callbacks in it.
+"""
+
+from __future__ import annotations
+
+import ssl
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+NO_SUBSCRIBERS = 0x10
+"""PUBACK reason "No matching subscribers" (MQTT 5.0, table 3-4): taken and thrown away."""
+
+
+class BrokerError(Exception):
+    """The broker, or the way to it, is at fault; the text says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSettings:
+    host: str
+    port: int = 1883
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca_file: str | None = None
+    """None: the certificates that the system trusts."""
+    certificate_file: str | None = None
+    key_file: str | None = None
+    keepalive_s: int = 30
+    connect_timeout_s: float = 5.0
+    session_expiry_s: int = 7 * 86400
+    """How long the broker keeps a session, and what it queues for it, without its client."""
+    will_delay_s: int = 3
+    """A blip shorter than this does not show the unit as offline."""
+
+
+@dataclass(frozen=True, slots=True)
+class Will:
+    topic: str
+    payload: bytes
+
+
+class Connected(NamedTuple):
+    session_present: bool
+    receive_maximum: int
+    """Most unacknowledged messages that the broker takes from us."""
+
+
+class ConnectionLost(NamedTuple):
+    reason: str
+
+
+class Acknowledged(NamedTuple):
+    mid: int
+    code: int
+    """0 delivered or queued, 16 nobody subscribed, 128 and above refused."""
+    reason: str
+
+
+class Received(NamedTuple):
+    topic: str
+    payload: bytes
+    retained: bool
+    mid: int
+    qos: int
+
+
+class SubscriptionRefused(NamedTuple):
+    reason: str
+
+
+LinkEvent = Connected | ConnectionLost | Acknowledged | Received | SubscriptionRefused
+
+
+class BrokerLink:
+    """One connection. ``connect`` may block for ``connect_timeout_s``; ``poll`` for its argument.
+
+    The session is persistent under the fixed ``client_id``. Received messages are acknowledged
+    only by ``acknowledge``; at most ``receive_maximum`` may be open."""
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        *,
+        client_id: str,
+        will: Will | None = None,
+        receive_maximum: int = 20,
+    ) -> None:
+        self._settings = settings
+        self._events: list[LinkEvent] = []
+        self._receive_maximum = receive_maximum
+        self._client = client = Client(
+            CallbackAPIVersion.VERSION2, client_id, protocol=MQTTv5, manual_ack=True
+        )
+        client.connect_timeout = settings.connect_timeout_s
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        if settings.username is not None:
+            client.username_pw_set(settings.username, settings.password)
+        if will is not None:
+            properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
+            properties.WillDelayInterval = settings.will_delay_s
+            client.will_set(will.topic, will.payload, qos=1, retain=True, properties=properties)
+
+    def connect(self) -> None:
+        """Open the socket and ask for the session; the answer comes by ``poll``."""
+        s = self._settings
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = s.session_expiry_s
+        properties.ReceiveMaximum = self._receive_maximum
+        where = f"{s.host}:{s.port}"
+        try:
+            if s.tls:
+                self._client.tls_set(s.ca_file, s.certificate_file, s.key_file)
+            self._client.connect(
+                s.host, s.port, keepalive=s.keepalive_s, clean_start=False, properties=properties
+            )
+        except ssl.SSLError as fault:
+            raise BrokerError(
+                f"broker {where} refused TLS ({fault}): check ca_file, certificate_file, key_file"
+            ) from fault
+        except OSError as fault:
+            raise BrokerError(
+                f"broker {where} not reachable within {s.connect_timeout_s:g} s ({fault}): "
+                f"check that it runs and that host and port are right"
+            ) from fault
+
+    def poll(self, timeout_s: float) -> list[LinkEvent]:
+        """Send and receive for up to ``timeout_s``; what happened, in order."""
+        code = self._client.loop(timeout_s)
+        lost = any(isinstance(event, ConnectionLost) for event in self._events)
+        if code != MQTTErrorCode.MQTT_ERR_SUCCESS and not lost:
+            self._events.append(ConnectionLost(f"connection lost: {code.name}"))
+        events, self._events = self._events, []
+        return events
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+        """Send at QoS 1; the message's id, which comes back in Acknowledged."""
+        return self._client.publish(topic, payload, qos=1, retain=retain).mid
+
+    def subscribe(self, filters: Sequence[str]) -> None:
+        self._client.subscribe([(f, SubscribeOptions(qos=1)) for f in filters])
+
+    def acknowledge(self, message: Received) -> None:
+        self._client.ack(message.mid, message.qos)
+
+    def close(self) -> None:
+        """Leave in order, so that the last will is not sent. Safe on a lost connection."""
+        self._client.disconnect()
+        self._client.loop(0.05)
+        self._events.clear()
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: object,
+        flags: ConnectFlags,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if code.is_failure:
+            text = f"broker refused the connection: {code} ({code.value}); check name and password"
+            self._events.append(ConnectionLost(text))
+            return
+        maximum = int(getattr(properties, "ReceiveMaximum", 65535))
+        self._events.append(Connected(flags.session_present, maximum))
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: object,
+        flags: DisconnectFlags,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        who = "closed by the broker" if flags.is_disconnect_packet_from_server else "lost"
+        self._events.append(ConnectionLost(f"connection {who}: {code}"))
+
+    def _on_publish(
+        self,
+        client: Client,
+        userdata: object,
+        mid: int,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        self._events.append(Acknowledged(mid, int(code.value), str(code)))
+
+    def _on_message(self, client: Client, userdata: object, m: MQTTMessage) -> None:
+        self._events.append(Received(m.topic, bytes(m.payload), m.retain, m.mid, m.qos))
+
+    def _on_subscribe(
+        self,
+        client: Client,
+        userdata: object,
+        mid: int,
+        codes: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        refused = [str(code) for code in codes if code.is_failure]
+        if refused:
+            text = f"broker refused a subscription: {', '.join(refused)}; check its access list"
+            self._events.append(SubscriptionRefused(text))
