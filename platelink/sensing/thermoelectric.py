@@ -171,10 +171,8 @@ def _solve(
             high = x
         else:
             low = x
-        new = x - (value - target) / slope
-        if not low <= new <= high:
-            new = 0.5 * (low + high)
-        if abs(new - x) <= _LAST_STEP_C:
-            return new
-        x = new
+        step = (target - value) / slope
+        if abs(step) <= _LAST_STEP_C:
+            return min(high, max(low, x + step))
+        x = x + step if low <= x + step <= high else 0.5 * (low + high)
     return x

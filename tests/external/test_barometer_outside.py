@@ -1,0 +1,60 @@
+"""Air pressure and altitude against the standard atmosphere and a measured record."""
+
+import csv
+from importlib.metadata import files
+
+import pytest
+
+from platelink.sensing.vacuum import GaugeKind, VacuumSensor, standard_barometer_kpa
+from platelink.units import format_pressure, parse_pressure
+
+
+@pytest.mark.parametrize(
+    ("altitude_m", "hpa"),
+    [
+        # SOURCE: US Standard Atmosphere 1976, table I by geopotential altitude (from memory)
+        (0, 1013.25),
+        (500, 954.61),
+        (1000, 898.75),
+        (2000, 794.95),
+        (3000, 701.09),
+    ],
+)
+def test_standard_atmosphere(altitude_m: int, hpa: float) -> None:
+    assert standard_barometer_kpa(altitude_m) * 10.0 == pytest.approx(hpa, abs=0.02)
+
+
+def measured_mbar() -> list[float]:
+    """SOURCE: NREL weather station, Golden (Colorado), 1829 m, January 2022, as shipped with
+    pvanalytics 0.2.2."""
+    (found,) = (f for f in files("pvanalytics") or [] if f.name == "rmis_weather_data.csv")
+    with open(str(found.locate()), newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    (column,) = (name for name in rows[0] if "Barometric" in name)
+    return [float(row[column]) for row in rows if row[column]]
+
+
+def test_the_highest_vacuum_is_the_local_barometer_not_the_standard_one() -> None:
+    values = measured_mbar()
+    assert len(values) == 1147
+    reach = [
+        VacuumSensor(
+            kpa_low=0.0,
+            kpa_high=115.0,
+            adc_bits=12,
+            kind=GaugeKind.ABSOLUTE,
+            barometer_kpa=parse_pressure(f"{mbar} mbar"),
+        )
+        for mbar in (min(values), max(values))
+    ]
+    assert [format_pressure(s.highest_vacuum_kpa(), "inHg", 3) for s in reach] == [
+        "23.882 inHg",
+        "24.330 inHg",
+    ]
+    twenty = parse_pressure("20 inHg")
+    # 20 inHg of vacuum is 13 to 15 kPa absolute there, not 33.6
+    assert [s.kpa_abs(twenty) for s in reach] == pytest.approx([13.145, 14.663], abs=1e-3)
+    # a limit of 25 inHg could never be met there
+    assert all(s.reach_problem(parse_pressure("25 inHg")) for s in reach)
+    # and the standard atmosphere at the station's altitude is a usable first guess
+    assert min(values) < standard_barometer_kpa(1829.0) * 10.0 < max(values)
