@@ -1,0 +1,332 @@
+"""UV lamp bank as a function of simulated time: strike, warm-up, ripple, noise, fade, after-glow.
+
+The *envelope* is the light averaged over one ripple cycle; ripple is multiplicative with zero mean,
+so the cycle mean of the light is the envelope. State changes only when the bank is switched or a
+tube fails; between two changes the light is a closed formula of time (and of the seed).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+F64 = NDArray[np.float64]
+
+_GLOW_END = 40.0
+"""After-glow is taken as dark after this many of its time constants."""
+_NOISE_GRID_S = 0.05
+_NOISE_BLOCK = 256
+
+
+class Light(NamedTuple):
+    """Irradiance in mW/cm² over a time grid [ticks, sub-samples].
+
+    ``bed`` and ``bed_envelope`` are the mean over the exposure bed with and without ripple;
+    ``channels`` [ticks, channels] is what the sensors see at the last sub-sample of each tick."""
+
+    bed_envelope: F64
+    bed: F64
+    channels: F64
+
+
+class LightSource(Protocol):
+    """What a plant needs of its light."""
+
+    @property
+    def lit(self) -> bool:
+        """Switched on (not necessarily struck)."""
+
+    def switch(self, on: bool, t_s: float) -> None:
+        """Switch at time ``t_s``; the same state again changes nothing."""
+
+    def light(self, t_s: F64) -> Light | None:
+        """Light at the times [ticks, sub-samples], none before the last switching; None: dark."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shutter:
+    """Light gated by a shutter over burning lamps: linear travel between shut and open."""
+
+    opening_s: float = 0.15
+    closing_s: float = 0.20
+
+
+@dataclass(frozen=True, slots=True)
+class LampParameters:
+    """A bank of tubes. All default values are invented."""
+
+    irradiance_mw_cm2: float = 12.0
+    """Bed mean of the fresh, warm bank."""
+    output_fraction: float = 1.0
+    """Share left beside the wear below: supply voltage, dirt on the glass."""
+    burn_hours: float = 0.0
+    starts: int = 0
+    fade_hours: float = 2800.0
+    """Output falls by 1/e in this many burn hours: 70 % after 1,000 h."""
+    fade_hours_per_start: float = 0.3
+    """One start wears like this many hours."""
+    strike_s: float = 0.4
+    """Delay from switching on to first light of a warm bank."""
+    strike_cold_s: float = 1.0
+    strike_jitter_s: float = 0.05
+    """Each strike is later by a uniform share of this."""
+    warmup: tuple[tuple[float, float], ...] = ((0.20, 5.0), (0.12, 45.0))
+    """(missing share of the output at a cold strike, its time constant in s); a negative share is
+    an overshoot."""
+    cooling_s: float = 240.0
+    """Time constant with which the bank grows cold while off."""
+    rest_s: float = math.inf
+    """Time off before time 0, after having been warm; inf: cold, 0: warm."""
+    ripple_hz: float = 100.0
+    ripple_depth: float = 0.15
+    """Peak of the first harmonic as a share of the envelope."""
+    ripple_phase_rad: float = 0.0
+    ripple2_depth: float = 0.03
+    ripple2_phase_rad: float = 0.5
+    noise_fraction: float = 0.004
+    """Standard deviation of the slow multiplicative noise (Ornstein-Uhlenbeck)."""
+    noise_s: float = 2.0
+    """Its correlation time."""
+    glow_fraction: float = 0.6
+    """After-glow right after switching off, share of the light before."""
+    glow_s: float = 0.008
+    """Its time constant."""
+    shutter: Shutter | None = None
+    """With a shutter the lamps burn from time 0 on and the output moves the shutter."""
+    tubes: int = 6
+    tube_outputs: tuple[float, ...] = ()
+    """Output of each tube relative to the others; empty: all 1."""
+    tube_phases_rad: tuple[float, ...] = (0.0,)
+    """Ripple phases, dealt to the tubes in turn (0, 2pi/3, 4pi/3: fed from three phases)."""
+    views: tuple[tuple[float, ...], ...] = ()
+    """How each light channel sees the tubes, one row of weights a channel; empty: like the bed."""
+
+    def __post_init__(self) -> None:
+        if sum(max(0.0, share) for share, _ in self.warmup) > 1.0:
+            raise ValueError("warm-up shares add up to more than the whole output")
+        if abs(self.ripple_depth) + abs(self.ripple2_depth) > 1.0:
+            raise ValueError("ripple deeper than the light itself")
+        if self.tubes < 1 or (self.tube_outputs and len(self.tube_outputs) != self.tubes):
+            raise ValueError(f"{self.tubes} tubes but {len(self.tube_outputs)} tube outputs")
+        if any(len(view) != self.tubes for view in self.views):
+            raise ValueError(f"each view needs {self.tubes} weights")
+
+
+def wear_fraction(parameters: LampParameters, burn_hours: float, starts: int) -> float:
+    """Output left after burn hours and starts, as a share of the fresh output."""
+    hours = burn_hours + starts * parameters.fade_hours_per_start
+    return math.exp(-hours / parameters.fade_hours)
+
+
+class SlowNoise:
+    """Ornstein-Uhlenbeck noise with standard deviation 1 as a function of time (from 0 on).
+
+    Exact on a grid of 50 ms, linear in between; the path depends on the seed alone."""
+
+    __slots__ = ("_decay", "_path", "_rng")
+
+    def __init__(self, correlation_s: float, seed: int) -> None:
+        self._rng = np.random.default_rng(seed)
+        self._decay = math.exp(-_NOISE_GRID_S / correlation_s)
+        self._path = self._rng.standard_normal(1)
+
+    def at(self, t_s: F64) -> F64:
+        """Noise at ascending times."""
+        u = t_s.ravel() / _NOISE_GRID_S
+        first, last = int(u[0]), int(u[-1]) + 2
+        while len(self._path) <= last:
+            self._extend()
+        part = self._path[first : last + 1]
+        return np.interp(u, np.arange(first, last + 1), part).reshape(t_s.shape)
+
+    def _extend(self) -> None:
+        kicks = self._rng.standard_normal(_NOISE_BLOCK) * math.sqrt(1.0 - self._decay**2)
+        decay = self._decay
+        steps = accumulate(kicks.tolist(), lambda x, kick: x * decay + kick,
+                           initial=float(self._path[-1]))  # fmt: skip
+        self._path = np.concatenate((self._path, np.fromiter(steps, np.float64)[1:]))
+
+
+class LampState(NamedTuple):
+    """Everything the light depends on beside time."""
+
+    on: bool
+    changed_s: float
+    strike_s: float
+    """When the lamps light, or lit; inf: not since they were last off."""
+    missing: tuple[float, ...]
+    """Missing output shares (see ``LampParameters.warmup``) at the strike, or at ``changed_s``."""
+    glow: float
+    """After-glow at ``changed_s``, share of the full output."""
+    opening: float
+    """Shutter position at ``changed_s``: 0 shut, 1 open."""
+
+
+class LampBank:
+    """The bank: switched by the unit, asked for its light."""
+
+    def __init__(self, parameters: LampParameters, *, channels: int = 1, seed: int = 0) -> None:
+        self.parameters = parameters
+        self.burn_hours = parameters.burn_hours
+        self.starts = parameters.starts
+        self._noise = SlowNoise(parameters.noise_s, seed)
+        self._strikes = np.random.default_rng((seed, 1))
+        self._alive = np.ones(parameters.tubes)
+        outputs = parameters.tube_outputs or (1.0,) * parameters.tubes
+        self._outputs = np.array(outputs) / np.mean(outputs)
+        rows = [(1.0,) * parameters.tubes, *parameters.views]
+        rows += [rows[0]] * (channels - len(parameters.views))
+        views = np.array(rows[: channels + 1])
+        self._views = views / views.sum(axis=1, keepdims=True)
+        missing = tuple(
+            share * -math.expm1(-parameters.rest_s / parameters.cooling_s)
+            for share, _ in parameters.warmup
+        )
+        self.state = LampState(False, 0.0, math.inf, missing, 0.0, 0.0)
+        if parameters.shutter is not None:
+            self.state = self.state._replace(strike_s=self._next_strike(0.0, missing))
+        self._weigh()
+
+    @property
+    def lit(self) -> bool:
+        return self.state.on
+
+    @property
+    def output_fraction(self) -> float:
+        """Present share of the fresh, complete bank's warm output."""
+        return float(self._gains[0] / self.parameters.irradiance_mw_cm2)
+
+    def fail_tube(self, tube: int) -> None:
+        """The tube goes dark for good."""
+        self._alive[tube] = 0.0
+        self._weigh()
+
+    def switch(self, on: bool, t_s: float) -> None:
+        state, p = self.state, self.parameters
+        if on == state.on:
+            return
+        if p.shutter is not None:
+            self.state = state._replace(
+                on=on, changed_s=t_s, opening=float(self._opening(np.array([t_s]))[0])
+            )
+        elif on:
+            self.starts += 1
+            missing = self._cooled(t_s)
+            self.state = LampState(True, t_s, self._next_strike(t_s, missing), missing, 0.0, 0.0)
+        else:
+            struck = t_s >= state.strike_s
+            burnt_s = t_s - state.strike_s if struck else 0.0
+            self.burn_hours += burnt_s / 3600.0
+            level = float(self._envelope(np.array([t_s]))[0])
+            missing = tuple(
+                m * math.exp(-burnt_s / tau)
+                for m, (_, tau) in zip(state.missing, p.warmup, strict=True)
+            )
+            glow = p.glow_fraction * level if struck else 0.0
+            self.state = LampState(False, t_s, math.inf, missing, glow, 0.0)
+        self._weigh()
+
+    def light(self, t_s: F64) -> Light | None:
+        if self._dark_from(float(t_s[0, 0])):
+            return None
+        envelope = self._envelope(t_s)
+        bed_envelope = self._gains[0] * envelope
+        ripple = self.parameters.ripple_depth or self.parameters.ripple2_depth
+        if not ripple or not (self.state.on or self.parameters.shutter):
+            channels = envelope[:, -1:] * self._gains[1:]
+            return Light(bed_envelope, bed_envelope, channels)
+        angle = (2.0 * math.pi * self.parameters.ripple_hz) * t_s
+        bed = bed_envelope * self._ripple(angle, 0)
+        if self._alike:
+            rows = [bed[:, -1]] * (len(self._gains) - 1)
+        else:
+            last, seen = angle[:, -1], envelope[:, -1]
+            rows = [
+                g * seen * self._ripple(last, row)
+                for row, g in enumerate(self._gains.tolist())
+                if row
+            ]
+        return Light(bed_envelope, bed, np.stack(rows, axis=1))
+
+    def _dark_from(self, t_s: float) -> bool:
+        state, p = self.state, self.parameters
+        if state.on:
+            return False
+        if p.shutter is not None:
+            return t_s - state.changed_s >= p.shutter.closing_s * state.opening
+        return state.glow == 0.0 or t_s - state.changed_s > _GLOW_END * p.glow_s
+
+    def _envelope(self, t_s: F64) -> F64:
+        """Bank output as a share of full, without ripple."""
+        state, p = self.state, self.parameters
+        if not state.on and p.shutter is None:
+            return state.glow * np.exp((state.changed_s - t_s) / p.glow_s)
+        since = t_s - state.strike_s
+        burning = np.maximum(since, 0.0)
+        level = np.ones_like(t_s)
+        for missing, (_, tau) in zip(state.missing, p.warmup, strict=True):
+            if missing:
+                level -= missing * np.exp(burning / -tau)
+        if p.noise_fraction:
+            level *= 1.0 + p.noise_fraction * self._noise.at(t_s)
+        if since.flat[0] < 0.0:
+            level[since < 0.0] = 0.0
+        if p.shutter is not None:
+            level *= self._opening(t_s)
+        return level
+
+    def _opening(self, t_s: F64) -> F64:
+        """Shutter position, 0..1."""
+        shutter, state = self.parameters.shutter, self.state
+        assert shutter is not None
+        travel = shutter.opening_s if state.on else -shutter.closing_s
+        if travel == 0.0:
+            return np.full_like(t_s, 1.0 if state.on else 0.0)
+        return np.clip(state.opening + (t_s - state.changed_s) / travel, 0.0, 1.0)
+
+    def _ripple(self, angle: F64, row: int) -> F64:
+        """Factor with mean 1 over a cycle."""
+        depth, phase, depth2, phase2 = self._ripples[row]
+        factor: F64 = depth * np.cos(angle + phase)
+        if depth2:
+            factor += depth2 * np.cos(2.0 * angle + phase2)
+        factor += 1.0
+        return factor
+
+    def _cooled(self, t_s: float) -> tuple[float, ...]:
+        """Missing shares after the rest since the last change."""
+        kept = math.exp(-(t_s - self.state.changed_s) / self.parameters.cooling_s)
+        return tuple(
+            share - (share - m) * kept
+            for m, (share, _) in zip(self.state.missing, self.parameters.warmup, strict=True)
+        )
+
+    def _next_strike(self, t_s: float, missing: tuple[float, ...]) -> float:
+        p = self.parameters
+        whole = sum(abs(share) for share, _ in p.warmup)
+        coldness = sum(abs(m) for m in missing) / whole if whole else 0.0
+        jitter = p.strike_jitter_s * float(self._strikes.random())
+        return t_s + p.strike_s + (p.strike_cold_s - p.strike_s) * coldness + jitter
+
+    def _weigh(self) -> None:
+        """Gain and ripple of the bed (row 0) and of each channel from the tubes now alive."""
+        p = self.parameters
+        full = p.irradiance_mw_cm2 * p.output_fraction
+        full *= wear_fraction(p, self.burn_hours, self.starts)
+        shares = self._views * (self._outputs * self._alive)
+        self._gains = full * shares.sum(axis=1)
+        phases = np.resize(np.array(p.tube_phases_rad), p.tubes)
+        total = np.maximum(shares.sum(axis=1), 1e-12)
+        first = (shares @ np.exp(1j * phases)) / total * np.exp(1j * p.ripple_phase_rad)
+        second = (shares @ np.exp(2j * phases)) / total * np.exp(1j * p.ripple2_phase_rad)
+        self._ripples = [
+            (p.ripple_depth * abs(a), float(np.angle(a)), p.ripple2_depth * abs(b),
+             float(np.angle(b)))
+            for a, b in zip(first, second, strict=True)
+        ]  # fmt: skip
+        self._alike = bool(np.all(shares == shares[0]))
