@@ -20,7 +20,7 @@ _LONGEST_PIECE = 512
 class WireParameters:
     """Serial line. Probabilities are for each whole frame, in each direction."""
 
-    delay_s: float = 0.001
+    delay_s: float = 0.0008
     jitter_s: float = 0.0
     """Added delay, uniform from 0 to this; frames never overtake."""
     loss: float = 0.0
@@ -70,13 +70,25 @@ class Wire:
     """One direction of the line. Takes bytes, works on whole frames (split at 0x00), gives back
     what has arrived by a time."""
 
-    __slots__ = ("_partial", "_queue", "_rng", "_stalls", "frames", "lost", "parameters", "plugged")
+    __slots__ = (
+        "_partial",
+        "_queue",
+        "_rng",
+        "_stalls",
+        "frames",
+        "lost",
+        "next_s",
+        "parameters",
+        "plugged",
+    )
 
     def __init__(self, parameters: WireParameters, stalls: Stalls, seed: tuple[int, int]) -> None:
         self.parameters = parameters
         self.plugged = True
         self.frames = 0
         self.lost = 0
+        self.next_s = math.inf
+        """When the next bytes arrive; inf: nothing on the way."""
         self._rng = np.random.default_rng(seed)
         self._stalls = stalls
         self._partial = b""
@@ -103,20 +115,16 @@ class Wire:
         self.plugged = False
         self._partial = b""
         self._queue.clear()
-
-    @property
-    def next_s(self) -> float:
-        """When the next bytes arrive; inf: nothing on the way."""
-        return self._queue[0][0] if self._queue else math.inf
+        self.next_s = math.inf
 
     def take(self, now_s: float) -> bytes:
         """Bytes that have arrived."""
-        queue = self._queue
-        if not queue or queue[0][0] > now_s:
+        if self.next_s > now_s:
             return b""
-        arrived = []
+        queue, arrived = self._queue, []
         while queue and queue[0][0] <= now_s:
             arrived.append(queue.popleft()[1])
+        self.next_s = queue[0][0] if queue else math.inf
         return b"".join(arrived)
 
     def _send(self, frame: bytes, now_s: float) -> None:
@@ -141,6 +149,8 @@ class Wire:
         at = self._stalls.arrival(at)
         if self._queue:
             at = max(at, self._queue[-1][0])
+        else:
+            self.next_s = at
         self._queue.append((at, piece))
 
 

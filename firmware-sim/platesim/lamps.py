@@ -7,6 +7,7 @@ tube fails; between two changes the light is a closed formula of time (and of th
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass
 from itertools import accumulate
@@ -44,8 +45,9 @@ class LightSource(Protocol):
     def switch(self, on: bool, t_s: float) -> None:
         """Switch at time ``t_s``; the same state again changes nothing."""
 
-    def light(self, t_s: F64) -> Light | None:
-        """Light at the times [ticks, sub-samples], none before the last switching; None: dark."""
+    def light(self, start_s: float, offsets_s: F64) -> Light | None:
+        """Light at ``start_s`` + offsets [ticks, sub-samples]; ``start_s`` is not before the last
+        switching. None: dark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +154,42 @@ class SlowNoise:
         self._path = np.concatenate((self._path, np.fromiter(steps, np.float64)[1:]))
 
 
+class _Tables:
+    """Waves and decays over the offsets of a chunk: time is regular, so they are computed once."""
+
+    __slots__ = ("_decays", "_offsets", "_parameters", "_waves")
+
+    def __init__(self, parameters: LampParameters) -> None:
+        self._parameters = parameters
+        self._offsets = self._waves = self._decays = np.zeros((0, 1))
+
+    def waves(self, offsets_s: F64) -> F64:
+        """cos, sin of the ripple and of its second harmonic: [offsets flattened, 4]."""
+        self._fit(offsets_s)
+        return self._waves[: offsets_s.size]
+
+    def decays(self, offsets_s: F64) -> F64:
+        """exp(-offset / tau) for each warm-up term: [offsets flattened, terms]."""
+        self._fit(offsets_s)
+        return self._decays[: offsets_s.size]
+
+    def _fit(self, offsets_s: F64) -> None:
+        known, n = self._offsets, len(offsets_s)
+        if n <= len(known) and (
+            known.shape[1] == offsets_s.shape[1]
+            and known[0, 0] == offsets_s[0, 0]
+            and known[n - 1, -1] == offsets_s[-1, -1]
+        ):
+            return
+        self._offsets = offsets_s
+        flat = offsets_s.ravel()
+        angle = 2.0 * math.pi * self._parameters.ripple_hz * flat
+        waves = (np.cos(angle), np.sin(angle), np.cos(2.0 * angle), np.sin(2.0 * angle))
+        self._waves = np.stack(waves, axis=-1)
+        taus = np.array([tau for _, tau in self._parameters.warmup])
+        self._decays = np.exp(-flat[:, None] / taus)
+
+
 class LampState(NamedTuple):
     """Everything the light depends on beside time."""
 
@@ -175,6 +213,7 @@ class LampBank:
         self.burn_hours = parameters.burn_hours
         self.starts = parameters.starts
         self._noise = SlowNoise(parameters.noise_s, seed)
+        self._tables = _Tables(parameters)
         self._strikes = np.random.default_rng((seed, 1))
         self._alive = np.ones(parameters.tubes)
         outputs = parameters.tube_outputs or (1.0,) * parameters.tubes
@@ -222,7 +261,7 @@ class LampBank:
             struck = t_s >= state.strike_s
             burnt_s = t_s - state.strike_s if struck else 0.0
             self.burn_hours += burnt_s / 3600.0
-            level = float(self._envelope(np.array([t_s]))[0])
+            level = float(self._envelope(t_s, np.zeros((1, 1)))[0, 0])
             missing = tuple(
                 m * math.exp(-burnt_s / tau)
                 for m, (_, tau) in zip(state.missing, p.warmup, strict=True)
@@ -231,26 +270,25 @@ class LampBank:
             self.state = LampState(False, t_s, math.inf, missing, glow, 0.0)
         self._weigh()
 
-    def light(self, t_s: F64) -> Light | None:
-        if self._dark_from(float(t_s[0, 0])):
+    def light(self, start_s: float, offsets_s: F64) -> Light | None:
+        if self._dark_from(start_s):
             return None
-        envelope = self._envelope(t_s)
+        envelope = self._envelope(start_s, offsets_s)
         bed_envelope = self._gains[0] * envelope
-        ripple = self.parameters.ripple_depth or self.parameters.ripple2_depth
-        if not ripple or not (self.state.on or self.parameters.shutter):
+        p = self.parameters
+        if not (p.ripple_depth or p.ripple2_depth) or not (self.state.on or p.shutter):
             channels = envelope[:, -1:] * self._gains[1:]
             return Light(bed_envelope, bed_envelope, channels)
-        angle = (2.0 * math.pi * self.parameters.ripple_hz) * t_s
-        bed = bed_envelope * self._ripple(angle, 0)
+        waves = self._tables.waves(offsets_s)
+        bed = self._ripple(start_s, waves, 0).reshape(offsets_s.shape)
+        bed *= bed_envelope
         if self._alike:
-            rows = [bed[:, -1]] * (len(self._gains) - 1)
-        else:
-            last, seen = angle[:, -1], envelope[:, -1]
-            rows = [
-                g * seen * self._ripple(last, row)
-                for row, g in enumerate(self._gains.tolist())
-                if row
-            ]
+            return Light(bed_envelope, bed, bed[:, -1:].repeat(len(self._gains) - 1, axis=1))
+        last, seen = waves[offsets_s.shape[1] - 1 :: offsets_s.shape[1]], envelope[:, -1]
+        rows = [
+            self._gains[row] * seen * self._ripple(start_s, last, row)
+            for row in range(1, len(self._gains))
+        ]
         return Light(bed_envelope, bed, np.stack(rows, axis=1))
 
     def _dark_from(self, t_s: float) -> bool:
@@ -261,23 +299,35 @@ class LampBank:
             return t_s - state.changed_s >= p.shutter.closing_s * state.opening
         return state.glow == 0.0 or t_s - state.changed_s > _GLOW_END * p.glow_s
 
-    def _envelope(self, t_s: F64) -> F64:
+    def _envelope(self, start_s: float, offsets_s: F64) -> F64:
         """Bank output as a share of full, without ripple."""
         state, p = self.state, self.parameters
         if not state.on and p.shutter is None:
-            return state.glow * np.exp((state.changed_s - t_s) / p.glow_s)
-        since = t_s - state.strike_s
-        burning = np.maximum(since, 0.0)
-        level = np.ones_like(t_s)
-        for missing, (_, tau) in zip(state.missing, p.warmup, strict=True):
-            if missing:
-                level -= missing * np.exp(burning / -tau)
+            glow: F64 = state.glow * np.exp((state.changed_s - start_s - offsets_s) / p.glow_s)
+            return glow
+        level = self._burning(start_s - state.strike_s, offsets_s)
         if p.noise_fraction:
-            level *= 1.0 + p.noise_fraction * self._noise.at(t_s)
-        if since.flat[0] < 0.0:
-            level[since < 0.0] = 0.0
+            middle_s = start_s + 0.5 * (offsets_s[:, :1] + offsets_s[:, -1:])
+            level *= 1.0 + p.noise_fraction * self._noise.at(middle_s)
         if p.shutter is not None:
-            level *= self._opening(t_s)
+            level *= self._opening(start_s + offsets_s)
+        return level
+
+    def _burning(self, since_s: float, offsets_s: F64) -> F64:
+        """Output after the strike; 0 before it."""
+        missing, warmup = self.state.missing, self.parameters.warmup
+        if since_s >= 0.0:  # all struck: the exponentials are products with a table
+            left = [
+                -m * math.exp(-since_s / tau) for m, (_, tau) in zip(missing, warmup, strict=True)
+            ]
+            level: F64 = self._tables.decays(offsets_s) @ np.array(left)
+            level += 1.0
+            return level.reshape(offsets_s.shape)
+        burning = np.maximum(since_s + offsets_s, 0.0)
+        level = np.ones_like(offsets_s)
+        for m, (_, tau) in zip(missing, warmup, strict=True):
+            level -= m * np.exp(burning / -tau)
+        level[since_s + offsets_s < 0.0] = 0.0
         return level
 
     def _opening(self, t_s: F64) -> F64:
@@ -289,12 +339,13 @@ class LampBank:
             return np.full_like(t_s, 1.0 if state.on else 0.0)
         return np.clip(state.opening + (t_s - state.changed_s) / travel, 0.0, 1.0)
 
-    def _ripple(self, angle: F64, row: int) -> F64:
-        """Factor with mean 1 over a cycle."""
-        depth, phase, depth2, phase2 = self._ripples[row]
-        factor: F64 = depth * np.cos(angle + phase)
-        if depth2:
-            factor += depth2 * np.cos(2.0 * angle + phase2)
+    def _ripple(self, start_s: float, waves: F64, row: int) -> F64:
+        """Factor with mean 1 over a cycle, from the table of waves."""
+        first, second = self._ripples[row]
+        turn = 2.0 * math.pi * math.fmod(self.parameters.ripple_hz * start_s, 1.0)
+        first, second = first * cmath.exp(1j * turn), second * cmath.exp(2j * turn)
+        weights = np.array((first.real, -first.imag, second.real, -second.imag))
+        factor: F64 = waves @ weights
         factor += 1.0
         return factor
 
@@ -325,8 +376,7 @@ class LampBank:
         first = (shares @ np.exp(1j * phases)) / total * np.exp(1j * p.ripple_phase_rad)
         second = (shares @ np.exp(2j * phases)) / total * np.exp(1j * p.ripple2_phase_rad)
         self._ripples = [
-            (p.ripple_depth * abs(a), float(np.angle(a)), p.ripple2_depth * abs(b),
-             float(np.angle(b)))
+            (p.ripple_depth * complex(a), p.ripple2_depth * complex(b))
             for a, b in zip(first, second, strict=True)
-        ]  # fmt: skip
+        ]
         self._alike = bool(np.all(shares == shares[0]))

@@ -33,7 +33,7 @@ from platesim.vacuum import VacuumFrame, VacuumParameters
 F64 = NDArray[np.float64]
 
 CHUNK_TICKS = 500
-_COURSE_TICKS = 50
+_COURSE_TICKS = 100
 """Spacing of the pressures computed within a chunk; linear in between."""
 
 
@@ -80,7 +80,7 @@ class Plant:
         s = parameters.sensors
         self._light = [s.light[min(c, len(s.light) - 1)] for c in range(channels)]
         sub = (np.arange(parameters.subsamples) + 0.5) / parameters.subsamples
-        self._grid = np.arange(CHUNK_TICKS)[:, None] + sub
+        self._offsets_s = (np.arange(CHUNK_TICKS)[:, None] + sub) * tick_s
         self._index = np.arange(1.0, CHUNK_TICKS + 1.0)
         self._mean = np.full(parameters.subsamples, 1.0 / parameters.subsamples)
         self._analog: U16 = np.zeros((CHUNK_TICKS, COLUMNS), np.uint16)
@@ -173,7 +173,7 @@ class Plant:
         n = CHUNK_TICKS - at
         span_s = n * self.tick_s
         self._settled = False
-        light = self.source.light((self._grid[:n] + self.ticks) * self.tick_s)
+        light = self.source.light(self.time_s, self._offsets_s[:n])
         steps = -(-n // _COURSE_TICKS)
         self._course = self.frame.course(
             self.time_s, span_s / steps, steps, pumping=self.pumping
@@ -189,25 +189,28 @@ class Plant:
 
     def _digitise(self, at: int, n: int, light: Light | None) -> None:
         """Write the counts of the rest of the chunk."""
-        sensors, share = self.parameters.sensors, self._index[:n] / n
+        sensors, share = self.parameters.sensors, self._index[:n] * (1.0 / n)
         head = self.head_c + (self._head_end_c - self.head_c) * share
         counts = np.empty((len(self._columns), n))
         for c, sensor in enumerate(self._light):
             seen = light.channels[:, c] * self.transmission[c] if light is not None else 0.0
             counts[c] = sensor.counts(seen, head)
-        pressure = np.interp(share, np.linspace(0.0, 1.0, len(self._course)), self._course)
+        course = np.array(self._course)
         if not sensors.vacuum_is_absolute:
-            pressure = self.parameters.vacuum.atmosphere_kpa_abs - pressure
+            course = self.parameters.vacuum.atmosphere_kpa_abs - course
+        grid = np.arange(len(course)) * (1.0 / (len(course) - 1))
+        counts[-3] = np.interp(share, grid, sensors.vacuum.counts(course))
         oven = self.oven.temperature_c
-        counts[-3] = sensors.vacuum.counts(pressure)
         counts[-2] = sensors.oven.counts(oven + (self._oven_end.temperature_c - oven) * share)
         counts[-1] = sensors.head.counts(head)
         counts += self._noise[:, at:]
-        np.rint(counts, out=counts)
-        np.clip(counts, 0.0, self._top, out=counts)
-        self._analog[at:, self._columns] = counts.T
+        counts += 0.5  # rounds to the nearest count, as the conversion to whole numbers cuts off
+        np.minimum(np.maximum(counts, 0.0, out=counts), self._top, out=counts)
+        block = self._analog[at:]
+        for row, column in enumerate(self._columns):
+            block[:, column] = counts[row]
         for column, count in self.stuck.items():
-            self._analog[at:, column] = count
+            block[:, column] = count
 
     def _head_after(self, seconds: float) -> float:
         s = self.parameters.sensors

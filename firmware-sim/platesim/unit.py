@@ -11,12 +11,15 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from platelink.link.messages import Input, Output, ResetCause
 from platesim.board import HostBoard
 from platesim.faults import Due, Fault, Planned, Stalls, Wire, WireParameters
 from platesim.faultwork import strike, undo
 from platesim.lamps import LampBank, LampParameters, LightSource
 from platesim.plant import Plant, PlantParameters
+from platesim.sensors import COLUMNS
 from platesim.truth import Stretch
 
 _LAMP = 1 << Output.LAMP
@@ -89,6 +92,8 @@ class SimulatedUnit:
         self._lit_before_s = 0.0  # lamp-on seconds before the present stretch
         self._lit_since_s = math.inf
         self._numbers = 0
+        self._wake_s = math.inf  # when the agenda goes on
+        self._block = np.zeros((p.step_ticks, COLUMNS), np.uint16)
         self._collect()
         for entry in planned:
             self.plan(entry)
@@ -171,6 +176,7 @@ class SimulatedUnit:
         if entry.at_light_s is not None:
             self._by_light.append((entry.at_light_s, entry))
             self._by_light.sort(key=lambda item: item[0])
+            self._find_wake()
         else:
             at_s = self.time_s if entry.at_s is None else entry.at_s
             self._schedule(at_s, entry.fault, for_s=entry.for_s)
@@ -216,38 +222,43 @@ class SimulatedUnit:
     # --- time ------------------------------------------------------------------------------
 
     def _run(self, target_s: float, *, stop_at_data: bool) -> None:
-        plant, board, tick_s = self.plant, self.board, self.tick_s
-        most = self.parameters.step_ticks
+        plant, tick_s, most = self.plant, self.tick_s, self.parameters.step_ticks
         while True:
             self._deliver()
-            if stop_at_data and self.to_host.next_s <= self.time_s:
-                return
-            limit_s = min(target_s, self.to_device.next_s, self._next_due_s())
+            limit_s = min(target_s, self.to_device.next_s, self._wake_s)
             if stop_at_data:
+                if self.to_host.next_s <= self.time_s:
+                    return
                 limit_s = min(limit_s, self.to_host.next_s)
             due = int(limit_s / tick_s + 1e-6) - plant.ticks
-            if due <= 0:
-                self.time_s = max(self.time_s, limit_s)
-                if limit_s >= target_s:
-                    self._deliver()
-                    return
+            if due > 0:
+                self._step(min(due, most - self._board_ticks % most))
                 continue
-            block = plant.analog(min(due, most - self._board_ticks % most))
-            done = board.step(block, self._inputs)
-            plant.commit(done)
-            self._board_ticks += done
-            self.time_s = max(self.time_s, plant.ticks * tick_s)
-            self._collect()
+            self.time_s = max(self.time_s, limit_s)
+            if limit_s >= target_s:
+                self._deliver()
+                return
+
+    def _step(self, ticks: int) -> None:
+        """Let the board run up to so many ticks."""
+        plant = self.plant
+        block = plant.analog(ticks)
+        if len(block) == len(self._block):  # the board knows this array already
+            self._block[:] = block
+            block = self._block
+        done = self.board.step(block, self._inputs)
+        plant.commit(done)
+        self._board_ticks += done
+        self.time_s = max(self.time_s, plant.ticks * self.tick_s)
+        self._collect()
 
     def _deliver(self) -> None:
         """Hand over what is due now: agenda, then bytes for the device."""
-        while self._next_due_s() <= self.time_s:
-            self._strike()
+        while self._wake_s <= self.time_s:
+            self._wake()
         if self.to_device.next_s <= self.time_s:
             self.board.receive(self.to_device.take(self.time_s))
             self._collect()
-        if self._timer_end_s <= self.time_s and self.parameters.own_timer:
-            self._drive()
 
     def _collect(self) -> None:
         """Take the board's bytes and follow its outputs."""
@@ -272,33 +283,39 @@ class SimulatedUnit:
         elif was_lit and not lamp:
             self._lit_before_s += self.time_s - self._lit_since_s
             self._lit_since_s = math.inf
+        self._find_wake()
 
-    def _next_due_s(self) -> float:
-        """When the agenda goes on."""
-        due_s = self._agenda[0].at_s if self._agenda else math.inf
-        if self._by_light and self.lamps.lit:
-            due_s = min(due_s, self._lit_since_s + self._by_light[0][0] - self._lit_before_s)
-        if self.parameters.own_timer and self.lamps.lit and self._timer_end_s > self.time_s:
-            due_s = min(due_s, self._timer_end_s)
-        return due_s
+    def _find_wake(self) -> None:
+        """When the agenda goes on: call after anything that may have moved it."""
+        wake_s = self._agenda[0].at_s if self._agenda else math.inf
+        if self.lamps.lit:
+            if self._by_light:
+                wake_s = min(wake_s, self._lit_since_s + self._by_light[0][0] - self._lit_before_s)
+            if self.parameters.own_timer:
+                wake_s = min(wake_s, self._timer_end_s)
+        self._wake_s = wake_s
 
-    def _strike(self) -> None:
-        """Do the first entry of the agenda."""
+    def _wake(self) -> None:
+        """Do what the agenda has for now."""
         if self._agenda and self._agenda[0].at_s <= self.time_s:
             due = heapq.heappop(self._agenda)
             if due.undo:
                 self.undo(due.fault)
             else:
                 self.inject(due.fault, for_s=due.for_s)
+        elif self.parameters.own_timer and self._timer_end_s <= self.time_s:
+            self._drive()
         else:
             entry = self._by_light.pop(0)[1]
             self.inject(entry.fault, for_s=entry.for_s)
+        self._find_wake()
 
     def _schedule(
         self, at_s: float, fault: Fault, *, undo: bool = False, for_s: float | None = None
     ) -> None:
         self._numbers += 1
         heapq.heappush(self._agenda, Due(at_s, self._numbers, fault, undo, for_s))
+        self._find_wake()
 
     def _set_inputs(self) -> None:
         self._inputs = (Input.INTERLOCK_CLOSED if self.interlock_closed else 0) | (
