@@ -96,7 +96,9 @@ class Database:
         if self.read_only:
             wal = self.path.with_name(self.path.name + "-wal")
             # Where we may not make SQLite's helper files, a file without a log is read as it is.
-            fixed = not os.access(self.path.parent, os.W_OK) and not wal.exists()
+            fixed = (
+                not os.access(self.path.parent, os.W_OK, effective_ids=True) and not wal.exists()
+            )
             mode = "mode=ro&immutable=1" if fixed else "mode=ro"
         with self.translated():
             return sqlite3.connect(
@@ -120,7 +122,7 @@ class Database:
         execute(f"PRAGMA journal_size_limit = {_WAL_KEPT_BYTES}")
         execute("PRAGMA foreign_keys = ON")
         execute("PRAGMA recursive_triggers = ON")
-        with self.transaction():  # also where a file that cannot be written is found out
+        with self.transaction():
             self._migrate(self._pragma("user_version"))
         execute(f"PRAGMA busy_timeout = {_WRITE_WAIT_MS}")
 
@@ -140,11 +142,10 @@ class Database:
             raise NotAJournal(f"{self.path} has schema version {version}; start the daemon on it")
 
     def _migrate(self, version: int) -> None:
-        if version == VERSION:
-            return
         for step in MIGRATIONS[version:]:
             for statement in step:
                 self._connection.execute(statement)
+        # Written even when up to date: only a write shows that the file can be written.
         self._connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         self._connection.execute(f"PRAGMA user_version = {VERSION}")
 

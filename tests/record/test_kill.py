@@ -1,0 +1,129 @@
+"""kill -9 at any moment: every acknowledged entry is there, numbers have no holes.
+
+Bound checked here, the one the documentation states: samples not yet appended (one block, at most
+the last second) may be gone; an event or the end of a run, once ``append`` returned, never is.
+"""
+
+import contextlib
+import multiprocessing
+import os
+import random
+import sys
+import time
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import pytest
+
+from platelink.record.journal import Journal
+from platelink.runs import RunEvent, RunSamples
+from record.make import block, channels, event, journal_at, later, same, start
+
+KILLS = 24
+LONGEST_S = 0.06
+BLOCK = 20
+"""Samples a block: one second."""
+
+
+def tell_runs(path: Path, acknowledge: Connection) -> None:
+    """Child: runs, one after the other, until killed. Each entry is acknowledged after its append
+    as (number, samples of the run so far)."""
+    acknowledge.send((0, 0))  # the clock of the kill starts here
+    journal = journal_at(path)
+    for found in journal.open_runs():
+        end = journal.end_run(found.start.run_id, later(0), "interrupted", "found open")
+        acknowledge.send((journal.number_of(end.id), found.samples))
+    while True:
+        run_id = journal.next_id()
+        journal.append(start(journal, run_id))
+        acknowledge.send((journal.last_number(), 0))
+        journal.append(channels(journal, run_id))
+        acknowledge.send((journal.last_number(), 0))
+        for second in range(12):
+            journal.append_samples(run_id, block(BLOCK, first=BLOCK * second), later(second))
+            acknowledge.send((journal.last_number(), BLOCK * (second + 1)))
+            journal.append(event(journal, run_id, name=f"event {second}", ticks=second))
+            acknowledge.send((journal.last_number(), BLOCK * (second + 1)))
+            if second % 4 == 3:
+                journal.checkpoint(quiet=second % 8 == 3)
+        journal.end_run(run_id, later(12), "complete", "dose reached")
+        acknowledge.send((journal.last_number(), 12 * BLOCK))
+
+
+def run_and_kill(path: Path, after_s: float) -> tuple[int, int]:
+    """Let a child write for a while, kill it; the last thing it acknowledged."""
+    context = multiprocessing.get_context("forkserver")
+    receive, send = context.Pipe(duplex=False)
+    child = context.Process(target=tell_runs, args=(path, send), daemon=True)
+    child.start()
+    send.close()
+    last = receive.recv()
+    killed_at = time.monotonic() + after_s
+    with contextlib.suppress(EOFError):
+        while True:
+            if receive.poll(max(0.0, killed_at - time.monotonic())):
+                last = receive.recv()
+            if time.monotonic() >= killed_at:
+                child.kill()
+                killed_at = float("inf")
+                while True:
+                    last = receive.recv()
+    child.join()
+    receive.close()
+    assert child.exitcode == -9
+    return last
+
+
+def check_whole(journal: Journal, number: int, samples: int) -> int:
+    """Every entry up to the acknowledged number, samples as they were made; entries seen."""
+    rows = journal.outbox_after(0, 1_000_000)
+    assert [row.number for row in rows] == list(range(1, len(rows) + 1))
+    assert len(rows) >= number
+    seconds: dict[str, int] = {}
+    for row in rows:
+        entry = row.entry
+        if isinstance(entry, RunEvent):
+            assert entry.run_id is not None
+            seconds[entry.run_id] = seconds.get(entry.run_id, 0) + 1
+            assert entry.name == f"event {seconds[entry.run_id] - 1}"
+        if isinstance(entry, RunSamples) and row.number == number:
+            assert entry.first_sample + len(entry.ticks) == samples
+    for run in journal.open_runs():
+        stored = journal.samples(run.start.run_id)
+        # Block and event of one second follow each other: at most one block is without its event.
+        assert BLOCK * run.events <= len(stored) <= BLOCK * (run.events + 1)
+        assert len(stored) == 0 or same(stored, block(len(stored)))
+    assert journal.faults() == []
+    return len(rows)
+
+
+@pytest.fixture(autouse=True)
+def preloaded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the fork server find and load these modules once, not each child."""
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(sys.path))
+    multiprocessing.get_context("forkserver").set_forkserver_preload(["record.test_kill"])
+
+
+def test_killed_while_writing(tmp_path: Path) -> None:
+    rng = random.Random(20260302)
+    path = tmp_path / "journal.db"
+    seen = 0
+    for _ in range(KILLS):
+        number, samples = run_and_kill(path, rng.uniform(0.0, LONGEST_S))
+        if not path.exists():
+            assert number == 0
+            continue
+        with journal_at(path) as journal:
+            entries = check_whole(journal, number, samples)
+            assert entries >= seen  # nothing of earlier rounds is gone
+            seen = entries
+    assert seen > 10 * KILLS  # it was really killed in mid-work
+
+
+def test_killed_while_making_the_file(tmp_path: Path) -> None:
+    rng = random.Random(7)
+    for attempt in range(12):
+        path = tmp_path / f"{attempt}.db"
+        number, samples = run_and_kill(path, rng.uniform(0.0, 0.01))
+        with journal_at(path) as journal:
+            check_whole(journal, number, samples)
