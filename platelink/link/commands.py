@@ -1,0 +1,100 @@
+"""Commands under way: one at a time per lane, resent with the same sequence number. Pure.
+
+Three lanes, so that switching off never waits behind anything: ``off`` (Close, lamp off),
+``normal`` (everything else, in the order given) and ``log`` (the session's own GetLog).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+from platelink.link.messages import (
+    CODES,
+    Close,
+    Command,
+    Open,
+    Output,
+    Reply,
+    SetOutput,
+)
+
+OWN = 0
+"""Ref of the session's own commands; those of its owner count from 1."""
+
+
+@dataclass(slots=True)
+class Waiting:
+    """A command that has no reply yet. ``wire`` is empty until it is first sent."""
+
+    ref: int
+    command: Command
+    seq: int = -1
+    wire: bytes = b""
+    tries: int = 0
+    due: float = 0.0
+
+
+def _is_off(command: Command) -> bool:
+    if isinstance(command, SetOutput):
+        return command.output == Output.LAMP and command.on == 0
+    return isinstance(command, Close)
+
+
+class CommandQueue:
+    """Lanes of waiting commands; only the first of each lane is on its way."""
+
+    def __init__(self) -> None:
+        self._off: deque[Waiting] = deque()
+        self._normal: deque[Waiting] = deque()
+        self._log: deque[Waiting] = deque()
+        self._lanes = (self._off, self._normal, self._log)
+
+    @property
+    def log_under_way(self) -> bool:
+        return bool(self._log)
+
+    def add(self, waiting: Waiting) -> list[Waiting]:
+        """Queue a command. A switching-off takes back every Open that was asked for before it;
+        those are returned."""
+        overtaken: list[Waiting] = []
+        if waiting.ref == OWN:
+            self._log.append(waiting)
+        elif _is_off(waiting.command):
+            overtaken = [w for w in self._normal if isinstance(w.command, Open)]
+            for gone in overtaken:
+                self._normal.remove(gone)
+            self._off.append(waiting)
+        else:
+            self._normal.append(waiting)
+        return overtaken
+
+    def due(self, now: float) -> list[Waiting]:
+        """First commands of the lanes that are to be sent, or sent again, now."""
+        return [
+            lane[0] for lane in self._lanes if lane and (not lane[0].wire or lane[0].due <= now)
+        ]
+
+    def deadline(self) -> float | None:
+        """When the next command on its way is due again."""
+        return min((lane[0].due for lane in self._lanes if lane and lane[0].wire), default=None)
+
+    def answered(self, reply: Reply) -> Waiting | None:
+        """Take out the command this is the reply to."""
+        for lane in self._lanes:
+            if lane and lane[0].seq == reply.seq and CODES[type(lane[0].command)] == reply.type:
+                return lane.popleft()
+        return None
+
+    def give_up(self, waiting: Waiting) -> None:
+        """Take out the first command of a lane."""
+        for lane in self._lanes:
+            if lane and lane[0] is waiting:
+                lane.popleft()
+
+    def drop_all(self) -> list[Waiting]:
+        """Take out every command, in the order they were given."""
+        dropped = sorted((w for lane in self._lanes for w in lane), key=lambda w: w.ref)
+        for lane in self._lanes:
+            lane.clear()
+        return dropped

@@ -1,0 +1,99 @@
+"""Frames on the wire: COBS, sequence number and CRC around the packed messages. Pure.
+
+Frame: ``COBS(type:u8 | seq:u16 LE | payload | crc:u16 BE) 00``. The CRC is CRC-16/IBM-3740 over
+type, seq and payload; sent high byte first, so that the CRC over the whole body is 0.
+"""
+
+from __future__ import annotations
+
+import binascii
+from collections import deque
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from cobs import cobs
+
+from platelink.link.messages import Command, DeviceMessage, pack
+
+MAX_PAYLOAD = 160
+OVERHEAD = 5
+"""Bytes of a body that are not payload: type, sequence number, CRC."""
+MAX_ENCODED = MAX_PAYLOAD + OVERHEAD + 1
+"""Longest frame without its delimiter: COBS adds one byte to a body of up to 254."""
+CRC_START = 0xFFFF
+DELIMITER = b"\0"
+
+
+class Frame(NamedTuple):
+    """One frame whose CRC is good. Nothing is known yet of its type or its payload's length."""
+
+    type: int
+    seq: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRejected:
+    """Bytes between two delimiters that are no frame, or a frame that is no message.
+
+    ``reason``: "cobs", "crc", "length" (too short, or not the length of its type), "too long",
+    "type" (unknown, or not for this side) or "value" (a field that cannot be)."""
+
+    reason: str
+    size: int
+
+
+def encode_raw(type_code: int, payload: bytes, seq: int) -> bytes:
+    """The whole wire frame, delimiter included, of a packed payload."""
+    body = bytes((type_code, seq & 0xFF, seq >> 8 & 0xFF)) + payload
+    crc = binascii.crc_hqx(body, CRC_START)
+    return bytes(cobs.encode(body + crc.to_bytes(2, "big"))) + DELIMITER
+
+
+def encode(message: DeviceMessage | Command, seq: int) -> bytes:
+    """The whole wire frame, delimiter included. A value that does not fit raises
+    ``struct.error``."""
+    return encode_raw(*pack(message), seq)
+
+
+class Decoder:
+    """Turns a byte stream, cut anywhere, into frames. Holds at most one frame's bytes and the
+    last ``keep`` pieces (for fault reports); finds its way back at the next delimiter."""
+
+    def __init__(self, *, keep: int = 100) -> None:
+        self._tail = b""
+        self._dropped = 0  # bytes already thrown away of a piece that is too long
+        self.recent: deque[bytes] = deque(maxlen=keep)
+
+    def feed(self, data: bytes) -> list[Frame | FrameRejected]:
+        """Frames completed by ``data``, in order. How the stream is cut changes nothing."""
+        pieces = data.split(DELIMITER)
+        pieces[0] = self._tail + pieces[0]
+        tail = pieces.pop()
+        found: list[Frame | FrameRejected] = []
+        for piece in pieces:
+            if self._dropped:
+                found.append(FrameRejected("too long", self._dropped + len(piece)))
+                self._dropped = 0
+            elif piece:
+                found.append(self._decode(piece))
+        if self._dropped or len(tail) > MAX_ENCODED:
+            self._dropped += len(tail)
+            tail = b""
+        self._tail = tail
+        return found
+
+    def _decode(self, piece: bytes) -> Frame | FrameRejected:
+        self.recent.append(piece[:MAX_ENCODED])
+        size = len(piece)
+        if size > MAX_ENCODED:
+            return FrameRejected("too long", size)
+        try:
+            body = cobs.decode(piece)
+        except cobs.DecodeError:
+            return FrameRejected("cobs", size)
+        if len(body) < OVERHEAD:
+            return FrameRejected("length", size)
+        if binascii.crc_hqx(body, CRC_START):
+            return FrameRejected("crc", size)
+        return Frame(body[0], body[1] | body[2] << 8, body[3:-2])

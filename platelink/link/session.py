@@ -1,0 +1,454 @@
+"""One device on one port: handshake, heartbeats, commands, samples, events, link state. Pure.
+
+The owner calls ``receive`` with what it read, ``tick`` at ``next_deadline``, sends what
+``data_to_send`` gives, and acts on the outputs. Read before ``tick``: what was waiting in the
+port proves the device alive. Bytes from outside never raise.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from platelink.link.clockmap import ClockMap
+from platelink.link.commands import OWN, CommandQueue, Waiting
+from platelink.link.devicetime import DeviceTime
+from platelink.link.eventlog import RING, EventLog
+from platelink.link.framing import DELIMITER, Decoder, Frame, FrameRejected, encode
+from platelink.link.losses import GarbageWatch, Losses, SilenceWatch
+from platelink.link.messages import (
+    CODES,
+    PROTOCOL_VERSION,
+    Command,
+    Event,
+    GetHello,
+    GetLog,
+    Heartbeat,
+    Hello,
+    OrderReport,
+    Reply,
+    ReplyCode,
+    Sample,
+    SetFrame,
+    unpack,
+)
+from platelink.link.outputs import (
+    CommandAnswered,
+    CommandUnanswered,
+    DeviceEventReceived,
+    EventsLost,
+    GarbageReceived,
+    LinkLost,
+    LinkOutput,
+    LinkSettings,
+    LinkState,
+    LinkStatus,
+    LinkUp,
+    OrderReported,
+    ProtocolMismatch,
+    SampleReceived,
+)
+
+__all__ = [
+    "CommandAnswered", "CommandUnanswered", "DeviceEventReceived", "EventsLost", "FrameRejected",
+    "GarbageReceived", "LinkLost", "LinkOutput", "LinkSettings", "LinkState", "LinkStatus",
+    "LinkUp", "OrderReported", "ProtocolMismatch", "SampleReceived", "Session",
+]  # fmt: skip
+
+SAMPLE_CODE, HELLO_CODE = CODES[Sample], CODES[Hello]
+MAX_UNSENT = 4096
+"""Bytes kept for a port that does not take them: a third of a second at 115200 baud."""
+
+
+class Session:
+    """The state machine of a link. ``now``: host monotonic seconds."""
+
+    def __init__(self, *, settings: LinkSettings | None = None) -> None:
+        self.settings = settings or LinkSettings()
+        self._time = DeviceTime()
+        self._decoder = Decoder(keep=self.settings.keep_frames)
+        self._commands = CommandQueue()
+        self._events = EventLog()
+        self._handlers: dict[int, Callable[[Frame, float, list[LinkOutput]], None]] = {
+            SAMPLE_CODE: self._on_sample,
+            HELLO_CODE: self._on_hello,
+            CODES[Event]: self._on_event,
+            CODES[Reply]: self._on_reply,
+            CODES[OrderReport]: self._on_order_report,
+        }
+        self._state = LinkState.CLOSED
+        self._text = "no port is open"
+        self._hello: Hello | None = None
+        self._unsent = bytearray()
+        self._later: list[LinkOutput] = []  # outputs of calls that cannot return them
+        self._later_at: float | None = None
+        self._seq = 0
+        self._ref = OWN
+        self._losses = Losses()
+        self._silence = SilenceWatch(self.settings.device_silence_s)
+        self._garbage = GarbageWatch(self.settings.garbage_bytes)
+        self._heard_at: float | None = None
+        self._heartbeat_due = 0.0
+        self._hello_due = 0.0
+        self._hello_wanted = False
+        self._ups = self._reboots = 0
+
+    @property
+    def clock(self) -> ClockMap:
+        """Map from unwrapped ticks to host time; another one after the device restarts."""
+        return self._time.clock
+
+    # --- the port ---------------------------------------------------------------------------
+
+    def port_opened(self, *, now: float) -> tuple[LinkOutput, ...]:
+        """The port is open: ask who is there."""
+        self._decoder = Decoder(keep=self.settings.keep_frames)
+        self._losses.expect(None)
+        self._losses.missing = self._garbage.size = 0
+        self._unsent.clear()
+        self._unsent += DELIMITER  # ends whatever half a frame the device may hold
+        self._enter(LinkState.CONNECTING, "the port is open; waiting for the device's hello")
+        self._ask_hello(now)
+        return ()
+
+    def port_lost(self, reason: str, *, now: float) -> tuple[LinkOutput, ...]:
+        """The port is gone. What was on its way will not be answered."""
+        out = self._take_later()
+        was_up = self._state is LinkState.UP
+        self._enter(LinkState.CLOSED, f"port lost: {reason}")
+        self._unsent.clear()
+        if was_up:
+            out.append(LinkLost("port lost", reason))
+        self._fail_pending(self._commands.drop_all(), out)
+        return tuple(out)
+
+    def data_to_send(self) -> bytes:
+        """Bytes for the port since the last call."""
+        data = bytes(self._unsent)
+        self._unsent.clear()
+        return data
+
+    # --- inputs -----------------------------------------------------------------------------
+
+    def receive(self, data: bytes, *, now: float) -> tuple[LinkOutput, ...]:
+        """Bytes read from the port at ``now``."""
+        if self._state is LinkState.CLOSED:
+            return ()
+        out = self._take_later()
+        self._garbage.size += len(data)
+        for frame in self._decoder.feed(data):
+            if type(frame) is Frame:
+                self._on_frame(frame, now, out)
+            else:
+                self._reject(frame, out)  # type: ignore[arg-type]
+        if self._garbage.size > self._garbage.limit:
+            self._on_garbage(out)
+        return tuple(out)
+
+    def send(self, command: Command, *, now: float) -> int:
+        """Queue a command; its ``ref`` comes back in CommandAnswered or CommandUnanswered. A value
+        that does not fit its field raises ``struct.error``: the caller's fault."""
+        self._ref += 1
+        waiting = Waiting(self._ref, command)
+        encode(command, 0)
+        if self._state is not LinkState.UP:
+            self._fail_later([waiting], now)
+            return waiting.ref
+        self._fail_later(self._commands.add(waiting), now)
+        self._send_due(now, self._later)
+        return waiting.ref
+
+    def tick(self, *, now: float) -> tuple[LinkOutput, ...]:
+        """Do what is due. Early or repeated calls change nothing."""
+        out = self._take_later()
+        if self._state is LinkState.UP:
+            self._tick_up(now, out)
+        elif self._state not in (LinkState.CLOSED, LinkState.MISMATCH) and now >= self._hello_due:
+            self._ask_hello(now)
+        return tuple(out)
+
+    def next_deadline(self) -> float | None:
+        """When ``tick`` is wanted; None: not before the next input."""
+        if self._later:
+            return self._later_at
+        if self._state is LinkState.UP:
+            due = min(self._heartbeat_due, self._silence.due)
+            commands = self._commands.deadline()
+            if self._hello_wanted:
+                due = min(due, self._hello_due)
+            return due if commands is None else min(due, commands)
+        if self._state in (LinkState.CLOSED, LinkState.MISMATCH):
+            return None
+        return self._hello_due
+
+    def recent(self) -> tuple[str, ...]:
+        """The last pieces between delimiters, good or bad, as hex, oldest first."""
+        return tuple(piece.hex() for piece in self._decoder.recent)
+
+    def status(self, *, now: float | None = None) -> LinkStatus:
+        """Counts and state; with ``now`` also the age of the newest frame."""
+        heard, clock, losses = self._heard_at, self.clock, self._losses
+        return LinkStatus(
+            state=self._state,
+            text=self._text,
+            hello=self._hello,
+            frames=losses.frames,
+            frames_lost=losses.lost,
+            duplicates=losses.duplicates,
+            stale_samples=self._time.stale,
+            crc_failures=losses.crc,
+            rejected=losses.rejected,
+            resent=losses.resent,
+            unanswered=losses.unanswered,
+            reconnects=max(0, self._ups - 1),
+            reboots=self._reboots,
+            events_lost=self._events.lost,
+            device_rx_bad=losses.rx_bad,
+            device_rx_overrun=losses.rx_overrun,
+            clock_resets=self._time.clock_resets,
+            tick_s=clock.tick_s if clock.rel_uncertainty < 1.0 else None,
+            tick_rel_uncertainty=clock.rel_uncertainty,
+            clock_span_s=clock.span_s,
+            last_frame_age_s=None if heard is None or now is None else now - heard,
+        )
+
+    # --- frames -----------------------------------------------------------------------------
+
+    def _on_frame(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        self._garbage.size = 0
+        self._losses.frames += 1
+        self._heard_at = now
+        code = frame.type
+        if code != HELLO_CODE:
+            self._losses.count_seq(frame.seq)
+        handler = self._handlers.get(code)
+        if handler is None:
+            self._reject(FrameRejected("type", len(frame.payload)), out)
+        elif self._state is LinkState.UP or code == HELLO_CODE:
+            handler(frame, now, out)
+        elif self._state is not LinkState.MISMATCH:
+            self._on_early_frame(now)
+
+    def _on_early_frame(self, now: float) -> None:
+        """A valid frame before the hello: the device is there, so ask at once."""
+        if self._state is not LinkState.CONNECTING:
+            self._enter(LinkState.CONNECTING, "the device speaks; waiting for its hello")
+            self._hello_due = now
+
+    def _message(self, frame: Frame, out: list[LinkOutput]) -> Any:
+        """The message of a frame; None, and rejected, when its length is wrong."""
+        try:
+            return unpack(frame.type, frame.payload)
+        except struct.error:
+            self._reject(FrameRejected("length", len(frame.payload)), out)
+            return None
+
+    def _on_sample(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        sample: Sample | None = self._message(frame, out)
+        if sample is None:
+            return
+        t = self._time.sample(sample.tick, now)
+        if t is None:
+            if self._time.restarted and not self._hello_wanted:
+                self._hello_wanted = True
+                self._ask_hello(now)
+            return
+        losses = self._losses
+        self._silence.heard(now)
+        out.append(SampleReceived(sample, self._time.ticks, t, losses.missing))
+        losses.missing = 0
+        losses.count_device(sample)
+        self._events.notice(sample.events)
+        if self._events.wanted:
+            self._ask_log(now, out)
+
+    def _on_hello(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        payload = frame.payload
+        if payload and payload[0] != PROTOCOL_VERSION:
+            self._on_mismatch(payload[0], out)
+            return
+        hello: Hello | None = self._message(frame, out)
+        if hello is None:
+            return
+        if hello.tick_hz == 0 or hello.frame_ticks == 0:
+            self._reject(FrameRejected("value", len(payload)), out)
+            return
+        before = self._hello
+        rebooted = before is not None and before.boot_id != hello.boot_id
+        if before is None or rebooted:
+            self._losses.expect((frame.seq + 1) & 0xFFFF)
+            self._start_boot(hello, now, rebooted, out)
+        else:
+            self._losses.count_seq(frame.seq)
+            self._time.resume(hello.tick, now)
+        self._hello, self._hello_wanted = hello, False
+        self._silence.set_interval(hello.frame_ticks / hello.tick_hz, now)
+        if self._state is not LinkState.UP:
+            self._ups += 1
+            self._heartbeat_due = now
+            self._events.recheck()
+        elif not rebooted:
+            return
+        self._enter(LinkState.UP, "up")
+        out.append(LinkUp(hello, rebooted))
+        self._tick_up(now, out)
+
+    def _start_boot(self, hello: Hello, now: float, rebooted: bool, out: list[LinkOutput]) -> None:
+        """A device seen for the first time since it started."""
+        if rebooted:
+            self._reboots += 1
+            self._fail_pending(self._commands.drop_all(), out)
+        self._events.start(1 if rebooted else None)
+        self._losses.start_boot(seen_before=rebooted)
+        self._time.start(hello.tick, hello.tick_hz, now)
+
+    def _on_mismatch(self, version: int, out: list[LinkOutput]) -> None:
+        output = ProtocolMismatch(version, PROTOCOL_VERSION)
+        if self._state is LinkState.MISMATCH:
+            return
+        if self._state is LinkState.UP:
+            out.append(LinkLost("protocol mismatch", str(output)))
+        self._enter(LinkState.MISMATCH, str(output))
+        self._unsent.clear()
+        out.append(output)
+        self._fail_pending(self._commands.drop_all(), out)
+
+    def _on_event(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        event: Event | None = self._message(frame, out)
+        if event is not None:
+            self._deliver(self._events.receive(event), out)
+
+    def _deliver(self, events: Sequence[Event], out: list[LinkOutput]) -> None:
+        for event in events:
+            ticks = self._time.unwrap(event.tick)
+            out.append(DeviceEventReceived(event, ticks, self.clock.t_of(ticks)))
+
+    def _on_order_report(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        report: OrderReport | None = self._message(frame, out)
+        if report is None:
+            return
+        open_ticks, close_ticks = report.open_tick, report.close_tick
+        if self._hello is not None and report.boot_id == self._hello.boot_id:
+            open_ticks = self._time.unwrap(open_ticks)
+            close_ticks = self._time.unwrap(close_ticks)
+        out.append(OrderReported(report, open_ticks, close_ticks))
+
+    def _on_reply(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        reply: Reply | None = self._message(frame, out)
+        waiting = None if reply is None else self._commands.answered(reply)
+        if reply is None or waiting is None:
+            return  # to a GetHello, or the second reply to a command sent twice
+        code = _reply_code(reply.code)
+        if waiting.ref == OWN:
+            events, first, gone = self._events.answered()
+            if gone:
+                out.append(EventsLost(first, (first + gone - 2) % RING + 1))
+            self._deliver(events, out)
+            if self._events.wanted:
+                self._ask_log(now, out)
+        else:
+            if isinstance(waiting.command, SetFrame) and code is ReplyCode.OK:
+                self._silence.set_interval(waiting.command.frame_ticks / self.clock.nominal_hz, now)
+            out.append(CommandAnswered(waiting.ref, waiting.command, code))
+        self._send_due(now, out)
+
+    def _reject(self, rejected: FrameRejected, out: list[LinkOutput]) -> None:
+        self._losses.count_rejected(rejected)
+        out.append(rejected)
+
+    def _on_garbage(self, out: list[LinkOutput]) -> None:
+        size, measured = self._garbage.size, self._garbage.measured() or ""
+        self._garbage.size = 0
+        if self._state in (LinkState.GARBAGE, LinkState.MISMATCH):
+            return
+        if self._state is LinkState.UP:
+            out.append(LinkLost("garbage", measured))
+        self._enter(LinkState.GARBAGE, measured)
+        out.append(GarbageReceived(size, measured))
+        self._fail_pending(self._commands.drop_all(), out)
+
+    # --- time and sending -------------------------------------------------------------------
+
+    def _tick_up(self, now: float, out: list[LinkOutput]) -> None:
+        measured = self._silence.silent(now)
+        if measured is not None:
+            self._on_silence(measured, now, out)
+            return
+        if now >= self._heartbeat_due:
+            self._write(encode(Heartbeat(), self._next_seq()))
+            self._heartbeat_due = now + self.settings.heartbeat_s
+        if self._hello_wanted and now >= self._hello_due:
+            self._ask_hello(now)
+        if self._events.wanted:
+            self._ask_log(now, out)
+        self._send_due(now, out)
+
+    def _on_silence(self, measured: str, now: float, out: list[LinkOutput]) -> None:
+        self._losses.expect(None)
+        self._enter(LinkState.DOWN, f"{measured}; asking the device for its hello")
+        out.append(LinkLost("device silent", measured))
+        self._fail_pending(self._commands.drop_all(), out)
+        self._ask_hello(now)
+
+    def _ask_hello(self, now: float) -> None:
+        self._write(encode(GetHello(PROTOCOL_VERSION), self._next_seq()))
+        garbage = self._state is LinkState.GARBAGE
+        retry_s = self.settings.garbage_retry_s if garbage else self.settings.hello_retry_s
+        self._hello_due = now + retry_s
+
+    def _ask_log(self, now: float, out: list[LinkOutput]) -> None:
+        if not self._commands.log_under_way:
+            self._commands.add(Waiting(OWN, GetLog(self._events.request)))
+            self._send_due(now, out)
+
+    def _send_due(self, now: float, out: list[LinkOutput]) -> None:
+        for waiting in self._commands.due(now):
+            if waiting.tries >= self.settings.tries:
+                self._commands.give_up(waiting)
+                self._fail_pending([waiting], out)
+                self._send_due(now, out)
+                return
+            if waiting.wire:
+                self._losses.resent += 1
+            else:
+                waiting.seq = self._next_seq()
+                waiting.wire = encode(waiting.command, waiting.seq)
+            waiting.tries += 1
+            waiting.due = now + self.settings.retry_s
+            self._write(waiting.wire)
+
+    def _fail_pending(self, dropped: Sequence[Waiting], out: list[LinkOutput]) -> None:
+        for waiting in dropped:
+            self._losses.unanswered += 1
+            if waiting.ref == OWN:
+                self._events.unanswered()
+            else:
+                out.append(CommandUnanswered(waiting.ref, waiting.command, waiting.tries))
+
+    def _fail_later(self, dropped: Sequence[Waiting], now: float) -> None:
+        self._fail_pending(dropped, self._later)
+        self._later_at = now
+
+    def _take_later(self) -> list[LinkOutput]:
+        out, self._later = self._later, []
+        return out
+
+    def _next_seq(self) -> int:
+        seq, self._seq = self._seq, (self._seq + 1) & 0xFFFF
+        return seq
+
+    def _write(self, wire: bytes) -> None:
+        if len(self._unsent) + len(wire) <= MAX_UNSENT:
+            self._unsent += wire
+
+    def _enter(self, state: LinkState, text: str) -> None:
+        self._state, self._text = state, text
+
+
+def _reply_code(code: int) -> ReplyCode:
+    """A code this host does not know counts as BAD_VALUE: the command was not carried out."""
+    try:
+        return ReplyCode(code)
+    except ValueError:
+        return ReplyCode.BAD_VALUE
