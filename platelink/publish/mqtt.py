@@ -21,6 +21,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 NO_SUBSCRIBERS = 0x10
 """PUBACK reason "No matching subscribers" (MQTT 5.0, table 3-4): taken and thrown away."""
+POLL_EVENTS = 500
+"""Most events of one ``poll``: a backlog is taken in large commits, and still in pieces."""
 
 
 class BrokerError(Exception):
@@ -141,8 +143,13 @@ class BrokerLink:
             ) from fault
 
     def poll(self, timeout_s: float) -> list[LinkEvent]:
-        """Send and receive for up to ``timeout_s``; what happened, in order."""
+        """Send and receive: wait up to ``timeout_s`` for the first thing to happen, then take what
+        else is there, up to POLL_EVENTS. What happened, in order."""
         code = self._client.loop(timeout_s)
+        seen = 0
+        while code == MQTTErrorCode.MQTT_ERR_SUCCESS and seen < len(self._events) < POLL_EVENTS:
+            seen = len(self._events)
+            code = self._client.loop(0.0)
         lost = any(isinstance(event, ConnectionLost) for event in self._events)
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS and not lost:
             self._events.append(ConnectionLost(f"connection lost: {code.name}"))

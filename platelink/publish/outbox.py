@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from platelink.publish.backoff import Backoff
 from platelink.runs import AnyEntry
 
 
@@ -38,7 +39,7 @@ class OutboxSource(Protocol):
         """Up to ``limit`` entries after ``number``, in order."""
         ...
 
-    def outbox_last(self) -> int:
+    def last_number(self) -> int:
         """Number of the newest entry, 0 when there is none."""
         ...
 
@@ -93,7 +94,7 @@ class Outbox:
         self.state = OutboxState.WAITING
         self.reason = ""
         """Why nothing is delivered at present; empty while entries flow."""
-        self.failures = 0
+        self._backoff = Backoff(settings.retry_first_s, settings.retry_cap_s)
         self.connections = 0
         self.delivered = 0
         """Entries the cursor has passed since the start."""
@@ -183,7 +184,7 @@ class Outbox:
         if self.cursor == before:
             return False
         self.state = OutboxState.FLOWING
-        self.failures = 0
+        self._backoff.succeeded()
         self.reason = ""
         return True
 
@@ -198,12 +199,10 @@ class Outbox:
         self._forget_flight()
 
     def _wait(self, state: OutboxState, reason: str, now: float) -> None:
-        self.failures += 1
         self.state = state
         self.reason = reason
         self._forget_flight()
-        doubled = self.settings.retry_first_s * 2.0 ** min(self.failures - 1, 20)
-        self._deadline = now + min(doubled, self.settings.retry_cap_s)
+        self._deadline = self._backoff.failed(now=now)
 
     def _drop(self, reason: str, now: float) -> tuple[Drop]:
         self._wait(OutboxState.WAITING, reason, now)

@@ -341,7 +341,7 @@ class _Shift:
             return
         self._measured_at = now
         oldest = self._source.outbox_after(box.cursor, 1)
-        pending = max(self._source.outbox_last() - box.cursor, 0) if oldest else 0
+        pending = max(self._source.last_number() - box.cursor, 0) if oldest else 0
         # Wall time on purpose: the age must be right over restarts, and it is only shown.
         lag_s = (datetime.now(UTC) - oldest[0].entry.at_utc).total_seconds() if oldest else 0.0
         self.status = replace(self.status, pending=pending, lag_s=max(lag_s, 0.0))

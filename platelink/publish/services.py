@@ -125,7 +125,7 @@ class Service(ABC):
         return self.log_path.read_text("utf-8", "replace")[-400:].strip()
 
 
-class Broker(Service):
+class BrokerService(Service):
     """mosquitto on the shipped configuration."""
 
     program = "mosquitto"
@@ -144,7 +144,7 @@ class Broker(Service):
         return True
 
 
-class Store(Service):
+class StoreService(Service):
     """victoria-metrics on the shipped flags."""
 
     program = "victoria-metrics"

@@ -103,7 +103,9 @@ def test_broker_away_for_an_hour_is_asked_with_growing_then_capped_pauses():
     assert box.tick(now=now) == (Connect(),)
     box.connected_to_broker(20, now=now)
     box.sent(8, now=now)
-    assert box.acknowledged(8, now=now) and box.failures == 0
+    assert box.acknowledged(8, now=now)
+    box.lost("connection lost", now=now)
+    assert box.next_deadline() == now + 0.5  # the pauses begin anew
 
 
 def test_silent_broker_is_left_at_the_limit_and_not_before():
