@@ -1,7 +1,8 @@
 """Commands under way: one at a time per lane, resent with the same sequence number. Pure.
 
-Three lanes, so that switching off never waits behind anything: ``off`` (Close, lamp off),
-``normal`` (everything else, in the order given) and ``log`` (the session's own GetLog).
+Four lanes, so that switching off never waits behind anything: ``off`` (Close, lamp off), ``aim``
+(Rearm, of which only the newest counts), ``normal`` (everything else, in the order given) and
+``log`` (the session's own GetLog).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from platelink.link.messages import (
     Command,
     Open,
     Output,
+    Rearm,
     Reply,
     SetOutput,
 )
@@ -46,17 +48,19 @@ class CommandQueue:
 
     def __init__(self) -> None:
         self._off: deque[Waiting] = deque()
+        self._aim: deque[Waiting] = deque()
         self._normal: deque[Waiting] = deque()
         self._log: deque[Waiting] = deque()
-        self._lanes = (self._off, self._normal, self._log)
+        self._lanes = (self._off, self._aim, self._normal, self._log)
 
     @property
     def log_under_way(self) -> bool:
         return bool(self._log)
 
     def add(self, waiting: Waiting) -> list[Waiting]:
-        """Queue a command. A switching-off takes back every Open that was asked for before it;
-        those are returned."""
+        """Queue a command. A switching-off takes back every Open that was asked for before it, a
+        Rearm the one before it: a stale target must not be sent again after a newer one. Those
+        taken back are returned."""
         overtaken: list[Waiting] = []
         if waiting.ref == OWN:
             self._log.append(waiting)
@@ -65,6 +69,10 @@ class CommandQueue:
             for gone in overtaken:
                 self._normal.remove(gone)
             self._off.append(waiting)
+        elif isinstance(waiting.command, Rearm):
+            overtaken = list(self._aim)
+            self._aim.clear()
+            self._aim.append(waiting)
         else:
             self._normal.append(waiting)
         return overtaken

@@ -1,0 +1,150 @@
+"""A core and a simulated unit in one process, in simulated time: for the bench and the tests."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from platelink.control.exposure import Optics
+from platelink.control.states import Ended, Learned
+from platelink.daemon.core import CoreOutput, Job, UnitCore, UnitSettings
+from platelink.daemon.recording import RunEnded
+from platelink.sensing.light import LightChannel, LightSensors
+from platelink.sensing.readings import Converter, Sensors
+from platelink.sensing.temperature import Amplifier, LinearSensor
+from platesim.sensors import LinearSensor as SimulatedLinear
+from platesim.unit import SimulatedUnit, UnitParameters
+
+ADC_REFERENCE_V = 5.0
+STEP_S = 0.25
+"""Longest stretch of simulated time without a look at the core's deadlines."""
+
+
+def matching_linear(sensor: SimulatedLinear) -> LinearSensor:
+    """The calibration of a simulated linear sensor, exactly."""
+    mv_per_count = 1000.0 * ADC_REFERENCE_V / (1 << sensor.adc_bits)
+    return LinearSensor(
+        Amplifier(adc_bits=sensor.adc_bits, adc_reference_v=ADC_REFERENCE_V),
+        mv_per_c=sensor.counts_per_unit * mv_per_count,
+        mv_at_0c=sensor.zero_counts * mv_per_count,
+    )
+
+
+def matching_sensors(parameters: UnitParameters, vacuum: object = None) -> Sensors:
+    """What a perfect calibration would know of a simulated unit. The dark counts are an old
+    reading, five counts off: a new one is made before every exposure."""
+    sensors = parameters.plant.sensors
+    light = sensors.light
+    channels = tuple(
+        LightChannel(
+            dark_counts=s.dark_counts + 5.0,
+            slope_mw_cm2_per_count=1.0 / s.counts_per_mw_cm2,
+            temp_coeff_per_c=s.temperature_coefficient_per_c,
+            reference_temp_c=s.reference_c,
+        )
+        for s in (light[min(i, len(light) - 1)] for i in range(parameters.light_channels))
+    )
+    return Sensors(
+        light=LightSensors(channels),
+        adc_bits=light[0].adc_bits,
+        vacuum=SimulatedVacuum(sensors.vacuum),
+        head=matching_linear(sensors.head),
+    )
+
+
+class SimulatedVacuum:
+    """The calibration of a simulated vacuum gauge, exactly."""
+
+    def __init__(self, sensor: SimulatedLinear) -> None:
+        self._sensor = sensor
+
+    def vacuum_kpa(self, mean_counts: float) -> float:
+        """kPa below the local atmosphere."""
+        return (mean_counts - self._sensor.zero_counts) / self._sensor.counts_per_unit
+
+
+class Simulation:
+    """Drives a core against a simulated unit; ``now`` is the unit's true time."""
+
+    def __init__(self, unit: SimulatedUnit, core: UnitCore) -> None:
+        self.unit = unit
+        self.core = core
+        self.outputs: list[CoreOutput] = []
+        self.ended: Ended | None = None
+        self._take(core.port_opened(now=self.now, at_utc_ms=self.at_utc_ms))
+
+    @property
+    def now(self) -> float:
+        """Simulated seconds."""
+        return self.unit.time_s
+
+    @property
+    def at_utc_ms(self) -> int:
+        """An invented date, moving with the simulated time."""
+        return 1_893_456_000_000 + round(self.unit.time_s * 1000.0)
+
+    def expose(self, job: Job) -> None:
+        """Start an exposure."""
+        self.ended = None
+        self._take(self.core.expose(job, now=self.now, at_utc_ms=self.at_utc_ms))
+
+    def command(self, name: str, reason: str = "") -> None:
+        """Give a command."""
+        self._take(self.core.command(name, reason, now=self.now, at_utc_ms=self.at_utc_ms))
+
+    def run(self, until: Callable[[], bool], limit_s: float) -> bool:
+        """Let time pass until the condition holds; False when ``limit_s`` passed first."""
+        end = self.now + limit_s
+        while not until():
+            if self.now >= end:
+                return False
+            self.step(end)
+        return True
+
+    def step(self, end: float) -> None:
+        """One look at the wire and at the core's deadline."""
+        core, unit = self.core, self.unit
+        data = unit.read()
+        if data:
+            self._take(core.receive(data, now=unit.time_s, at_utc_ms=self.at_utc_ms))
+        due = core.next_deadline()
+        if due is not None and due <= unit.time_s:
+            self._take(core.tick(now=unit.time_s, at_utc_ms=self.at_utc_ms))
+            due = core.next_deadline()
+        sent = core.data_to_send()
+        if sent:
+            unit.write(sent)
+        wake = min(end, unit.time_s + STEP_S, math.inf if due is None else due)
+        unit.advance_to_data(max(1e-4, wake - unit.time_s))
+
+    def _take(self, outputs: tuple[CoreOutput, ...]) -> None:
+        self.outputs += outputs
+        for output in outputs:
+            if isinstance(output, RunEnded):
+                self.ended = output.ended
+
+
+def make_core(
+    parameters: UnitParameters,
+    *,
+    expected_mw_cm2: float,
+    reciprocity_p: float = 1.0,
+    reference_mw_cm2: float = 10.0,
+    learned: Learned | None = None,
+    now: float = 0.0,
+) -> UnitCore:
+    """A core calibrated for a simulated unit."""
+    sensors = matching_sensors(parameters)
+    settings = UnitSettings(
+        optics=Optics(
+            light=sensors.light,
+            adc_max=(1 << sensors.adc_bits) - 1,
+            expected_mw_cm2=expected_mw_cm2,
+            reciprocity_p=reciprocity_p,
+            reference_mw_cm2=reference_mw_cm2,
+        ),
+        advisory=parameters.own_timer,
+        frame_ticks=50,
+        conditions={},
+    )
+    return UnitCore(settings, Converter(sensors), learned or Learned(), now=now)

@@ -1,0 +1,30 @@
+"""The shell's clock: the one place where the daemon reads time."""
+
+from __future__ import annotations
+
+import time
+
+
+class Clock:
+    """Host monotonic seconds and UTC. ``speed`` above 1 serves simulated units that run faster
+    than life: every duration the core sees is then in the unit's time."""
+
+    def __init__(self, speed: float = 1.0) -> None:
+        self.speed = speed
+        self._started = time.monotonic()
+        self._started_ms = time.time_ns() // 1_000_000
+
+    def now(self) -> float:
+        """Monotonic seconds, in the unit's time."""
+        elapsed = time.monotonic() - self._started
+        return self._started + elapsed * self.speed
+
+    def utc_ms(self) -> int:
+        """UTC in milliseconds. At life's speed this follows the computer's clock and its steps."""
+        if self.speed == 1.0:
+            return time.time_ns() // 1_000_000
+        return self._started_ms + round((self.now() - self._started) * 1000.0)
+
+    def real_s(self, seconds: float) -> float:
+        """Real seconds that so many of the unit's seconds last."""
+        return seconds / self.speed

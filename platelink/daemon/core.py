@@ -1,0 +1,415 @@
+"""One unit as one pure object: link, sensing, exposure, and what is to be recorded.
+
+Bytes, commands and time come in; bytes to send, entries for the journal and notices come out. The
+daemon's shell and the simulations drive the very same object.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from platelink.control.advisory import AdvisoryExposure
+from platelink.control.exposure import Exposure, ExposureRequest, ExposureStatus, Optics
+from platelink.control.states import ENDED, Ended, ExposureOutput, Learned, Noted, Plain, Send
+from platelink.daemon.recording import (
+    EventNoted,
+    Recording,
+    RecordOp,
+    RunBegun,
+    RunEnded,
+    run_channels,
+)
+from platelink.link import messages as m
+from platelink.link import outputs as link
+from platelink.link.session import Session
+from platelink.sensing.readings import Converter, Reading
+
+LINK_WORDS = {
+    m.EventCode.BOOT: "device started",
+    m.EventCode.INTERLOCK_OPENED: "interlock opened",
+    m.EventCode.INTERLOCK_CLOSED: "interlock closed",
+    m.EventCode.STOP_PRESSED: "stop pressed",
+    m.EventCode.STOP_RELEASED: "stop released",
+    m.EventCode.HOST_SILENT: "device heard no host",
+    m.EventCode.HOST_BACK: "device hears the host again",
+    m.EventCode.OUTPUT_EXPIRED: "output expired",
+    m.EventCode.LATCH_RESET: "latch reset",
+    m.EventCode.ORDER_ARMED: "order armed",
+    m.EventCode.LAMP_OPENED: "lamp opened",
+    m.EventCode.LAMP_CLOSED: "lamp closed",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSettings:
+    """What the core must know of its unit."""
+
+    optics: Optics
+    advisory: bool
+    frame_ticks: int
+    conditions: dict[str, object]
+    """Calibrations and settings as they go into every run's start."""
+    overdue: tuple[str, ...] = ()
+    """Calibrations past their date; an exposure needs leave to ignore them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One exposure asked for."""
+
+    run_id: str
+    step: str
+    request: ExposureRequest
+    operator: str | None = None
+    plate: str | None = None
+    job: str | None = None
+    note: str | None = None
+    accept_overdue: bool = False
+    asked: dict[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A command that cannot be carried out, and why."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceReported:
+    """The device's account of its newest order, for closing runs left open by a crash."""
+
+    report: m.OrderReport
+
+
+CoreOutput = RecordOp | Refused | DeviceReported
+
+
+@dataclass(frozen=True, slots=True)
+class UnitStatus:
+    """Everything a face shows, at one moment."""
+
+    link: link.LinkStatus
+    reading: Reading | None
+    run_id: str | None
+    exposure: ExposureStatus | None
+
+
+class UnitCore:
+    """See the file's first lines."""
+
+    def __init__(
+        self,
+        settings: UnitSettings,
+        converter: Converter,
+        learned: Learned,
+        *,
+        now: float,
+    ) -> None:
+        self.settings = settings
+        self.learned = learned
+        self.session = Session()
+        self.converter = converter
+        self.exposure: Exposure | AdvisoryExposure | None = None
+        self.reading: Reading | None = None
+        self._recording: Recording | None = None
+        self._order = 0
+        self._hello: m.Hello | None = None
+        self._up = False
+        self._now = now
+        self._at_utc_ms = 0
+        self._out: list[CoreOutput] = []
+
+    # --- inputs ----------------------------------------------------------------------------
+
+    def port_opened(self, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """The port is open; the session says hello."""
+        self._stamp(now, at_utc_ms)
+        self._from_link(self.session.port_opened(now=now))
+        return self._take()
+
+    def port_lost(self, reason: str, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """The port is gone."""
+        self._stamp(now, at_utc_ms)
+        self._from_link(self.session.port_lost(reason, now=now))
+        return self._take()
+
+    def receive(self, data: bytes, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """Bytes from the device."""
+        self._stamp(now, at_utc_ms)
+        self._from_link(self.session.receive(data, now=now))
+        return self._take()
+
+    def tick(self, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """Run what is due."""
+        self._stamp(now, at_utc_ms)
+        self._from_link(self.session.tick(now=now))
+        if self.exposure is not None:
+            self._from_exposure(self.exposure.tick(now=now))
+        recording = self._recording
+        if recording is not None and now >= (recording.deadline() or math.inf):
+            self._write_samples(recording)
+        return self._take()
+
+    def next_deadline(self) -> float | None:
+        """When ``tick`` must be called at the latest."""
+        dues = [self.session.next_deadline()]
+        if self.exposure is not None:
+            dues.append(self.exposure.next_deadline())
+        if self._recording is not None:
+            dues.append(self._recording.deadline())
+        return min((due for due in dues if due is not None), default=None)
+
+    def data_to_send(self) -> bytes:
+        """Bytes for the device."""
+        return self.session.data_to_send()
+
+    def status(self) -> UnitStatus:
+        """Everything a face shows."""
+        return UnitStatus(
+            link=self.session.status(),
+            reading=self.reading,
+            run_id=self._recording.run_id if self._recording else None,
+            exposure=self.exposure.status() if self.exposure else None,
+        )
+
+    # --- commands --------------------------------------------------------------------------
+
+    def expose(self, job: Job, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """Begin an exposure and its run."""
+        self._stamp(now, at_utc_ms)
+        problem = self._cannot_expose(job)
+        if problem:
+            self._out.append(Refused(problem))
+            return self._take()
+        self._begin_run(job)
+        optics, learned = self.settings.optics, self.learned
+        if self.settings.advisory:
+            self.exposure = AdvisoryExposure(job.request, optics, learned, now=now)
+        else:
+            self.exposure = Exposure(job.request, optics, learned, order=self._order + 1, now=now)
+        if self.settings.overdue:
+            self._event("calibration overdue", "; ".join(self.settings.overdue) + " (accepted)")
+        self._from_exposure(self.exposure.start(now=now))
+        return self._take()
+
+    def command(
+        self, name: str, reason: str, *, now: float, at_utc_ms: int
+    ) -> tuple[CoreOutput, ...]:
+        """Carry out hold, restart, stop or abort on the present exposure."""
+        self._stamp(now, at_utc_ms)
+        exposure = self.exposure
+        if exposure is None or exposure.state in ENDED:
+            self._out.append(Refused(f"{name}: no exposure is going on"))
+        elif name == "restart":
+            self._from_exposure(exposure.restart(now=now))
+        elif name == "hold":
+            self._from_exposure(exposure.hold(reason, now=now))
+        elif name == "stop":
+            self._from_exposure(exposure.stop(reason, now=now))
+        elif name == "abort":
+            self._from_exposure(exposure.abort(reason, now=now))
+        else:
+            self._out.append(Refused(f"{name}: not a command; use hold, restart, stop or abort"))
+        return self._take()
+
+    def ask_device(self, *, now: float) -> None:
+        """Ask for the account of the newest order."""
+        self.session.send(m.GetOrder(), now=now)
+
+    def _cannot_expose(self, job: Job) -> str:
+        if self.exposure is not None and self.exposure.state not in ENDED:
+            return f"an exposure is {self.exposure.state}; end it first"
+        if not self._up:
+            return "no link to the device; see `platelink doctor`"
+        if self.settings.overdue and not job.accept_overdue:
+            return "; ".join(self.settings.overdue) + "; calibrate, or accept it for this run"
+        return ""
+
+    # --- link ------------------------------------------------------------------------------
+
+    def _from_link(self, outputs: tuple[link.LinkOutput, ...]) -> None:
+        for output in outputs:
+            if isinstance(output, link.SampleReceived):
+                self._sampled(output)
+            elif isinstance(output, link.CommandAnswered):
+                if self.exposure is not None:
+                    self._from_exposure(
+                        self.exposure.answered(output.command, output.code, now=self._now)
+                    )
+            elif isinstance(output, link.CommandUnanswered):
+                if self.exposure is not None:
+                    self._from_exposure(self.exposure.unanswered(output.command, now=self._now))
+            elif isinstance(output, link.OrderReported):
+                self._reported(output)
+            elif isinstance(output, link.DeviceEventReceived):
+                self._device_event(output)
+            elif isinstance(output, link.LinkUp):
+                self._link_up(output)
+            elif isinstance(output, link.LinkLost):
+                self._link_lost(output)
+            elif isinstance(output, link.ProtocolMismatch):
+                self._event("protocol mismatch", str(output))
+            elif isinstance(output, link.GarbageReceived):
+                self._event("garbage on the port", output.measured)
+            elif isinstance(output, link.EventsLost):
+                self._event("device events lost", f"{output.count} from number {output.first} on")
+
+    def _sampled(self, received: link.SampleReceived) -> None:
+        sample = received.sample
+        reading = self.converter.read(sample, received.ticks, received.t, received.lost)
+        self.reading = reading
+        self._order = max(self._order, sample.order)
+        clock = self.session.clock
+        if self.exposure is not None:
+            self._from_exposure(
+                self.exposure.sample(
+                    sample,
+                    reading,
+                    tick_s=clock.tick_s,
+                    tick_uncertainty=clock.rel_uncertainty,
+                    now=self._now,
+                )
+            )
+        recording, exposure = self._recording, self.exposure
+        if recording is not None and exposure is not None:
+            recording.add(sample, reading, exposure.dose_mj_cm2, clock.tick_s, exposure.integrating)
+            if reading.t >= (recording.deadline() or math.inf):
+                self._write_samples(recording)
+
+    def _reported(self, reported: link.OrderReported) -> None:
+        self._order = max(self._order, reported.report.order)
+        self._out.append(DeviceReported(reported.report))
+        if self.exposure is not None:
+            self._from_exposure(
+                self.exposure.order_report(
+                    reported.report,
+                    open_ticks=reported.open_ticks,
+                    close_ticks=reported.close_ticks,
+                    now=self._now,
+                )
+            )
+
+    def _device_event(self, received: link.DeviceEventReceived) -> None:
+        event = received.event
+        try:
+            word = LINK_WORDS[m.EventCode(event.code)]
+        except ValueError:
+            word = f"device event {event.code}"
+        self._event(word, "", {"arg": event.arg, "number": event.number}, received.ticks)
+
+    def _link_up(self, up: link.LinkUp) -> None:
+        hello = self._hello = up.hello
+        self._up = True
+        if up.rebooted:
+            self.converter.restart()
+            self._order = 0
+        self.session.send(m.SetFrame(self.settings.frame_ticks), now=self._now)
+        self.session.send(m.GetOrder(), now=self._now)
+        data: dict[str, Plain] = {
+            "boot_id": hello.boot_id,
+            "firmware": ".".join(map(str, hello.firmware)),
+            "board": hello.board,
+            "reset_cause": hello.reset_cause,
+        }
+        self._event("device restarted" if up.rebooted else "link up", "", data)
+        if self.exposure is not None:
+            self._from_exposure(self.exposure.device_back(rebooted=up.rebooted, now=self._now))
+
+    def _link_lost(self, lost: link.LinkLost) -> None:
+        self._up = False
+        text = lost.measured or lost.reason
+        in_run = self.exposure is not None and self.exposure.state not in ENDED
+        if not in_run:
+            self._event("link lost", text)
+        elif self.exposure is not None:
+            self._from_exposure(self.exposure.link_lost(text, now=self._now))
+
+    # --- exposure and record ---------------------------------------------------------------
+
+    def _from_exposure(self, outputs: tuple[ExposureOutput, ...]) -> None:
+        for output in outputs:
+            if isinstance(output, Send):
+                self.session.send(output.command, now=self._now)
+            elif isinstance(output, Noted):
+                self._event(output.name, output.text, output.data, output.ticks)
+            else:
+                self._end_run(output)
+
+    def _begin_run(self, job: Job) -> None:
+        n = len(self.settings.optics.light.channels)
+        self._recording = Recording(job.run_id, n, now=self._now, at_utc_ms=self._at_utc_ms)
+        hello = self._hello
+        learned = self.learned
+        facts: dict[str, object] = {
+            "step": job.step,
+            "operator": job.operator,
+            "plate": job.plate,
+            "job": job.job,
+            "note": job.note,
+            "target_dose_mj_cm2": job.request.target_dose_mj_cm2,
+            "request": job.asked,
+            "conditions": {
+                **self.settings.conditions,
+                "learned": {
+                    "afterglow_s": learned.afterglow_s,
+                    "warm_up_deficit_s": learned.warm_up_deficit_s,
+                    "irradiance_mw_cm2": learned.irradiance_mw_cm2,
+                },
+                "device": {
+                    "boot_id": hello.boot_id if hello else None,
+                    "firmware": ".".join(map(str, hello.firmware)) if hello else None,
+                    "board": hello.board if hello else None,
+                    "adc_bits": hello.adc_bits if hello else None,
+                },
+            },
+        }
+        self._out.append(RunBegun(job.run_id, self._at_utc_ms, facts, run_channels(n)))
+
+    def _end_run(self, ended: Ended) -> None:
+        recording = self._recording
+        if recording is None:
+            return
+        if ended.learned is not None:
+            self.learned = ended.learned
+            self._event(
+                "learned",
+                f"after-glow {1000.0 * ended.learned.afterglow_s:.1f} ms",
+                {
+                    "afterglow_s": ended.learned.afterglow_s,
+                    "warm_up_deficit_s": ended.learned.warm_up_deficit_s,
+                    "irradiance_mw_cm2": ended.learned.irradiance_mw_cm2,
+                },
+            )
+        self._write_samples(recording)
+        at_utc_ms = recording.utc_ms(self._now)
+        self._out.append(RunEnded(recording.run_id, at_utc_ms, ended, recording.gaps))
+        self._recording = None
+
+    def _write_samples(self, recording: Recording) -> None:
+        block = recording.take()
+        if block is not None:
+            self._out.append(block)
+
+    def _event(
+        self,
+        name: str,
+        text: str,
+        data: dict[str, Plain] | None = None,
+        ticks: int | None = None,
+    ) -> None:
+        recording = self._recording
+        run_id = recording.run_id if recording else None
+        at_utc_ms = recording.utc_ms(self._now) if recording else self._at_utc_ms
+        if recording and ticks is not None:
+            ticks += recording.tick_offset
+        self._out.append(EventNoted(run_id, at_utc_ms, name, text, ticks, data or {}))
+
+    def _stamp(self, now: float, at_utc_ms: int) -> None:
+        self._now = now
+        self._at_utc_ms = at_utc_ms
+
+    def _take(self) -> tuple[CoreOutput, ...]:
+        out, self._out = tuple(self._out), []
+        return out

@@ -1,0 +1,171 @@
+"""What a run records: samples gathered into blocks, and the operations for the journal. Pure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from platelink.control.states import Ended, Plain
+from platelink.link import messages as m
+from platelink.runs import Channel, SampleBlock
+from platelink.sensing.readings import Reading
+
+BLOCK_S = 1.0
+"""Longest stretch of samples held in memory: what kill -9 may cost."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunBegun:
+    """A run to open in the journal. ``facts`` are the fields of ``runs.RunStart``."""
+
+    run_id: str
+    at_utc_ms: int
+    facts: dict[str, object]
+    channels: tuple[Channel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RunSampled:
+    """A block of samples for the journal."""
+
+    run_id: str
+    block: SampleBlock
+
+
+@dataclass(frozen=True, slots=True)
+class EventNoted:
+    """An event for the journal; ``run_id`` None outside a run."""
+
+    run_id: str | None
+    at_utc_ms: int
+    name: str
+    text: str
+    ticks: int | None = None
+    data: dict[str, Plain] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded:
+    """A run to close in the journal."""
+
+    run_id: str
+    at_utc_ms: int
+    ended: Ended
+    gaps: int
+
+
+RecordOp = RunBegun | RunSampled | EventNoted | RunEnded
+
+
+def run_channels(light_channels: int) -> tuple[Channel, ...]:
+    """The columns of a run's samples."""
+    each = [
+        Channel(name=f"irradiance_{i}_mw_cm2", unit="mW/cm²", sensor=f"light {i}")
+        for i in range(light_channels if light_channels > 1 else 0)
+    ]
+    return (
+        Channel(name="irradiance_mw_cm2", unit="mW/cm²", description="weighted over the sensors"),
+        *each,
+        Channel(name="dose_mj_cm2", unit="mJ/cm²", description="running dose"),
+        Channel(name="vacuum_kpa", unit="kPa", description="below the local atmosphere"),
+        Channel(name="oven_c", unit="°C"),
+        Channel(name="head_c", unit="°C", description="temperature of the light sensor's head"),
+        Channel(name="tick_s", unit="s", description="fitted length of a device tick"),
+        Channel(name="counting", unit="1", description="1 while light is counted"),
+    )
+
+
+class Recording:
+    """Samples of one run, handed out in blocks. UTC stamps come from one anchor at the start, so
+    a step of the computer's clock moves nothing within a run."""
+
+    def __init__(self, run_id: str, light_channels: int, *, now: float, at_utc_ms: int) -> None:
+        self.run_id = run_id
+        self.gaps = 0
+        self._n = light_channels
+        self._anchor_t = now
+        self._anchor_ms = at_utc_ms
+        self._last_ms = at_utc_ms
+        self._first_t = now
+        self._last_t = now
+        self._last_ticks = -1
+        self.tick_offset = 0
+        """Added to the device's ticks: a device that starts anew within a run counts on here."""
+        self._raw: list[tuple[int, ...]] = []
+        self._values: list[tuple[float, ...]] = []
+
+    def utc_ms(self, t: float) -> int:
+        """UTC of a monotonic time by this run's anchor."""
+        return self._anchor_ms + round((t - self._anchor_t) * 1000.0)
+
+    def add(
+        self, sample: m.Sample, reading: Reading, dose_mj_cm2: float, tick_s: float, counting: bool
+    ) -> None:
+        """Take one sample."""
+        n = self._n
+        if not self._raw:
+            self._first_t = reading.t
+        if reading.lost:
+            self.gaps += 1
+        self._last_ms = max(self._last_ms + 1, self.utc_ms(reading.t))
+        ticks = reading.ticks + self.tick_offset
+        if ticks <= self._last_ticks:
+            passed = max(1, round((reading.t - self._last_t) / tick_s))
+            self.tick_offset = self._last_ticks + passed - reading.ticks
+            ticks = reading.ticks + self.tick_offset
+        self._last_ticks, self._last_t = ticks, reading.t
+        self._raw.append(
+            (
+                ticks,
+                self._last_ms,
+                *sample.light_sum[:n],
+                *sample.light_count[:n],
+                *sample.light_min[:n],
+                *sample.light_max[:n],
+            )
+        )
+        nan = math.nan
+        each = (reading.channel_mw_cm2 or (nan,) * n) if n > 1 else ()
+        self._values.append(
+            (
+                _or_nan(reading.irradiance_mw_cm2),
+                *each,
+                dose_mj_cm2,
+                _or_nan(reading.vacuum_kpa),
+                _or_nan(reading.oven_c),
+                _or_nan(reading.head_c),
+                tick_s,
+                float(counting),
+            )
+        )
+
+    def deadline(self) -> float | None:
+        """When the samples in hand must be written."""
+        return self._first_t + BLOCK_S if self._raw else None
+
+    def take(self) -> RunSampled | None:
+        """The samples in hand as one block."""
+        if not self._raw:
+            return None
+        raw = np.array(self._raw, dtype=np.uint64)
+        values = np.array(self._values, dtype=np.float64)
+        self._raw, self._values = [], []
+        n = self._n
+        kinds = ("light_sum", "light_count", "light_min", "light_max")
+        raw_names = [f"{kind}_{i}" for kind in kinds for i in range(n)]
+        value_names = [channel.name for channel in run_channels(n)]
+        return RunSampled(
+            self.run_id,
+            SampleBlock(
+                ticks=raw[:, 0].astype(np.int64),
+                at_utc_ms=raw[:, 1].astype(np.int64),
+                raw={name: raw[:, 2 + i].copy() for i, name in enumerate(raw_names)},
+                values={name: values[:, i].copy() for i, name in enumerate(value_names)},
+            ),
+        )
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
