@@ -1,0 +1,126 @@
+"""Oven and sensors against their formulas."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from platesim.lamps import LampBank, LampParameters
+from platesim.oven import OvenParameters, OvenState, equilibrium_c, stepped
+from platesim.plant import Plant, PlantParameters
+from platesim.sensors import HEAD, OVEN, VACUUM, LightSensor, LinearSensor, SensorParameters
+from platesim.vacuum import VacuumParameters
+
+
+def test_oven_cools_with_its_time_constant() -> None:
+    """C / k = 1000 s: after that the excess over ambient is 1/e."""
+    oven = OvenParameters(heater_w=0.0)
+    state = stepped(oven, OvenState(63.0, False), 1000.0)
+    assert state.temperature_c == pytest.approx(23.0 + 40.0 * math.exp(-1.0))
+
+
+def test_oven_equilibrium_and_door() -> None:
+    oven = OvenParameters()
+    assert equilibrium_c(oven, heating=True, door_open=False) == pytest.approx(23.0 + 150.0)
+    assert equilibrium_c(oven, heating=True, door_open=True) == pytest.approx(23.0 + 900.0 / 66.0)
+
+
+def history(oven: OvenParameters, seconds: int, *, door_open: bool = False,
+            state: OvenState | None = None) -> list[OvenState]:  # fmt: skip
+    states = [state or OvenState(oven.start_c, False)]
+    for _ in range(seconds):
+        states.append(stepped(oven, states[-1], 1.0, door_open=door_open))
+    return states
+
+
+def test_thermostat_keeps_its_band_and_switches_with_hysteresis() -> None:
+    states = history(OvenParameters(), 7200)
+    settled = [s.temperature_c for s in states[3600:]]
+    assert 58.9 < min(settled) < 59.2
+    assert 60.9 < max(settled) < 61.2
+    cycle_s = 1000.0 * (math.log((173.0 - 59.0) / (173.0 - 61.0)) + math.log(38.0 / 36.0))
+    switchings = sum(a.heating != b.heating for a, b in pairwise(states[3600:]))
+    assert switchings == pytest.approx(2.0 * 3600.0 / cycle_s, rel=0.05)
+
+
+def test_open_door_lets_the_oven_fall() -> None:
+    warm = history(OvenParameters(), 3600)[-1]
+    opened = history(OvenParameters(), 300, door_open=True, state=warm)[-1]
+    assert opened.temperature_c < 45.0
+
+
+def plant(sensors: SensorParameters, **changes: object) -> Plant:
+    bank = LampBank(LampParameters(noise_fraction=0.0, ripple_depth=0.0, ripple2_depth=0.0))
+    parameters = replace(PlantParameters(sensors=sensors), **changes)
+    return Plant(parameters, bank, channels=1, tick_s=0.001, seed=1)
+
+
+def test_counts_of_every_column_in_the_dark() -> None:
+    """Pedestal, vacuum 0 kPa, 23 degC oven and head, each with its line."""
+    still = {"noise_lsb": 0.0}
+    sensors = SensorParameters(
+        light=(LightSensor(dark_counts=20.0, **still),),
+        vacuum=LinearSensor(41.0, 9.0, **still),
+        oven=LinearSensor(20.0, 8.0, **still),
+        head=LinearSensor(50.0, 10.0, **still),
+    )
+    row = plant(sensors).analog(1)[0]
+    assert row.tolist() == [20, 0, 0, 0, 41, 204, 280]
+    assert (VACUUM, OVEN, HEAD) == (4, 5, 6)
+
+
+def test_absolute_gauge_reads_the_local_atmosphere() -> None:
+    sensors = SensorParameters(vacuum=LinearSensor(0.0, 10.0, noise_lsb=0.0),
+                               vacuum_is_absolute=True)  # fmt: skip
+    thin = VacuumParameters(atmosphere_kpa_abs=82.0)
+    assert plant(sensors, vacuum=thin).analog(1)[0, VACUUM] == 820
+
+
+def test_light_sensor_slope_and_temperature_coefficient() -> None:
+    """Full scale gives the top count; 10 degrees warmer at -0.2 %/K reads 2 % less light."""
+    sensor = LightSensor(full_scale_mw_cm2=15.0, dark_counts=23.0,
+                         temperature_coefficient_per_c=-0.002)  # fmt: skip
+    at = sensor.counts(np.array([0.0, 15.0]), np.array([25.0, 25.0]))
+    assert at == pytest.approx([23.0, 1023.0])
+    warmer = sensor.counts(np.array([15.0]), np.array([35.0]))
+    assert warmer[0] == pytest.approx(23.0 + 0.98 * 1000.0)
+
+
+def test_noise_mean_and_spread_in_counts() -> None:
+    """White noise of 2 counts rms and the rounding (1/12) add in squares; the mean stays."""
+    sensors = SensorParameters(light=(LightSensor(dark_counts=100.3, noise_lsb=2.0),))
+    dark = plant(sensors)
+    counts = []
+    for _ in range(40):
+        counts.append(dark.analog(500)[:, 0].copy())
+        dark.commit(500)
+    seen = np.concatenate(counts)
+    assert seen.mean() == pytest.approx(100.3, abs=0.06)
+    assert seen.std() == pytest.approx(math.sqrt(4.0 + 1.0 / 12.0), rel=0.03)
+
+
+@pytest.mark.parametrize("bits", [10, 12, 16])
+def test_converter_clips_at_its_bits(bits: int) -> None:
+    sensors = SensorParameters(light=(LightSensor(dark_counts=1e6, adc_bits=bits),))
+    assert plant(sensors).analog(1)[0, 0] == 2**bits - 1
+
+
+def test_dark_below_zero_is_cut_off() -> None:
+    """Without a pedestal half the noise is lost: why there is one."""
+    sensors = SensorParameters(light=(LightSensor(dark_counts=0.0, noise_lsb=2.0),))
+    assert plant(sensors).analog(500)[:, 0].mean() > 0.5
+
+
+def test_head_warms_under_light() -> None:
+    """First order: after one time constant 1 - 1/e of the rise."""
+    sensors = SensorParameters(head_s=10.0, head_rise_c=14.0)
+    lamps = plant(sensors)
+    lamps.set_drive(lamp=True, pump=False)
+    for _ in range(20):
+        lamps.analog(500)
+        lamps.commit(500)
+    assert lamps.head_c == pytest.approx(23.0 + 14.0 * (1.0 - math.exp(-1.0)), abs=1e-6)
