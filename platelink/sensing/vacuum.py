@@ -91,7 +91,8 @@ class VacuumSensor:
             )
         slope = (self.kpa_high - self.kpa_low) / ((high - low) * counts_per_v)
         top = 2**self.adc_bits - 1.5  # a converter at its last count shows no pressure any more
-        valid_counts = valid[0] * counts_per_v, min(valid[1] * counts_per_v, top)
+        bottom = 0.5 if low > 0.0 else 0.0  # a live zero that reads 0 is a broken wire
+        valid_counts = max(valid[0] * counts_per_v, bottom), min(valid[1] * counts_per_v, top)
         object.__setattr__(self, "_valid_counts", valid_counts)
         object.__setattr__(self, "_line", (self.kpa_low - slope * low * counts_per_v, slope))
 

@@ -77,6 +77,14 @@ def test_a_converter_at_its_last_count_shows_nothing() -> None:
     assert full.vacuum_kpa(1023.0) is GaugeFault.RANGE
 
 
+def test_a_live_zero_near_the_bottom_still_tells_a_broken_wire() -> None:
+    near = VacuumSensor(kpa_low=0.0, kpa_high=-100.0, adc_bits=10, volts_low=0.1, volts_high=4.5)
+    assert isinstance(near.vacuum_kpa(1.0), float)
+    assert near.vacuum_kpa(0.0) is GaugeFault.RANGE
+    dead_zero = VacuumSensor(kpa_low=0.0, kpa_high=-100.0, adc_bits=10, volts_low=0.0)
+    assert dead_zero.vacuum_kpa(0.0) == pytest.approx(0.0)
+
+
 def test_less_than_nothing_is_implausible() -> None:
     high_up = VacuumSensor(kpa_low=0.0, kpa_high=-100.0, adc_bits=10, barometer_kpa=81.2)
     assert isinstance(high_up.vacuum_kpa(counts(0.5 + 4.0 * 0.831, 10)), float)

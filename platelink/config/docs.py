@@ -1,0 +1,49 @@
+"""Writes the reference of the configuration: ``python -m platelink.config.docs [--check] FILE``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from platelink.config.show import key_table
+
+_INTRO = """\
+# Configuration
+
+One TOML file tells a unit everything; platelink never writes it. Unknown keys are refused, and all
+that is wrong with a file is told at once: `platelink config check`. The settings in force, defaults
+included, are shown by `platelink config show`.
+
+Values whose type reads *number or text* take a number in the unit of the column, or a text with a
+unit such as `"15 inHg"`. Relative paths are relative to the file. The first line of a file is
+`format = 1`; another number means that keys have changed their meaning.
+
+This page is generated from the models: `python -m platelink.config.docs docs/configuration.md`.
+
+"""
+
+
+def page() -> str:
+    """The whole page as Markdown."""
+    return _INTRO + key_table()
+
+
+def main(arguments: list[str]) -> int:
+    """Write the page, or with ``--check`` compare it; 1 when it is not current."""
+    check = "--check" in arguments
+    files = [a for a in arguments if a != "--check"]
+    if len(files) != 1:
+        sys.stderr.write("usage: python -m platelink.config.docs [--check] FILE\n")
+        return 2
+    path = Path(files[0])
+    if not check:
+        path.write_text(page(), encoding="utf-8")
+        return 0
+    if path.is_file() and path.read_text(encoding="utf-8") == page():
+        return 0
+    sys.stderr.write(f"{path} is not current; run: python -m platelink.config.docs {path}\n")
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

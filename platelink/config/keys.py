@@ -1,0 +1,70 @@
+"""What every section of the configuration is made of: strict models, quantities, paths."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+
+from platelink.units import DURATION, PRESSURE, TEMPERATURE, Quantity
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys, NaN and silently converted types are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """Marks a number that may also be typed as a text with its unit."""
+
+    quantity: Quantity
+    sample: str
+
+
+def _read(quantity: Quantity) -> Callable[[Any], Any]:
+    def read(value: Any) -> Any:
+        return quantity.parse(value) if isinstance(value, str) else value
+
+    return read
+
+
+Kpa = Annotated[float, BeforeValidator(_read(PRESSURE)), Typed(PRESSURE, "15 inHg")]
+"""kPa as a number, or a text such as "15 inHg"."""
+Seconds = Annotated[float, BeforeValidator(_read(DURATION)), Typed(DURATION, "2 min")]
+Celsius = Annotated[float, BeforeValidator(_read(TEMPERATURE)), Typed(TEMPERATURE, "150 degF")]
+
+
+def _path(value: Any, info: ValidationInfo) -> Any:
+    """Paths of a file are relative to the file."""
+    if not isinstance(value, str) or not value:
+        return value
+    base = (info.context or {}).get("base", Path())
+    return Path(base) / Path(value).expanduser()
+
+
+PathKey = Annotated[Path, BeforeValidator(_path)]
+
+
+def key(
+    description: str,
+    default: Any = ...,
+    *,
+    unit: str = "",
+    example: Any = None,
+    sample: Any = None,
+    **bounds: Any,
+) -> Any:
+    """A field with its documentation. ``example`` is what the example file sets; without one it
+    shows the default, or ``sample`` where there is none, commented out."""
+    extra = {"unit": unit, "example": example, "sample": sample}
+    return Field(default, description=description, json_schema_extra=extra, **bounds)
+
+
+def table(description: str, default: Any = ..., **rest: Any) -> Any:
+    """A field that is a section (or a list of them)."""
+    return Field(default, description=description, **rest)

@@ -1,0 +1,228 @@
+"""The configuration as a whole, and what is built from it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Literal
+
+from platelink.config.keys import Section, key, table
+from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
+from platelink.config.services import (
+    BrokerSection,
+    DisplaySection,
+    JournalSection,
+    RecorderSection,
+    StoreSection,
+)
+from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
+from platelink.control.contact import ContactLimits
+from platelink.control.exposure import Optics
+from platelink.link.messages import SilencePolicy
+from platelink.sensing.light import CalibrationDue, LightSensors
+from platelink.sensing.readings import Sensors
+from platelink.sensing.vacuum import VacuumSensor
+
+FORMAT = 1
+SECRETS = ("password", "token")
+_FORMAT_TEXT = "Format of this file."
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something about a valid configuration that a person should know."""
+
+    key: str
+    text: str
+    overdue: CalibrationDue | None = None
+    """The calibration that is past its date, when that is what it is about."""
+
+
+class Config(Section):
+    """Everything the daemon of one unit is told."""
+
+    format: Literal[1] = key(_FORMAT_TEXT, example=FORMAT)
+    unit: UnitSection = table("Which unit this is.")
+    link: LinkSection = table("The serial link to the device.")
+    light: LightSection = table("Light sensors and how their light counts.")
+    vacuum: VacuumSection | None = table(
+        "The vacuum gauge of the frame; left out where there is none.", None
+    )
+    oven: TemperatureSection | None = table(
+        "The oven's temperature sensor; left out where there is none.", None
+    )
+    head: TemperatureSection | None = table(
+        "The temperature sensor at the light sensors' head, for their temperature coefficient; "
+        "left out where there is none.",
+        None,
+    )
+    contact: ContactSection | None = table(
+        "The contact vacuum an exposure needs (common practice, no source: set what holds your "
+        "plates). Left out, exposures do not look at the vacuum.",
+        None,
+    )
+    exposure: ExposureSection = table("How an exposure is guarded.", ExposureSection())
+    journal: JournalSection = table("The unit's own record.", JournalSection())
+    broker: BrokerSection | None = table(
+        "The MQTT broker. Without it nothing is published and nothing is missing.", None
+    )
+    store: StoreSection | None = table(
+        "The time-series store the recorder writes to, by InfluxDB's write API.", None
+    )
+    recorder: RecorderSection = table(
+        "The recorder: its own process, from the broker into the store.", RecorderSection()
+    )
+    display: DisplaySection = table(
+        "Units for people; records are always in kPa, °C, mW/cm² and mJ/cm².", DisplaySection()
+    )
+
+    def sensors(self) -> Sensors:
+        """The unit's sensors as ``Converter`` takes them."""
+        bits = self.unit.adc_bits
+        return Sensors(
+            light=self.light.sensors(),
+            adc_bits=bits,
+            vacuum=self.vacuum.sensor(bits) if self.vacuum else None,
+            oven=self.oven.build(bits) if self.oven else None,
+            head=self.head.build(bits) if self.head else None,
+        )
+
+    def light_sensors(self) -> LightSensors:
+        """The light channels."""
+        return self.light.sensors()
+
+    def vacuum_sensor(self) -> VacuumSensor | None:
+        """The gauge, where there is one."""
+        return self.vacuum.sensor(self.unit.adc_bits) if self.vacuum else None
+
+    def optics(self) -> Optics:
+        """The light side of the unit as an exposure needs it."""
+        light = self.light
+        return Optics(
+            light=light.sensors(),
+            adc_max=(1 << self.unit.adc_bits) - 1,
+            expected_mw_cm2=light.expected_mw_cm2,
+            reciprocity_p=light.reciprocity_p,
+            reference_mw_cm2=light.reference_mw_cm2,
+        )
+
+    def contact_limits(self) -> ContactLimits | None:
+        """The contact an exposure waits for; None where none is asked for."""
+        return ContactLimits(**self.contact.model_dump()) if self.contact else None
+
+    def silence_policy(self) -> SilencePolicy:
+        """What an open order does when the host falls silent."""
+        finish = self.exposure.silence == "finish"
+        return SilencePolicy.FINISH if finish else SilencePolicy.CLOSE
+
+    def notices(self, today: date) -> tuple[Notice, ...]:
+        """What is valid but wants attention, calibrations past their date first."""
+        return (*_calibration_notices(self, today), *_range_notices(self))
+
+    def config_hash(self) -> str:
+        """SHA-256 of the effective settings without secrets, as it goes into every record."""
+        return config_hash(self)
+
+
+class RecorderConfig(Section):
+    """The part of the file that the recorder needs; it may live on a machine without a unit."""
+
+    format: Literal[1] = key(_FORMAT_TEXT, example=FORMAT)
+    broker: BrokerSection = table("The MQTT broker to read from.")
+    store: StoreSection = table("The time-series store to write to.")
+    recorder: RecorderSection = table("The recorder.", RecorderSection())
+
+
+def effective(config: Section) -> dict[str, Any]:
+    """Every setting, defaults included, as plain JSON values; secrets are hidden."""
+    values: dict[str, Any] = config.model_dump(mode="json")
+    for section in values.values():
+        if isinstance(section, dict):
+            for name in SECRETS:
+                if section.get(name) is not None:
+                    section[name] = "(hidden)"
+    return values
+
+
+def config_hash(config: Section) -> str:
+    """See ``Config.config_hash``."""
+    text = json.dumps(effective(config), sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def faults(config: Config) -> Iterator[tuple[str, str]]:
+    """(key path, text) of what is wrong between sections, each of which is right by itself."""
+    bits = config.unit.adc_bits
+    for name, build in (
+        ("light.channel", config.light.sensors),
+        ("vacuum", lambda: config.vacuum and config.vacuum.sensor(bits)),
+        ("oven", lambda: config.oven and config.oven.build(bits)),
+        ("head", lambda: config.head and config.head.build(bits)),
+    ):
+        yield from _building(name, build)
+    for i, channel in enumerate(config.light.channel):
+        if channel.dark_counts >= (1 << bits) - 1:
+            yield (
+                f"light.channel[{i}].dark_counts",
+                (f"must be less than {(1 << bits) - 1} counts, the last of a {bits} bit converter"),
+            )
+    if config.head is not None and config.head.cold_junction == "head":
+        yield "head.cold_junction", "cannot be its own; give a temperature"
+    if config.oven is not None and config.oven.cold_junction == "head" and config.head is None:
+        yield "oven.cold_junction", "needs a [head] section; add it or give a temperature"
+    yield from _contact_faults(config)
+
+
+def _building(name: str, build: Callable[[], object]) -> Iterator[tuple[str, str]]:
+    try:
+        build()
+    except ValueError as error:
+        yield name, str(error)
+
+
+def _contact_faults(config: Config) -> Iterator[tuple[str, str]]:
+    if config.contact is None:
+        return
+    if config.vacuum is None:
+        yield "contact", "needs a [vacuum] section; add it, or leave [contact] out"
+        return
+    try:
+        gauge = config.vacuum.sensor(config.unit.adc_bits)
+    except ValueError:
+        return  # told already
+    problem = gauge.reach_problem(config.contact.low_kpa)
+    if problem:
+        yield "contact.low_kpa", problem
+
+
+def _calibration_notices(config: Config, today: date) -> Iterator[Notice]:
+    for due in config.light.sensors().calibration_due(today):
+        yield Notice(f"light.channel[{due.channel}].due_on", due.text, due)
+    for i, channel in enumerate(config.light.channel):
+        if channel.calibrated_on > today:
+            yield Notice(
+                f"light.channel[{i}].calibrated_on",
+                f"calibrated on {channel.calibrated_on}, which is after today, {today}; check "
+                "the date and this computer's clock",
+            )
+
+
+def _range_notices(config: Config) -> Iterator[Notice]:
+    top = (1 << config.unit.adc_bits) - 1
+    for i, channel in enumerate(config.light.channel):
+        counts = channel.dark_counts + config.light.expected_mw_cm2 / channel.slope_mw_cm2_per_count
+        if channel.weight > 0.0 and counts >= top:
+            yield Notice(
+                f"light.channel[{i}].slope_mw_cm2_per_count",
+                f"fresh lamps of {config.light.expected_mw_cm2:g} mW/cm² would give {counts:.0f} "
+                f"counts, the converter ends at {top}; lower the sensor's gain and calibrate",
+            )
+    if config.head is None and any(c.temp_coeff_per_c for c in config.light.channel):
+        yield Notice(
+            "head",
+            "light channels have a temperature coefficient but there is no [head] sensor; they "
+            "are taken to be at their reference temperature",
+        )

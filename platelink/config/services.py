@@ -1,0 +1,150 @@
+"""Settings beside the unit: journal, broker, store, recorder, display."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import SecretStr, model_validator
+
+from platelink.config.keys import PathKey, Seconds, Section, key
+from platelink.config.unit import PlainName
+
+
+class SecretFileError(Exception):
+    """A password or token file cannot be read; says which and why."""
+
+
+class JournalSection(Section):
+    """The unit's own record."""
+
+    path: PathKey = key(
+        "File of the journal; its directory must exist and be writable.",
+        Path("/var/lib/platelink/journal.sqlite"),
+    )
+
+
+def _secret(plain: SecretStr | None, file: Path | None) -> str | None:
+    """The secret itself: read when it is needed, never kept in the configuration."""
+    if plain is not None:
+        return plain.get_secret_value()
+    if file is None:
+        return None
+    try:
+        text = file.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SecretFileError(f"{file}: cannot be read ({error}); check path and owner") from None
+    if not text:
+        raise SecretFileError(f"{file}: is empty; write the secret as its only line")
+    return text
+
+
+def _only_one(section: Section, *pairs: str) -> None:
+    for name in pairs:
+        if getattr(section, name) is not None and getattr(section, f"{name}_file") is not None:
+            raise ValueError(f"{name}_file: give {name} or {name}_file, not both")
+
+
+class BrokerSection(Section):
+    """The MQTT broker. Without this section nothing is published and nothing is missing."""
+
+    host: str = key("Name or address of the broker.", example="127.0.0.1", min_length=1)
+    port: int = key("Its port; 8883 is usual with TLS.", 1883, ge=1, le=65535)
+    username: str | None = key("Name to log in with.", None, sample="platelink")
+    password: SecretStr | None = key(
+        "Password; password_file keeps it out of this file.", None, sample="example"
+    )
+    password_file: PathKey | None = key(
+        "File whose only line is the password.", None, sample="/etc/platelink/password"
+    )
+    tls: bool = key("Encrypt the connection.", False)
+    ca_file: PathKey | None = key(
+        "Certificates to trust instead of the system's.", None, sample="/etc/platelink/ca.crt"
+    )
+    certificate_file: PathKey | None = key(
+        "Certificate of this client.", None, sample="/etc/platelink/client.crt"
+    )
+    key_file: PathKey | None = key(
+        "Key of that certificate.", None, sample="/etc/platelink/client.key"
+    )
+    keepalive_s: int = key("How soon a dead connection is noticed.", 30, unit="s", ge=5, le=3600)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _only_one(self, "password")
+        if (self.certificate_file is None) != (self.key_file is None):
+            raise ValueError("key_file: certificate_file and key_file go together")
+        if not self.tls and (self.ca_file or self.certificate_file):
+            raise ValueError("tls: must be true to use certificates")
+        return self
+
+    def secret(self) -> str | None:
+        """The password; ``SecretFileError`` when its file cannot be read."""
+        return _secret(self.password, self.password_file)
+
+
+class StoreSection(Section):
+    """The time-series store the recorder writes to, by InfluxDB's write API."""
+
+    url: str = key(
+        "Address of the store.", example="http://127.0.0.1:8428", pattern=r"^https?://[^/]+"
+    )
+    org: str = key("Organisation, where the store has any.", "")
+    bucket: str = key("Bucket or database to write to.", "platelink")
+    username: str | None = key("Name to log in with.", None, sample="platelink")
+    password: SecretStr | None = key(
+        "Password; password_file keeps it out of this file.", None, sample="example"
+    )
+    password_file: PathKey | None = key(
+        "File whose only line is the password.", None, sample="/etc/platelink/password"
+    )
+    token: SecretStr | None = key("Token instead of name and password.", None, sample="example")
+    token_file: PathKey | None = key(
+        "File whose only line is the token.", None, sample="/etc/platelink/token"
+    )
+    ca_file: PathKey | None = key(
+        "Certificates to trust instead of the system's.", None, sample="/etc/platelink/ca.crt"
+    )
+    confirm: Literal["auto", "restart", "hold"] = key(
+        "When a row counts as kept. restart: by the store's start time, and never without one. "
+        "hold: after recorder.hold_s without a lost connection. auto: restart if the store "
+        "reports a start time, else hold.",
+        "auto",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _only_one(self, "password", "token")
+        token = self.token is not None or self.token_file is not None
+        if token and (self.username or self.password or self.password_file):
+            raise ValueError("token: give a token or name and password, not both")
+        return self
+
+    def secret(self) -> str | None:
+        """The token or else the password; ``SecretFileError`` when its file cannot be read."""
+        return _secret(self.token, self.token_file) or _secret(self.password, self.password_file)
+
+
+class RecorderSection(Section):
+    """The recorder: its own process, from the broker into the store."""
+
+    path: PathKey = key(
+        "File of the recorder's own journal.", Path("/var/lib/platelink/recorder.sqlite")
+    )
+    group: PlainName | None = key(
+        "Name shared by several recorders that divide the stream between them.",
+        None,
+        sample="recorders",
+    )
+    hold_s: Seconds = key(
+        "How long a row is held after the store has accepted it.", 15.0, unit="s", ge=1.0, le=3600.0
+    )
+
+
+class DisplaySection(Section):
+    """Units for people; records are always in kPa, °C, mW/cm² and mJ/cm²."""
+
+    dose: Literal["mJ/cm2", "J/cm2", "J/m2"] = key("Unit of doses.", "mJ/cm2")
+    irradiance: Literal["mW/cm2", "W/m2"] = key("Unit of irradiances.", "mW/cm2")
+    vacuum: Literal["kPa", "mbar", "inHg"] = key("Unit of the vacuum.", "kPa")
+    temperature: Literal["degC", "degF"] = key("Unit of temperatures.", "degC")

@@ -1,0 +1,159 @@
+"""Settings of the unit itself and of what it does: link, contact, exposure."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, model_validator
+
+from platelink.config.keys import Kpa, Seconds, Section, key
+
+_NAME_CHARACTERS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
+
+
+def _plain_name(name: str) -> str:
+    """Names travel in topics and labels, so they are kept to what all of those take."""
+    if not (1 <= len(name) <= 64 and name[0].isalnum() and set(name) <= _NAME_CHARACTERS):
+        raise ValueError(
+            "must be 1 to 64 letters, digits, '.', '_' or '-', beginning with a letter or digit"
+        )
+    return name
+
+
+PlainName = Annotated[str, AfterValidator(_plain_name)]
+
+
+class UnitSection(Section):
+    """Which unit this is."""
+
+    name: PlainName = key("Name of this exposure unit, unique in the site.", example="unit-1")
+    site: PlainName = key("Name of the shop or building.", "shop")
+    lamps: Literal["wired", "advisory"] = key(
+        "wired: the device switches the lamps. advisory: the unit's own timer does; platelink "
+        "measures, tells what to set and signals when the dose is reached.",
+        "wired",
+    )
+    adc_bits: int = key(
+        "Bits of the device's converter. Calibrations are in counts of this converter; a device "
+        "that reports another number is refused.",
+        10,
+        unit="bit",
+        ge=8,
+        le=16,
+    )
+
+
+class LinkSection(Section):
+    """The serial link to the device."""
+
+    port: str = key(
+        "Serial port of the device; the names in /dev/serial/by-id survive a replug.",
+        example="/dev/serial/by-id/usb-example-device",
+        min_length=1,
+    )
+    baud: int = key("Speed of the port.", 115200, unit="bit/s", ge=9600, le=4_000_000)
+    frame_ticks: int = key(
+        "Device ticks between two samples. Whole cycles of 100 and 120 Hz ripple fit into "
+        "multiples of 50 ms.",
+        50,
+        unit="ticks",
+        ge=10,
+        le=1000,
+    )
+
+
+class ContactSection(Section):
+    """Contact vacuum an exposure needs. Common practice, no source: set what holds your plates.
+    Leave the section out to expose without looking at the vacuum."""
+
+    low_kpa: Kpa = key(
+        "Least vacuum that holds film and plate together.",
+        unit="kPa",
+        example="15 inHg",
+        gt=0.0,
+        le=110.0,
+    )
+    high_kpa: Kpa = key(
+        "Most vacuum the frame can reach; a gauge that shows more is not believed.",
+        unit="kPa",
+        example="27 inHg",
+        gt=0.0,
+        le=110.0,
+    )
+    pull_down_limit_s: Seconds = key(
+        "Longest time to reach the band.", 60.0, unit="s", gt=0.0, le=3600.0
+    )
+    hold_test_s: Seconds = key(
+        "How long the vacuum is watched before light.", 3.0, unit="s", gt=0.0, le=600.0
+    )
+    fall_limit_kpa_per_min: float = key(
+        "Steepest fall during the hold test.", 6.0, unit="kPa/min", gt=0.0, le=1000.0
+    )
+    debounce_s: Seconds = key(
+        "How long the vacuum may be out of its band before it is lost.",
+        0.3,
+        unit="s",
+        ge=0.0,
+        le=60.0,
+    )
+    cusum_slack_kpa: Kpa = key(
+        "Reference value k of the one-sided CUSUM that watches for a slow fall.",
+        0.5,
+        unit="kPa",
+        ge=0.0,
+        le=50.0,
+    )
+    cusum_limit_kpa: Kpa = key(
+        "Decision interval h of the CUSUM.", 4.0, unit="kPa", gt=0.0, le=500.0
+    )
+    gauge_silence_s: Seconds = key(
+        "Longest time without a gauge value while contact is needed.",
+        0.5,
+        unit="s",
+        gt=0.0,
+        le=60.0,
+    )
+
+    @model_validator(mode="after")
+    def _band(self) -> Self:
+        if self.high_kpa <= self.low_kpa:
+            raise ValueError(f"high_kpa: must be greater than low_kpa = {self.low_kpa:g} kPa")
+        return self
+
+
+class ExposureSection(Section):
+    """How an exposure is guarded."""
+
+    guard_factor: float = key(
+        "Guard time as a multiple of the predicted time.", 1.5, gt=1.0, le=10.0
+    )
+    max_exposure_s: Seconds = key(
+        "Longest time light may be on, whatever the lamps give.",
+        1800.0,
+        unit="s",
+        gt=0.0,
+        le=86_400.0,
+    )
+    silence: Literal["finish", "close"] = key(
+        "What the device does when the host falls silent. finish: go on to the target, never "
+        "past the guard time. close: lamp off at once.",
+        "finish",
+    )
+    silence_s: Seconds = key(
+        "How long the host may be silent before the device acts.", 2.0, unit="s", ge=0.5, le=60.0
+    )
+    tolerance_pct: float = key(
+        "Largest difference between platelink's own dose and the device's, as a share of the "
+        "target; more ends the light.",
+        1.0,
+        unit="%",
+        ge=0.1,
+        le=10.0,
+    )
+    afterglow_s: Seconds = key(
+        "Seconds of full light that fall after the lamp is switched off, before any were learned.",
+        0.0,
+        unit="s",
+        ge=0.0,
+        le=10.0,
+    )

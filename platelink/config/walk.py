@@ -1,0 +1,189 @@
+"""The keys of the configuration models in order, with what a person needs to know of each."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, Literal, get_args, get_origin
+
+from annotated_types import Ge, Gt, Le, Lt
+from pydantic.fields import FieldInfo
+
+from platelink.config.keys import Section, Typed
+
+_Path = tuple[int | str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of the file."""
+
+    section: str
+    """``light.channel``; empty for a key above all sections."""
+    name: str
+    field: FieldInfo
+
+    @property
+    def description(self) -> str:
+        """What it means."""
+        return self.field.description or ""
+
+    @property
+    def unit(self) -> str:
+        """Its unit; empty for a pure number or a text."""
+        return unit_of(self.field)
+
+    @property
+    def required(self) -> bool:
+        """True when the file must have it."""
+        return self.field.is_required()
+
+    @property
+    def default(self) -> str:
+        """As the file would have it; empty without one."""
+        value = self.field.default
+        return "" if self.required or value is None else toml_value(value)
+
+    @property
+    def example(self) -> str:
+        """What the example sets; empty when it leaves the default."""
+        return self._extra("example")
+
+    @property
+    def written(self) -> str:
+        """How the example shows a key that it does not set."""
+        return self.default or self._extra("sample")
+
+    def _extra(self, name: str) -> str:
+        extra = self.field.json_schema_extra
+        value = extra.get(name) if isinstance(extra, dict) else None
+        return "" if value is None else toml_value(value)
+
+    @property
+    def kind(self) -> str:
+        """Type and bounds: ``number, > 0, at most 10``."""
+        parts = [_kind(self.field)]
+        for bound in self.field.metadata:
+            match bound:
+                case Gt(gt=limit):
+                    parts.append(f"> {limit:.10g}")
+                case Ge(ge=limit):
+                    parts.append(f"≥ {limit:.10g}")
+                case Lt(lt=limit):
+                    parts.append(f"< {limit:.10g}")
+                case Le(le=limit):
+                    parts.append(f"≤ {limit:.10g}")
+        return ", ".join(parts)
+
+
+def keys(model: type[Section], section: str = "") -> Iterator[Key]:
+    """Every key below a model: its own first, then those of its sections."""
+    inner = []
+    for name, field in model.model_fields.items():
+        below = section_of(field)
+        if below is None:
+            yield Key(section, name, field)
+        else:
+            inner.append((name, below))
+    for name, below in inner:
+        yield from keys(below, f"{section}.{name}".removeprefix("."))
+
+
+def sections(model: type[Section], prefix: str = "") -> Iterator[tuple[str, FieldInfo]]:
+    """Every section below a model with the field that holds it, outer before inner."""
+    for name, field in model.model_fields.items():
+        below = section_of(field)
+        if below is not None:
+            path = f"{prefix}.{name}".removeprefix(".")
+            yield path, field
+            yield from sections(below, path)
+
+
+def section_of(field: FieldInfo) -> type[Section] | None:
+    """The model of a field that is a section or a list of them."""
+    for part in _parts(field.annotation):
+        if isinstance(part, type) and issubclass(part, Section):
+            return part
+    return None
+
+
+def is_list(field: FieldInfo) -> bool:
+    """True for a list of sections, ``[[light.channel]]``."""
+    return get_origin(field.annotation) is tuple
+
+
+def field_at(model: type[Section], path: _Path) -> FieldInfo | None:
+    """The field at a path of keys and list indices; None where there is none, and for a list's
+    entry as a whole."""
+    found: FieldInfo | None = None
+    here: type[Section] | None = model
+    for step in path:
+        if isinstance(step, int):
+            found = None
+            continue
+        found = here.model_fields.get(step) if here is not None else None
+        here = section_of(found) if found is not None else None
+    return found
+
+
+def section_at(model: type[Section], path: _Path) -> type[Section]:
+    """The model of the section at a path that leads to one."""
+    here = model
+    for step in path:
+        if isinstance(step, str):
+            here = section_of(here.model_fields[step]) or here
+    return here
+
+
+def unit_of(field: FieldInfo | None) -> str:
+    """Unit of a field's number."""
+    extra = field.json_schema_extra if field is not None else None
+    return str(extra.get("unit", "")) if isinstance(extra, dict) else ""
+
+
+def toml_value(value: Any) -> str:
+    """A single value as TOML has it."""
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case str() | Path():
+            return json.dumps(str(value), ensure_ascii=False)
+        case int() | float():
+            return repr(value)
+        case date():
+            return value.isoformat()
+    raise TypeError(f"{type(value).__name__} has no place in the file")
+
+
+def _parts(annotation: Any) -> Iterator[Any]:
+    """An annotation and everything inside it, outer before inner."""
+    yield annotation
+    if get_origin(annotation) is not Literal:
+        for inner in get_args(annotation):
+            yield from _parts(inner)
+
+
+def _kind(field: FieldInfo) -> str:
+    parts = [*_parts(field.annotation), *field.metadata]
+    for part in parts:
+        if isinstance(part, Typed):
+            return f"number or text such as {json.dumps(part.sample)}"
+    choices = [json.dumps(c) for part in parts if get_origin(part) is Literal for c in _args(part)]
+    if choices and float in parts:
+        return f"number, text with its unit, or {' or '.join(choices)}"
+    if choices:
+        return " or ".join(choices)
+    for kind, word in _KINDS:
+        if kind in parts:
+            return word
+    return "text"
+
+
+_KINDS = ((bool, "true or false"), (int, "whole number"), (float, "number"), (date, "date"))
+
+
+def _args(part: Any) -> tuple[Any, ...]:
+    return get_args(part)

@@ -1,0 +1,232 @@
+"""What is built from the configuration, and how it is shown, hashed and documented."""
+
+import json
+import stat
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from platelink.config import (
+    Config,
+    ConfigError,
+    SecretFileError,
+    effective,
+    example,
+    load,
+    loads,
+    show,
+)
+from platelink.config.docs import main, page
+from platelink.config.walk import keys
+from platelink.link.messages import SilencePolicy
+from platelink.sensing.temperature import LinearSensor, Pt100Sensor, ThermocoupleSensor
+from platelink.sensing.vacuum import GaugeKind, Signal
+
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "configuration.md"
+MINIMAL = """
+format = 1
+[unit]
+name = "unit-1"
+[link]
+port = "/dev/ttyUSB0"
+[light]
+expected_mw_cm2 = 12
+[[light.channel]]
+dark_counts = 18.4
+slope_mw_cm2_per_count = 0.0149
+calibrated_on = 2026-01-15
+due_on = 2027-01-15
+"""
+BROKER = '[broker]\nhost = "127.0.0.1"\n'
+
+
+# --- built objects --------------------------------------------------------------------------------
+
+
+def test_light_sensors_take_every_calibration_value() -> None:
+    text = MINIMAL + 'temp_coeff_per_c = -0.001\nreference_temp_c = "77 degF"\nname = "left"\n'
+    (channel,) = loads(text).light_sensors().channels
+    assert (channel.name, channel.weight, channel.rel_uncertainty) == ("left", 1.0, 0.05)
+    assert channel.reference_temp_c == 25.0
+    assert channel.slope_at(45.0) == pytest.approx(0.0149 / 0.98)
+
+
+def test_sensors_of_a_whole_unit() -> None:
+    text = (
+        MINIMAL
+        + """
+[vacuum]
+kind = "absolute"
+signal = "current"
+kpa_low = 0
+kpa_high = "1150 mbar"
+altitude_m = 1829
+[oven]
+sensor = "K"
+gain = 150
+cold_junction = "head"
+high_c = "300 degF"
+[head]
+sensor = "pt100"
+current_ma = 1
+gain = 20
+"""
+    )
+    sensors = loads(text).sensors()
+    assert sensors.adc_bits == 10
+    vacuum = sensors.vacuum
+    assert vacuum is not None
+    assert (vacuum.kind, vacuum.signal) == (GaugeKind.ABSOLUTE, Signal.CURRENT)
+    assert vacuum.kpa_high == 115.0
+    assert vacuum.barometer_kpa == pytest.approx(81.2, abs=0.1)
+    assert isinstance(sensors.oven, ThermocoupleSensor)
+    assert sensors.oven.cold_junction_c is None
+    assert sensors.oven.amplifier.high_c == pytest.approx(148.888888, abs=1e-6)
+    assert isinstance(sensors.head, Pt100Sensor)
+    fixed = loads(MINIMAL + '[oven]\nsensor = "T"\ncold_junction = "25 degC"\n').sensors().oven
+    assert isinstance(fixed, ThermocoupleSensor)
+    assert fixed.cold_junction_c == 25.0
+    linear = loads(MINIMAL + '[oven]\nsensor = "linear"\nmv_per_c = 10\n').sensors().oven
+    assert isinstance(linear, LinearSensor)
+
+
+def test_limits_and_optics_for_the_control() -> None:
+    config = loads(example())
+    limits = config.contact_limits()
+    assert limits is not None
+    assert limits.low_kpa == pytest.approx(50.7958, abs=1e-4)
+    assert limits.cusum_limit_kpa == 4.0
+    optics = config.optics()
+    assert (optics.adc_max, optics.expected_mw_cm2, optics.reciprocity_p) == (1023, 12.0, 1.0)
+    assert config.silence_policy() is SilencePolicy.FINISH
+    assert loads(MINIMAL).contact_limits() is None
+    close = loads(MINIMAL + '[exposure]\nsilence = "close"\n')
+    assert close.silence_policy() is SilencePolicy.CLOSE
+
+
+# --- notices --------------------------------------------------------------------------------------
+
+
+def test_a_calibration_past_its_date_is_a_notice_not_an_error() -> None:
+    config = loads(MINIMAL)
+    assert config.notices(date(2027, 1, 15)) == ()
+    (notice,) = config.notices(date(2027, 1, 18))
+    assert notice.key == "light.channel[0].due_on"
+    assert notice.overdue is not None
+    assert notice.overdue.days_over == 3
+    assert "due on 2027-01-15, 3 days ago" in notice.text
+
+
+def test_a_clock_before_the_calibration_is_noticed() -> None:
+    (notice,) = loads(MINIMAL).notices(date(1970, 1, 1))
+    assert notice.overdue is None
+    assert "check the date and this computer's clock" in notice.text
+
+
+def test_lamps_that_would_saturate_the_sensor_are_noticed() -> None:
+    (notice,) = loads(MINIMAL.replace("= 12\n", "= 15\n")).notices(date(2026, 6, 1))
+    assert "would give 1025 counts, the converter ends at 1023" in notice.text
+
+
+def test_a_temperature_coefficient_without_a_sensor_is_noticed() -> None:
+    (notice,) = loads(MINIMAL + "temp_coeff_per_c = -0.001\n").notices(date(2026, 6, 1))
+    assert "there is no [head] sensor" in notice.text
+
+
+# --- secrets --------------------------------------------------------------------------------------
+
+
+def test_a_secret_is_never_shown() -> None:
+    config = loads(MINIMAL + BROKER + 'password = "hush"\n')
+    assert config.broker is not None
+    assert config.broker.secret() == "hush"
+    for text in (show(config), json.dumps(effective(config)), repr(config), str(config)):
+        assert "hush" not in text
+    assert 'password = "(hidden)"' in show(config)
+
+
+def test_a_secret_file_is_read_when_it_is_needed(tmp_path: Path) -> None:
+    file = tmp_path / "platelink.toml"
+    file.write_text(MINIMAL + BROKER + 'password_file = "broker.password"\n')
+    broker = load(file).broker
+    assert broker is not None
+    with pytest.raises(SecretFileError, match=r"broker\.password: cannot be read"):
+        broker.secret()
+    secret = tmp_path / "broker.password"
+    secret.write_text("\n")
+    with pytest.raises(SecretFileError, match="is empty"):
+        broker.secret()
+    secret.write_text("hush\n")
+    secret.chmod(stat.S_IRUSR)
+    assert broker.secret() == "hush"
+
+
+def test_a_store_takes_a_token_or_a_password() -> None:
+    store = loads(MINIMAL + '[store]\nurl = "http://s"\ntoken = "t"\n').store
+    assert store is not None
+    assert store.secret() == "t"
+    store = loads(MINIMAL + '[store]\nurl = "http://s"\nusername = "u"\npassword = "p"\n').store
+    assert store is not None
+    assert store.secret() == "p"
+    assert loads(MINIMAL + BROKER).broker.secret() is None  # type: ignore[union-attr]
+
+
+# --- shown, hashed, documented --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", [MINIMAL, example(), MINIMAL + BROKER])
+def test_what_is_shown_loads_as_the_same_configuration(text: str) -> None:
+    config = loads(text)
+    assert loads(show(config)) == config
+
+
+def test_defaults_are_visible_and_marked() -> None:
+    shown = show(loads(MINIMAL + "[exposure]\nguard_factor = 2\n"))
+    assert "guard_factor = 2.0\n" in shown
+    assert "silence_s = 2.0  # default\n" in shown
+    assert "expected_mw_cm2 = 12.0\n" in shown
+
+
+def test_the_hash_follows_the_settings_not_their_writing() -> None:
+    base = loads(MINIMAL).config_hash()
+    assert len(base) == 64
+    assert loads(MINIMAL + "# a comment\n[exposure]\nguard_factor = 1.5\n").config_hash() == base
+    assert loads(MINIMAL.replace("0.0149", "0.01491")).config_hash() != base
+    one, two = (loads(MINIMAL + BROKER + f'password = "{p}"\n').config_hash() for p in "ab")
+    assert one == two
+
+
+def test_effective_values_are_plain_json() -> None:
+    values = effective(loads(example()))
+    assert json.loads(json.dumps(values)) == values
+    assert values["light"]["channel"][0]["due_on"] == "2027-01-15"
+
+
+def test_every_key_is_described_and_numbers_are_bounded() -> None:
+    found = list(keys(Config))
+    assert len(found) > 80
+    for key in found:
+        assert key.description.endswith("."), key.name
+        assert key.example or key.default or key.written, key.name
+        if key.kind.startswith(("number", "whole")) and '"head"' not in key.kind:
+            name = f"{key.section}.{key.name}"
+            assert key.field.metadata, f"{name} has no bounds"
+
+
+def test_the_page_about_the_configuration_is_current(tmp_path: Path) -> None:
+    assert PAGE.read_text(encoding="utf-8") == page()
+    assert main(["--check", str(PAGE)]) == 0
+    other = tmp_path / "page.md"
+    assert main(["--check", str(other)]) == 1
+    assert main([str(other)]) == 0
+    assert main(["--check", str(other)]) == 0
+    assert main([]) == 2
+
+
+def test_a_frozen_configuration_stays_as_it_was_checked() -> None:
+    config = loads(MINIMAL)
+    with pytest.raises(ValueError, match="frozen"):
+        config.unit.name = "other"
+    with pytest.raises(ConfigError):
+        loads(MINIMAL + "[unit]\n")
