@@ -229,8 +229,5 @@ def _value_at(data: Any, dotted: str) -> str | None:
             data = data[int(step)]
         else:
             return None
-    return (
-        "(hidden)"
-        if data is not None and dotted.rsplit(".", maxsplit=1)[-1] in SECRETS
-        else _shown(data)
-    )
+    name = dotted.rpartition(".")[2]
+    return "(hidden)" if data is not None and name in SECRETS else _shown(data)

@@ -13,7 +13,7 @@ from enum import IntFlag
 from platelink.link.messages import Sample
 from platelink.sensing.light import LightSensors
 from platelink.sensing.temperature import TemperatureSensor
-from platelink.sensing.vacuum import GaugeFault, VacuumSensor
+from platelink.sensing.vacuum import Gauge, GaugeFault
 
 _MASK32 = 0xFFFF_FFFF
 _MASK64 = 0xFFFF_FFFF_FFFF_FFFF
@@ -88,7 +88,7 @@ class Sensors:
 
     light: LightSensors
     adc_bits: int
-    vacuum: VacuumSensor | None = None
+    vacuum: Gauge | None = None
     oven: TemperatureSensor | None = None
     head: TemperatureSensor | None = None
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Protocol
 
 STANDARD_ATMOSPHERE_KPA = 101.325
 IMPLAUSIBLE_KPA = 2.0
@@ -41,6 +42,14 @@ class GaugeFault(StrEnum):
 
     RANGE = "signal out of range"
     IMPLAUSIBLE = "pressure below absolute zero"
+
+
+class Gauge(Protocol):
+    """What the converter needs of any vacuum gauge."""
+
+    def vacuum_kpa(self, mean_counts: float) -> float | GaugeFault:
+        """kPa below the local atmosphere, or why there is none."""
+        ...
 
 
 def standard_barometer_kpa(altitude_m: float) -> float:

@@ -21,7 +21,7 @@ from platelink.config.docs import main, page
 from platelink.config.walk import keys
 from platelink.link.messages import SilencePolicy
 from platelink.sensing.temperature import LinearSensor, Pt100Sensor, ThermocoupleSensor
-from platelink.sensing.vacuum import GaugeKind, Signal
+from platelink.sensing.vacuum import GaugeKind, Signal, VacuumSensor
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "configuration.md"
 MINIMAL = """
@@ -76,7 +76,7 @@ gain = 20
     sensors = loads(text).sensors()
     assert sensors.adc_bits == 10
     vacuum = sensors.vacuum
-    assert vacuum is not None
+    assert isinstance(vacuum, VacuumSensor)
     assert (vacuum.kind, vacuum.signal) == (GaugeKind.ABSOLUTE, Signal.CURRENT)
     assert vacuum.kpa_high == 115.0
     assert vacuum.barometer_kpa == pytest.approx(81.2, abs=0.1)
