@@ -20,8 +20,9 @@ _MAX_STEPS = 60
 
 
 def _value_and_slope(coefficients: Polynomial, x: float) -> tuple[float, float]:
+    """Horner's scheme; coefficients here with the highest power first."""
     value = slope = 0.0
-    for c in reversed(coefficients):
+    for c in coefficients:
         slope = slope * x + value
         value = value * x + c
     return value, slope
@@ -40,8 +41,10 @@ class Thermocouple:
     bump: tuple[float, float, float] | None = None
     low_mv: float = field(init=False)
     high_mv: float = field(init=False)
+    _horner: tuple[Polynomial, Polynomial] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "_horner", (self.below[::-1], self.above[::-1]))
         object.__setattr__(self, "low_mv", self.emf_mv(self.low_c))
         object.__setattr__(self, "high_mv", self.emf_mv(self.high_c))
 
@@ -52,8 +55,8 @@ class Thermocouple:
     def emf_and_slope(self, t_c: float) -> tuple[float, float]:
         """Electromotive force, mV, and the Seebeck coefficient, mV/°C."""
         if t_c < 0.0:
-            return _value_and_slope(self.below, t_c)
-        emf, slope = _value_and_slope(self.above, t_c)
+            return _value_and_slope(self._horner[0], t_c)
+        emf, slope = _value_and_slope(self._horner[1], t_c)
         if self.bump is not None:
             a0, a1, a2 = self.bump
             away = t_c - a2
