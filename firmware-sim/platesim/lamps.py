@@ -25,10 +25,10 @@ _NOISE_BLOCK = 256
 
 
 class Light(NamedTuple):
-    """Irradiance in mW/cm² over a time grid [ticks, sub-samples].
+    """Irradiance in mW/cm² over a time grid [sub-samples, ticks].
 
     ``bed`` and ``bed_envelope`` are the mean over the exposure bed with and without ripple;
-    ``channels`` [ticks, channels] is what the sensors see at the last sub-sample of each tick."""
+    ``channels`` [channels, ticks] is what the sensors see at the last sub-sample of each tick."""
 
     bed_envelope: F64
     bed: F64
@@ -46,7 +46,7 @@ class LightSource(Protocol):
         """Switch at time ``t_s``; the same state again changes nothing."""
 
     def light(self, start_s: float, offsets_s: F64) -> Light | None:
-        """Light at ``start_s`` + offsets [ticks, sub-samples]; ``start_s`` is not before the last
+        """Light at ``start_s`` + offsets [sub-samples, ticks]; ``start_s`` is not before the last
         switching. None: dark."""
 
 
@@ -161,33 +161,33 @@ class _Tables:
 
     def __init__(self, parameters: LampParameters) -> None:
         self._parameters = parameters
-        self._offsets = self._waves = self._decays = np.zeros((0, 1))
+        self._offsets = np.zeros((1, 0))
+        self._waves = self._decays = np.zeros((1, 0, 1))
 
     def waves(self, offsets_s: F64) -> F64:
         """cos, sin of the ripple and of its second harmonic: [offsets flattened, 4]."""
         self._fit(offsets_s)
-        return self._waves[: offsets_s.size]
+        return self._waves[:, : offsets_s.shape[1]].reshape(offsets_s.size, -1)
 
     def decays(self, offsets_s: F64) -> F64:
         """exp(-offset / tau) for each warm-up term: [offsets flattened, terms]."""
         self._fit(offsets_s)
-        return self._decays[: offsets_s.size]
+        return self._decays[:, : offsets_s.shape[1]].reshape(offsets_s.size, -1)
 
     def _fit(self, offsets_s: F64) -> None:
-        known, n = self._offsets, len(offsets_s)
-        if n <= len(known) and (
-            known.shape[1] == offsets_s.shape[1]
+        known, n = self._offsets, offsets_s.shape[1]
+        if n <= known.shape[1] and (
+            len(known) == len(offsets_s)
             and known[0, 0] == offsets_s[0, 0]
-            and known[n - 1, -1] == offsets_s[-1, -1]
+            and known[-1, n - 1] == offsets_s[-1, -1]
         ):
             return
         self._offsets = offsets_s
-        flat = offsets_s.ravel()
-        angle = 2.0 * math.pi * self._parameters.ripple_hz * flat
+        angle = 2.0 * math.pi * self._parameters.ripple_hz * offsets_s
         waves = (np.cos(angle), np.sin(angle), np.cos(2.0 * angle), np.sin(2.0 * angle))
         self._waves = np.stack(waves, axis=-1)
         taus = np.array([tau for _, tau in self._parameters.warmup])
-        self._decays = np.exp(-flat[:, None] / taus)
+        self._decays = np.exp(-offsets_s[..., None] / taus)
 
 
 class LampState(NamedTuple):
@@ -277,19 +277,19 @@ class LampBank:
         bed_envelope = self._gains[0] * envelope
         p = self.parameters
         if not (p.ripple_depth or p.ripple2_depth) or not (self.state.on or p.shutter):
-            channels = envelope[:, -1:] * self._gains[1:]
+            channels = envelope[-1] * self._gains[1:, None]
             return Light(bed_envelope, bed_envelope, channels)
         waves = self._tables.waves(offsets_s)
         bed = self._ripple(start_s, waves, 0).reshape(offsets_s.shape)
         bed *= bed_envelope
         if self._alike:
-            return Light(bed_envelope, bed, bed[:, -1:].repeat(len(self._gains) - 1, axis=1))
-        last, seen = waves[offsets_s.shape[1] - 1 :: offsets_s.shape[1]], envelope[:, -1]
+            return Light(bed_envelope, bed, bed[-1:].repeat(len(self._gains) - 1, axis=0))
+        last, seen = waves[-offsets_s.shape[1] :], envelope[-1]
         rows = [
             self._gains[row] * seen * self._ripple(start_s, last, row)
             for row in range(1, len(self._gains))
         ]
-        return Light(bed_envelope, bed, np.stack(rows, axis=1))
+        return Light(bed_envelope, bed, np.stack(rows))
 
     def _dark_from(self, t_s: float) -> bool:
         state, p = self.state, self.parameters
@@ -307,7 +307,7 @@ class LampBank:
             return glow
         level = self._burning(start_s - state.strike_s, offsets_s)
         if p.noise_fraction:
-            middle_s = start_s + 0.5 * (offsets_s[:, :1] + offsets_s[:, -1:])
+            middle_s = start_s + 0.5 * (offsets_s[0] + offsets_s[-1])
             level *= 1.0 + p.noise_fraction * self._noise.at(middle_s)
         if p.shutter is not None:
             level *= self._opening(start_s + offsets_s)

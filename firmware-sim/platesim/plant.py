@@ -32,7 +32,7 @@ from platesim.vacuum import VacuumFrame, VacuumParameters
 
 F64 = NDArray[np.float64]
 
-CHUNK_TICKS = 500
+CHUNK_TICKS = 1000
 _COURSE_TICKS = 100
 """Spacing of the pressures computed within a chunk; linear in between."""
 
@@ -80,7 +80,7 @@ class Plant:
         s = parameters.sensors
         self._light = [s.light[min(c, len(s.light) - 1)] for c in range(channels)]
         sub = (np.arange(parameters.subsamples) + 0.5) / parameters.subsamples
-        self._offsets_s = (np.arange(CHUNK_TICKS)[:, None] + sub) * tick_s
+        self._offsets_s = (np.arange(CHUNK_TICKS) + sub[:, None]) * tick_s
         self._index = np.arange(1.0, CHUNK_TICKS + 1.0)
         self._mean = np.full(parameters.subsamples, 1.0 / parameters.subsamples)
         self._analog: U16 = np.zeros((CHUNK_TICKS, COLUMNS), np.uint16)
@@ -173,7 +173,7 @@ class Plant:
         n = CHUNK_TICKS - at
         span_s = n * self.tick_s
         self._settled = False
-        light = self.source.light(self.time_s, self._offsets_s[:n])
+        light = self.source.light(self.time_s, self._offsets_s[:, :n])
         steps = -(-n // _COURSE_TICKS)
         self._course = self.frame.course(
             self.time_s, span_s / steps, steps, pumping=self.pumping
@@ -184,7 +184,7 @@ class Plant:
         self._head_end_c = self._head_after(span_s)
         self._bed = None
         if light is not None:
-            self._bed = (light.bed_envelope @ self._mean, light.bed @ self._mean)
+            self._bed = (self._mean @ light.bed_envelope, self._mean @ light.bed)
         self._digitise(at, n, light)
 
     def _digitise(self, at: int, n: int, light: Light | None) -> None:
@@ -193,7 +193,7 @@ class Plant:
         head = self.head_c + (self._head_end_c - self.head_c) * share
         counts = np.empty((len(self._columns), n))
         for c, sensor in enumerate(self._light):
-            seen = light.channels[:, c] * self.transmission[c] if light is not None else 0.0
+            seen = light.channels[c] * self.transmission[c] if light is not None else 0.0
             counts[c] = sensor.counts(seen, head)
         course = np.array(self._course)
         if not sensors.vacuum_is_absolute:

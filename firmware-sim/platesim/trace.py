@@ -74,7 +74,7 @@ class TraceSource:
             return None
         played_s = start_s - self._start_s + offsets_s
         bed = np.interp(played_s, self._trace.times_s, self._trace.irradiance_mw_cm2, right=0.0)
-        return Light(bed, bed, bed[:, -1:].repeat(self._channels, axis=1))
+        return Light(bed, bed, bed[-1:].repeat(self._channels, axis=0))
 
 
 def measured_uv_a(day: int | None = None) -> Trace:

@@ -190,7 +190,7 @@ class SimulatedUnit:
 
     @property
     def vacuum_kpa(self) -> float:
-        """True pressure below the local atmosphere (as of the last settled chunk)."""
+        """True pressure below the local atmosphere."""
         atmosphere = self.parameters.plant.vacuum.atmosphere_kpa_abs
         return atmosphere - self.plant.pressure_kpa_abs()
 

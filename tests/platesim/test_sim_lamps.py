@@ -26,8 +26,8 @@ def lit(parameters: LampParameters, **options: int) -> LampBank:
 
 def bed(bank: LampBank, times: np.ndarray) -> np.ndarray:
     """Bed irradiance with ripple at the times; dark is 0."""
-    light = bank.light(float(times[0]), (times - times[0])[:, None])
-    return np.zeros(len(times)) if light is None else light.bed[:, 0]
+    light = bank.light(float(times[0]), (times - times[0])[None])
+    return np.zeros(len(times)) if light is None else light.bed[0]
 
 
 def test_warm_up_dose_is_the_closed_form() -> None:
@@ -166,9 +166,9 @@ def test_channels_see_their_own_tubes() -> None:
     views = ((1.0, 1.0, 0.0, 0.0), (0.0, 0.0, 1.0, 1.0))
     bank = lit(replace(BARE, tubes=4, views=views, ripple_depth=0.1), channels=2)
     bank.fail_tube(3)
-    light = bank.light(0.0, np.linspace(0.0, 0.01, 101)[:100, None])
+    light = bank.light(0.0, np.linspace(0.0, 0.01, 101)[None, :100])
     assert light is not None
-    assert light.channels.mean(axis=0) == pytest.approx([12.0, 6.0])
+    assert light.channels.mean(axis=1) == pytest.approx([12.0, 6.0])
     assert light.bed.mean() == pytest.approx(9.0)
     assert bank.output_fraction == pytest.approx(0.75)
 
