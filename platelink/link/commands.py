@@ -1,4 +1,4 @@
-"""Commands under way: one at a time per lane, resent with the same sequence number. Pure.
+"""What goes to the device: one command at a time per lane, resent with its sequence number. Pure.
 
 Four lanes, so that switching off never waits behind anything: ``off`` (Close, lamp off), ``aim``
 (Rearm, of which only the newest counts), ``normal`` (everything else, in the order given) and
@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
+from platelink.link.framing import encode
+from platelink.link.losses import Losses
 from platelink.link.messages import (
     CODES,
     Close,
@@ -18,9 +20,13 @@ from platelink.link.messages import (
     Output,
     Rearm,
     Reply,
+    ReplyCode,
     SetOutput,
 )
+from platelink.link.outputs import LinkSettings
 
+MAX_UNSENT = 4096
+"""Bytes kept for a port that does not take them: a third of a second at 115200 baud."""
 OWN = 0
 """Ref of the session's own commands; those of its owner count from 1."""
 
@@ -41,6 +47,14 @@ def _is_off(command: Command) -> bool:
     if isinstance(command, SetOutput):
         return command.output == Output.LAMP and command.on == 0
     return isinstance(command, Close)
+
+
+def reply_code(reply: Reply) -> ReplyCode:
+    """A code this host does not know counts as BAD_VALUE: the command was not carried out."""
+    try:
+        return ReplyCode(reply.code)
+    except ValueError:
+        return ReplyCode.BAD_VALUE
 
 
 class CommandQueue:
@@ -106,3 +120,58 @@ class CommandQueue:
         for lane in self._lanes:
             lane.clear()
         return dropped
+
+
+class Sender:
+    """Numbers the frames, collects their bytes, and sends each command until it is answered."""
+
+    def __init__(self, settings: LinkSettings, losses: Losses) -> None:
+        self.queue = CommandQueue()
+        self._settings, self._losses = settings, losses
+        self._seq = 0
+        self._unsent = bytearray()
+
+    def take(self) -> bytes:
+        """Bytes for the port since the last call."""
+        data = bytes(self._unsent)
+        self._unsent.clear()
+        return data
+
+    def clear(self) -> None:
+        """Forget what was not taken."""
+        self._unsent.clear()
+
+    def say(self, message: Command) -> None:
+        """Send once, whatever becomes of it."""
+        self.write(encode(message, self._next_seq()))
+
+    def write(self, wire: bytes) -> None:
+        """Whole frames or delimiters; dropped when nobody takes them."""
+        if len(self._unsent) + len(wire) <= MAX_UNSENT:
+            self._unsent += wire
+
+    def send_due(self, now: float) -> list[Waiting]:
+        """Send, or send again, what is due; returns the commands given up."""
+        given_up: list[Waiting] = []
+        while due := self.queue.due(now):
+            for waiting in due:
+                if waiting.tries >= self._settings.tries:
+                    self.queue.give_up(waiting)
+                    given_up.append(waiting)
+                else:
+                    self._send(waiting, now)
+        return given_up
+
+    def _send(self, waiting: Waiting, now: float) -> None:
+        if waiting.wire:
+            self._losses.resent += 1
+        else:
+            waiting.seq = self._next_seq()
+            waiting.wire = encode(waiting.command, waiting.seq)
+        waiting.tries += 1
+        waiting.due = now + self._settings.retry_s
+        self.write(waiting.wire)
+
+    def _next_seq(self) -> int:
+        seq, self._seq = self._seq, (self._seq + 1) & 0xFFFF
+        return seq

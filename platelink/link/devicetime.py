@@ -21,6 +21,7 @@ class DeviceTime:
         self.stale = 0
         self.clock_resets = 0
         self._stale_run = 0
+        self._least_step = 1
         self._t = float("-inf")
 
     def start(self, tick: int, tick_hz: int, now: float) -> None:
@@ -28,7 +29,7 @@ class DeviceTime:
         self.clock = ClockMap(float(tick_hz))
         self.clock.add(tick, now)
         self.ticks, self.at = tick, now
-        self._stale_run, self._t = 0, float("-inf")
+        self._stale_run, self._least_step, self._t = 0, 0, float("-inf")
 
     def resume(self, tick: int, now: float) -> None:
         """The same boot as before: go on counting, unless one of the clocks did not run."""
@@ -41,6 +42,7 @@ class DeviceTime:
             self.clock_resets += 1
             self.clock.reset()
         self.ticks, self.at = ticks, now
+        self._least_step = 0  # a Sample may carry the very tick of the hello
         self.clock.add(ticks, now)
 
     def sample(self, tick: int, now: float) -> float | None:
@@ -48,12 +50,12 @@ class DeviceTime:
         last, or too new to be true."""
         clock = self.clock
         step = (tick - self.ticks) & 0xFFFF_FFFF
-        if not 0 < step <= (now - self.at + MAX_AHEAD_S) * clock.nominal_hz:
+        if not self._least_step <= step <= (now - self.at + MAX_AHEAD_S) * clock.nominal_hz:
             self._odd(step)
             return None
         self.ticks = ticks = self.ticks + step
         self.at = now
-        self._stale_run = 0
+        self._stale_run, self._least_step = 0, 1
         clock.add(ticks, now)
         t = clock.t_of(ticks)
         if t < self._t:

@@ -11,28 +11,13 @@ import struct
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from platelink.link import messages as m
 from platelink.link.clockmap import ClockMap
-from platelink.link.commands import OWN, CommandQueue, Waiting
+from platelink.link.commands import OWN, Sender, Waiting, reply_code
 from platelink.link.devicetime import DeviceTime
 from platelink.link.eventlog import RING, EventLog
 from platelink.link.framing import DELIMITER, Decoder, Frame, FrameRejected, encode
 from platelink.link.losses import GarbageWatch, Losses, SilenceWatch
-from platelink.link.messages import (
-    CODES,
-    PROTOCOL_VERSION,
-    Command,
-    Event,
-    GetHello,
-    GetLog,
-    Heartbeat,
-    Hello,
-    OrderReport,
-    Reply,
-    ReplyCode,
-    Sample,
-    SetFrame,
-    unpack,
-)
 from platelink.link.outputs import (
     CommandAnswered,
     CommandUnanswered,
@@ -50,15 +35,7 @@ from platelink.link.outputs import (
     SampleReceived,
 )
 
-__all__ = [
-    "CommandAnswered", "CommandUnanswered", "DeviceEventReceived", "EventsLost", "FrameRejected",
-    "GarbageReceived", "LinkLost", "LinkOutput", "LinkSettings", "LinkState", "LinkStatus",
-    "LinkUp", "OrderReported", "ProtocolMismatch", "SampleReceived", "Session",
-]  # fmt: skip
-
-SAMPLE_CODE, HELLO_CODE = CODES[Sample], CODES[Hello]
-MAX_UNSENT = 4096
-"""Bytes kept for a port that does not take them: a third of a second at 115200 baud."""
+SAMPLE_CODE, HELLO_CODE = m.CODES[m.Sample], m.CODES[m.Hello]
 
 
 class Session:
@@ -68,24 +45,23 @@ class Session:
         self.settings = settings or LinkSettings()
         self._time = DeviceTime()
         self._decoder = Decoder(keep=self.settings.keep_frames)
-        self._commands = CommandQueue()
         self._events = EventLog()
         self._handlers: dict[int, Callable[[Frame, float, list[LinkOutput]], None]] = {
             SAMPLE_CODE: self._on_sample,
             HELLO_CODE: self._on_hello,
-            CODES[Event]: self._on_event,
-            CODES[Reply]: self._on_reply,
-            CODES[OrderReport]: self._on_order_report,
+            m.CODES[m.Event]: self._on_event,
+            m.CODES[m.Reply]: self._on_reply,
+            m.CODES[m.OrderReport]: self._on_order_report,
         }
         self._state = LinkState.CLOSED
         self._text = "no port is open"
-        self._hello: Hello | None = None
-        self._unsent = bytearray()
+        self._hello: m.Hello | None = None
         self._later: list[LinkOutput] = []  # outputs of calls that cannot return them
         self._later_at: float | None = None
-        self._seq = 0
         self._ref = OWN
         self._losses = Losses()
+        self._sender = Sender(self.settings, self._losses)
+        self._commands = self._sender.queue
         self._silence = SilenceWatch(self.settings.device_silence_s)
         self._garbage = GarbageWatch(self.settings.garbage_bytes)
         self._heard_at: float | None = None
@@ -106,8 +82,8 @@ class Session:
         self._decoder = Decoder(keep=self.settings.keep_frames)
         self._losses.expect(None)
         self._losses.missing = self._garbage.size = 0
-        self._unsent.clear()
-        self._unsent += DELIMITER  # ends whatever half a frame the device may hold
+        self._sender.clear()
+        self._sender.write(DELIMITER)  # ends whatever half a frame the device may hold
         self._enter(LinkState.CONNECTING, "the port is open; waiting for the device's hello")
         self._ask_hello(now)
         return ()
@@ -117,7 +93,7 @@ class Session:
         out = self._take_later()
         was_up = self._state is LinkState.UP
         self._enter(LinkState.CLOSED, f"port lost: {reason}")
-        self._unsent.clear()
+        self._sender.clear()
         if was_up:
             out.append(LinkLost("port lost", reason))
         self._fail_pending(self._commands.drop_all(), out)
@@ -125,9 +101,7 @@ class Session:
 
     def data_to_send(self) -> bytes:
         """Bytes for the port since the last call."""
-        data = bytes(self._unsent)
-        self._unsent.clear()
-        return data
+        return self._sender.take()
 
     # --- inputs -----------------------------------------------------------------------------
 
@@ -146,7 +120,7 @@ class Session:
             self._on_garbage(out)
         return tuple(out)
 
-    def send(self, command: Command, *, now: float) -> int:
+    def send(self, command: m.Command, *, now: float) -> int:
         """Queue a command; its ``ref`` comes back in CommandAnswered or CommandUnanswered. A value
         that does not fit its field raises ``struct.error``: the caller's fault."""
         self._ref += 1
@@ -156,7 +130,7 @@ class Session:
             self._fail_later([waiting], now)
             return waiting.ref
         self._fail_later(self._commands.add(waiting), now)
-        self._send_due(now, self._later)
+        self._fail_pending(self._sender.send_due(now), self._later)
         return waiting.ref
 
     def tick(self, *, now: float) -> tuple[LinkOutput, ...]:
@@ -239,13 +213,13 @@ class Session:
     def _message(self, frame: Frame, out: list[LinkOutput]) -> Any:
         """The message of a frame; None, and rejected, when its length is wrong."""
         try:
-            return unpack(frame.type, frame.payload)
+            return m.unpack(frame.type, frame.payload)
         except struct.error:
             self._reject(FrameRejected("length", len(frame.payload)), out)
             return None
 
     def _on_sample(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        sample: Sample | None = self._message(frame, out)
+        sample: m.Sample | None = self._message(frame, out)
         if sample is None:
             return
         t = self._time.sample(sample.tick, now)
@@ -265,10 +239,10 @@ class Session:
 
     def _on_hello(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
         payload = frame.payload
-        if payload and payload[0] != PROTOCOL_VERSION:
+        if payload and payload[0] != m.PROTOCOL_VERSION:
             self._on_mismatch(payload[0], out)
             return
-        hello: Hello | None = self._message(frame, out)
+        hello: m.Hello | None = self._message(frame, out)
         if hello is None:
             return
         if hello.tick_hz == 0 or hello.frame_ticks == 0:
@@ -294,7 +268,9 @@ class Session:
         out.append(LinkUp(hello, rebooted))
         self._tick_up(now, out)
 
-    def _start_boot(self, hello: Hello, now: float, rebooted: bool, out: list[LinkOutput]) -> None:
+    def _start_boot(
+        self, hello: m.Hello, now: float, rebooted: bool, out: list[LinkOutput]
+    ) -> None:
         """A device seen for the first time since it started."""
         if rebooted:
             self._reboots += 1
@@ -304,28 +280,28 @@ class Session:
         self._time.start(hello.tick, hello.tick_hz, now)
 
     def _on_mismatch(self, version: int, out: list[LinkOutput]) -> None:
-        output = ProtocolMismatch(version, PROTOCOL_VERSION)
+        output = ProtocolMismatch(version, m.PROTOCOL_VERSION)
         if self._state is LinkState.MISMATCH:
             return
         if self._state is LinkState.UP:
             out.append(LinkLost("protocol mismatch", str(output)))
         self._enter(LinkState.MISMATCH, str(output))
-        self._unsent.clear()
+        self._sender.clear()
         out.append(output)
         self._fail_pending(self._commands.drop_all(), out)
 
     def _on_event(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        event: Event | None = self._message(frame, out)
+        event: m.Event | None = self._message(frame, out)
         if event is not None:
             self._deliver(self._events.receive(event), out)
 
-    def _deliver(self, events: Sequence[Event], out: list[LinkOutput]) -> None:
+    def _deliver(self, events: Sequence[m.Event], out: list[LinkOutput]) -> None:
         for event in events:
             ticks = self._time.unwrap(event.tick)
             out.append(DeviceEventReceived(event, ticks, self.clock.t_of(ticks)))
 
     def _on_order_report(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        report: OrderReport | None = self._message(frame, out)
+        report: m.OrderReport | None = self._message(frame, out)
         if report is None:
             return
         open_ticks, close_ticks = report.open_tick, report.close_tick
@@ -335,11 +311,11 @@ class Session:
         out.append(OrderReported(report, open_ticks, close_ticks))
 
     def _on_reply(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        reply: Reply | None = self._message(frame, out)
+        reply: m.Reply | None = self._message(frame, out)
         waiting = None if reply is None else self._commands.answered(reply)
         if reply is None or waiting is None:
-            return  # to a GetHello, or the second reply to a command sent twice
-        code = _reply_code(reply.code)
+            return  # to a m.GetHello, or the second reply to a command sent twice
+        code = reply_code(reply)
         if waiting.ref == OWN:
             events, first, gone = self._events.answered()
             if gone:
@@ -348,10 +324,10 @@ class Session:
             if self._events.wanted:
                 self._ask_log(now, out)
         else:
-            if isinstance(waiting.command, SetFrame) and code is ReplyCode.OK:
+            if isinstance(waiting.command, m.SetFrame) and code is m.ReplyCode.OK:
                 self._silence.set_interval(waiting.command.frame_ticks / self.clock.nominal_hz, now)
             out.append(CommandAnswered(waiting.ref, waiting.command, code))
-        self._send_due(now, out)
+        self._fail_pending(self._sender.send_due(now), out)
 
     def _reject(self, rejected: FrameRejected, out: list[LinkOutput]) -> None:
         self._losses.count_rejected(rejected)
@@ -376,13 +352,13 @@ class Session:
             self._on_silence(measured, now, out)
             return
         if now >= self._heartbeat_due:
-            self._write(encode(Heartbeat(), self._next_seq()))
+            self._sender.say(m.Heartbeat())
             self._heartbeat_due = now + self.settings.heartbeat_s
         if self._hello_wanted and now >= self._hello_due:
             self._ask_hello(now)
         if self._events.wanted:
             self._ask_log(now, out)
-        self._send_due(now, out)
+        self._fail_pending(self._sender.send_due(now), out)
 
     def _on_silence(self, measured: str, now: float, out: list[LinkOutput]) -> None:
         self._losses.expect(None)
@@ -392,31 +368,15 @@ class Session:
         self._ask_hello(now)
 
     def _ask_hello(self, now: float) -> None:
-        self._write(encode(GetHello(PROTOCOL_VERSION), self._next_seq()))
+        self._sender.say(m.GetHello(m.PROTOCOL_VERSION))
         garbage = self._state is LinkState.GARBAGE
         retry_s = self.settings.garbage_retry_s if garbage else self.settings.hello_retry_s
         self._hello_due = now + retry_s
 
     def _ask_log(self, now: float, out: list[LinkOutput]) -> None:
         if not self._commands.log_under_way:
-            self._commands.add(Waiting(OWN, GetLog(self._events.request)))
-            self._send_due(now, out)
-
-    def _send_due(self, now: float, out: list[LinkOutput]) -> None:
-        for waiting in self._commands.due(now):
-            if waiting.tries >= self.settings.tries:
-                self._commands.give_up(waiting)
-                self._fail_pending([waiting], out)
-                self._send_due(now, out)
-                return
-            if waiting.wire:
-                self._losses.resent += 1
-            else:
-                waiting.seq = self._next_seq()
-                waiting.wire = encode(waiting.command, waiting.seq)
-            waiting.tries += 1
-            waiting.due = now + self.settings.retry_s
-            self._write(waiting.wire)
+            self._commands.add(Waiting(OWN, m.GetLog(self._events.request)))
+            self._fail_pending(self._sender.send_due(now), out)
 
     def _fail_pending(self, dropped: Sequence[Waiting], out: list[LinkOutput]) -> None:
         for waiting in dropped:
@@ -434,21 +394,5 @@ class Session:
         out, self._later = self._later, []
         return out
 
-    def _next_seq(self) -> int:
-        seq, self._seq = self._seq, (self._seq + 1) & 0xFFFF
-        return seq
-
-    def _write(self, wire: bytes) -> None:
-        if len(self._unsent) + len(wire) <= MAX_UNSENT:
-            self._unsent += wire
-
     def _enter(self, state: LinkState, text: str) -> None:
         self._state, self._text = state, text
-
-
-def _reply_code(code: int) -> ReplyCode:
-    """A code this host does not know counts as BAD_VALUE: the command was not carried out."""
-    try:
-        return ReplyCode(code)
-    except ValueError:
-        return ReplyCode.BAD_VALUE
