@@ -61,7 +61,7 @@ _TEXTS: dict[int, tuple[type[JournalError], str]] = {
     sqlite3.SQLITE_IOERR: (JournalDiskError, "the disk failed on {path}; check the disk"),
     sqlite3.SQLITE_CANTOPEN: (
         JournalDiskError,
-        "{path} cannot be opened; check that it exists and that this user may read it",
+        "{path} cannot be opened; check that this user may read it and write in its directory",
     ),
     sqlite3.SQLITE_CONSTRAINT: (JournalRefused, "{path} refused the entry"),
 }

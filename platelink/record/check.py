@@ -1,0 +1,234 @@
+"""Checking a run: integrate the stored raw sums again and count everything that was recorded.
+
+Straightforward numpy over the whole run, from the device's cumulative sums and the calibration
+recorded with it; nothing of the controller is used but the dose it claimed. Pure but for ``check``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from platelink.record.light import Floats, LightCalibration, darks_of
+from platelink.record.reader import JournalReader, RunRecord
+from platelink.runs import RunEvent, SampleBlock
+
+LIMIT_PCT = 0.10
+"""Accuracy the dose control promises; a record that differs more does not support it."""
+_GAP_FACTOR = 1.5
+"""A window longer than this many usual ones lacks a frame."""
+_MAX_COUNTS = 65_535.0
+"""No converter gives more: a larger mean says that the device's sums began anew in the window."""
+
+
+class CheckResult(BaseModel):
+    """What the check found. ``ok`` needs every count right and the difference within its limit."""
+
+    model_config = ConfigDict(frozen=True)
+
+    run_id: str
+    ok: bool
+    verdict: str
+    problems: tuple[str, ...]
+    recorded_mj_cm2: float | None
+    reintegrated_mj_cm2: float | None
+    difference_pct: float | None
+    limit_pct: float
+    samples: int
+    events: int
+    gaps: int
+    """Windows of counted light in which at least one frame is missing; no dose is lost by them."""
+    longest_gap_s: float
+    breaks: int
+    """Windows in which the device's sums began anew: their light is unknown."""
+    missing_entries: int
+
+
+@dataclass(frozen=True, slots=True)
+class Integral:
+    """Dose of a run's samples, window by window between two samples of every channel."""
+
+    dose_mj_cm2: float
+    irradiance_mw_cm2: Floats
+    seconds: Floats
+    counted: npt.NDArray[np.bool_]
+    breaks: int
+
+
+def check(
+    reader: JournalReader, run_id: str, *, limit_pct: float = LIMIT_PCT
+) -> CheckResult | None:
+    """Check one run of a journal; None when there is no such run."""
+    run = reader.run(run_id)
+    if run is None:
+        return None
+    first = reader.number_of(run.start.id)
+    last = reader.number_of(run.end.id) if run.end else reader.last_number()
+    return check_run(
+        run,
+        reader.samples(run_id),
+        reader.events(run_id),
+        missing_entries=reader.missing_numbers(first, last),
+        limit_pct=limit_pct,
+    )
+
+
+def check_run(
+    run: RunRecord,
+    samples: SampleBlock,
+    events: Sequence[RunEvent],
+    *,
+    missing_entries: int,
+    limit_pct: float = LIMIT_PCT,
+) -> CheckResult:
+    """Check a run given everything recorded of it."""
+    problems = _miscounted(run, len(samples), len(events), missing_entries)
+    integral: Integral | None = None
+    try:
+        integral = integrate(_calibration(run), samples, events)
+    except ValueError as error:
+        problems.append(str(error))
+    recorded = _recorded(run, samples)
+    difference = None
+    if recorded is None:
+        problems.append("no dose was recorded")
+    elif integral is not None:
+        difference = _difference_pct(run, recorded, integral.dose_mj_cm2)
+        if abs(difference) > limit_pct:
+            problems.append(
+                f"integrated again {integral.dose_mj_cm2:.3f} mJ/cm², recorded {recorded:.3f}: "
+                f"{difference:+.3f} % apart, limit {limit_pct} %"
+            )
+    if integral is not None and integral.breaks:
+        problems.append(f"the device's sums began anew in {integral.breaks} windows of light")
+    gaps, longest = _gaps(integral) if integral else (0, 0.0)
+    return CheckResult(
+        run_id=run.start.run_id,
+        ok=not problems,
+        verdict=_verdict(problems, recorded, difference, limit_pct),
+        problems=tuple(problems),
+        recorded_mj_cm2=recorded,
+        reintegrated_mj_cm2=integral.dose_mj_cm2 if integral else None,
+        difference_pct=difference,
+        limit_pct=limit_pct,
+        samples=len(samples),
+        events=len(events),
+        gaps=gaps,
+        longest_gap_s=longest,
+        breaks=integral.breaks if integral else 0,
+        missing_entries=missing_entries,
+    )
+
+
+def integrate(
+    calibration: LightCalibration, samples: SampleBlock, events: Sequence[RunEvent]
+) -> Integral:
+    """Dose by the device's cumulative sums: mean counts of each window times its device time.
+
+    Columns: ``light_sum_i`` and ``light_count_i`` (the latter modulo 2^32); ``tick_s`` and
+    ``head_c`` at the end of a window; ``counting`` 0 where a window's light is none of the run's.
+    ValueError names what is missing."""
+    channels = range(len(calibration.channels))
+    wanted = [f"light_{kind}_{i}" for kind in ("sum", "count") for i in channels]
+    missing = [name for name in wanted if name not in samples.raw]
+    if missing:
+        raise ValueError(f"samples have no columns {', '.join(missing)}; they cannot be integrated")
+    counts = np.array([samples.raw[f"light_count_{i}"] for i in channels])
+    rows = _sampled(counts & np.uint64(0xFFFF_FFFF))
+    sums = np.array([samples.raw[f"light_sum_{i}"] for i in channels])[:, rows]
+    counted_ticks = np.diff(counts[:, rows], axis=1) & np.uint64(0xFFFF_FFFF)
+    mean = np.diff(sums, axis=1).astype(np.float64) / counted_ticks  # differences modulo 2^64
+    ticks, at_end = samples.ticks[rows], rows[1:]
+
+    times, darks = darks_of(calibration, events)
+    dark = darks[:, np.searchsorted(times, ticks[1:], side="left") - 1]
+    head_c = _column(samples, "head_c", np.nan)[at_end]
+    irradiance = calibration.irradiance_mw_cm2(mean, dark, head_c)
+    seconds = np.diff(ticks) * _tick_s(calibration, samples)[at_end]
+    counted = _column(samples, "counting", 1.0)[at_end] > 0.0
+    broken = (mean > _MAX_COUNTS).any(axis=0)
+    good = counted & ~broken
+    dose = float((calibration.rate_mw_cm2(irradiance[good]) * seconds[good]).sum())
+    return Integral(dose, irradiance, seconds, counted, int((broken & counted).sum()))
+
+
+def _sampled(counts: npt.NDArray[np.uint64]) -> npt.NDArray[np.int64]:
+    """Rows between which every channel was sampled; the others join the window after them."""
+    rows = np.arange(counts.shape[1])
+    while (still := (np.diff(counts[:, rows], axis=1) == 0).any(axis=0)).any():
+        rows = np.delete(rows, 1 + int(np.argmax(still)))
+    return rows
+
+
+def _column(samples: SampleBlock, name: str, otherwise: float) -> Floats:
+    column = samples.values.get(name)
+    return np.full(len(samples), otherwise) if column is None else column
+
+
+def _tick_s(calibration: LightCalibration, samples: SampleBlock) -> Floats:
+    fixed = np.nan if calibration.tick_s is None else calibration.tick_s
+    column = _column(samples, "tick_s", fixed)
+    filled = np.where(np.isnan(column), fixed, column)
+    if np.isnan(filled).any():
+        raise ValueError("the length of a device tick was not recorded")
+    return filled
+
+
+def _calibration(run: RunRecord) -> LightCalibration:
+    try:
+        return LightCalibration.model_validate(run.start.conditions.get("light"))
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in ("light", *first["loc"]))
+        raise ValueError(f"the conditions give no calibration: {place}: {first['msg']}") from error
+
+
+def _recorded(run: RunRecord, samples: SampleBlock) -> float | None:
+    """The dose claimed; of a run cut short only up to its last sample."""
+    if run.end is not None and run.end.state != "interrupted":
+        return run.end.dose_mj_cm2
+    column = _column(samples, "dose_mj_cm2", np.nan)
+    known = column[np.isfinite(column)]
+    return float(known[-1]) if len(known) else None
+
+
+def _difference_pct(run: RunRecord, recorded: float, again: float) -> float:
+    """Of the recorded dose; of the target where nothing was recorded."""
+    return 100.0 * (again - recorded) / (recorded or run.start.target_dose_mj_cm2 or 1.0)
+
+
+def _miscounted(run: RunRecord, samples: int, events: int, missing_entries: int) -> list[str]:
+    problems = []
+    if missing_entries:
+        problems.append(f"{missing_entries} entries between start and end are missing")
+    if run.end is None:
+        problems.append("the run has no end yet")
+    elif (run.end.samples, run.end.events) != (samples, events):
+        problems.append(
+            f"the end counts {run.end.samples} samples and {run.end.events} events, stored are "
+            f"{samples} and {events}"
+        )
+    return problems
+
+
+def _gaps(integral: Integral) -> tuple[int, float]:
+    seconds = integral.seconds[integral.counted]
+    if not len(seconds):
+        return 0, 0.0
+    long = seconds[seconds > _GAP_FACTOR * np.median(seconds)]
+    return len(long), float(long.max(initial=0.0))
+
+
+def _verdict(
+    problems: list[str], recorded: float | None, difference: float | None, limit_pct: float
+) -> str:
+    if problems:
+        return "not confirmed: " + "; ".join(problems)
+    return (
+        f"confirmed: {recorded:.2f} mJ/cm² recorded, {difference:+.4f} % by the stored samples "
+        f"(limit {limit_pct} %), every entry is there"
+    )
