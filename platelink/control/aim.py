@@ -24,15 +24,13 @@ _MAX_BEND = 0.3
 class LightTrend:
     """Level and slope of the irradiance over the last second."""
 
-    __slots__ = ("_t", "_windows")
+    __slots__ = ("_level", "_slope", "_t", "_windows")
 
     def __init__(self) -> None:
         self._windows: deque[tuple[float, float, float]] = deque()  # mid time, irradiance, seconds
         self._t = 0.0
-
-    def clear(self) -> None:
-        """Forget the light of an earlier stretch."""
-        self._windows.clear()
+        self._level: float | None = 0.0
+        self._slope: float | None = 0.0
 
     def add(self, irradiance_mw_cm2: float, seconds: float) -> None:
         """Take the next window."""
@@ -41,9 +39,21 @@ class LightTrend:
         self._t += seconds
         while len(windows) > 1 and windows[0][0] < self._t - _TREND_S:
             windows.popleft()
+        self._level = self._slope = None
 
     def level(self) -> float:
         """Mean irradiance of about the last quarter second; 0 without light."""
+        if self._level is None:
+            self._level = self._mean()
+        return self._level
+
+    def slope(self) -> float:
+        """Change of irradiance, (mW/cm²)/s, from the two halves of the last second."""
+        if self._slope is None:
+            self._slope = self._rise()
+        return self._slope
+
+    def _mean(self) -> float:
         total = span = 0.0
         for _, irradiance, seconds in reversed(self._windows):
             total += irradiance * seconds
@@ -52,8 +62,7 @@ class LightTrend:
                 break
         return total / span if span else 0.0
 
-    def slope(self) -> float:
-        """Change of irradiance, (mW/cm²)/s, from the two halves of the last second."""
+    def _rise(self) -> float:
         windows = self._windows
         if len(windows) < 4:
             return 0.0

@@ -53,6 +53,7 @@ _REST = {
     State.ABORTING: State.ABORTED,
 }
 _CONTACT_STEPS = (Step.CONTACT, Step.ARM, Step.LIGHT)
+_POSITIVE = ("target_dose_mj_cm2", "max_light_s", "guard_factor", "silence_s", "tolerance_pct")
 _STEPS = {Phase.OPENING: Step.ARM, Phase.LIGHT: Step.LIGHT, Phase.TAIL: Step.TAIL}
 
 
@@ -68,9 +69,11 @@ class ExposureRequest:
     """Guard time as a multiple of the predicted time."""
     silence_policy: m.SilencePolicy = m.SilencePolicy.FINISH
     silence_s: float = 2.0
+    tolerance_pct: float = 1.0
+    """Largest difference between our dose and the device's, as a share of the target."""
 
     def __post_init__(self) -> None:
-        for name in ("target_dose_mj_cm2", "max_light_s", "guard_factor", "silence_s"):
+        for name in _POSITIVE:
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0.0):
                 raise ValueError(f"{name} = {value}: must be a number greater than 0")
@@ -413,6 +416,7 @@ class Exposure(Machine):
             silence_policy=self.request.silence_policy,
             expected_mw_cm2=self._expected_mw_cm2,
             learned=self._learned,
+            tolerance_pct=self.request.tolerance_pct,
         )
         self._contact_step = False
         self._stretch = Stretch(plan, self._meter, point)

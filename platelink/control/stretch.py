@@ -23,8 +23,6 @@ NO_LIGHT_S = 5.0
 """Longest strike of a lamp; later the sensor is blind or the lamp is out."""
 DARK_SHARE = 0.02
 """Share of the expected irradiance below which the lamp counts as dark."""
-DISAGREEMENT = 0.01
-"""Largest difference between our dose and the device's, as a share of the target."""
 DISAGREEMENT_FRAMES = 5
 """In a row, so that one odd frame holds nothing."""
 LEARN_LIGHT_S = 2.0
@@ -51,6 +49,8 @@ class StretchPlan:
     silence_policy: m.SilencePolicy
     expected_mw_cm2: float
     learned: Learned
+    tolerance_pct: float
+    """Largest difference between our dose and the device's, as a share of the target."""
 
 
 class Stretch:
@@ -198,7 +198,7 @@ class Stretch:
     def _compare(self, sample: m.Sample, point: Point) -> None:
         ours = self.meter.plain_mj_cm2 - self._plain_before
         device = self._scale.dose_for(sample.order_sum, point.tick_s)
-        limit = DISAGREEMENT * self.plan.target_dose_mj_cm2
+        limit = self.plan.tolerance_pct / 100.0 * self.plan.target_dose_mj_cm2
         self._disagreeing = self._disagreeing + 1 if abs(ours - device) > limit else 0
         if self._disagreeing >= DISAGREEMENT_FRAMES:
             self.fault = (

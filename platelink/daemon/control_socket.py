@@ -21,7 +21,7 @@ FOLLOWER_BYTES = 1 << 18
 """Unread bytes at which a follower is dropped: minutes of a run's lines."""
 
 
-class SocketInUse(Exception):
+class SocketInUseError(Exception):
     """Another daemon answers on this socket."""
 
 
@@ -35,10 +35,10 @@ class ControlServer:
         self._followers: set[asyncio.StreamWriter] = set()
 
     async def start(self) -> None:
-        """Listen; a dead socket file is replaced, a live one raises ``SocketInUse``."""
+        """Listen; a dead socket file is replaced, a live one raises ``SocketInUseError``."""
         if self._path.exists():
             with contextlib.suppress(OSError), _connected(self._path):
-                raise SocketInUse(
+                raise SocketInUseError(
                     f"{self._path}: a daemon is running here already; stop it, or use "
                     "`platelink expose`, which talks to it"
                 )

@@ -7,7 +7,9 @@ daemon's shell and the simulations drive the very same object.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 from platelink.control.advisory import AdvisoryExposure
 from platelink.control.exposure import Exposure, ExposureRequest, ExposureStatus, Optics
@@ -116,9 +118,24 @@ class UnitCore:
         self._recording: Recording | None = None
         self._order = 0
         self._hello: m.Hello | None = None
+        self._mismatch = ""
         self._up = False
         self._now = now
         self._at_utc_ms = 0
+        self._handlers: dict[type[object], Callable[[Any], None]] = {
+            link.SampleReceived: self._sampled,
+            link.CommandAnswered: self._answered,
+            link.CommandUnanswered: self._unanswered,
+            link.OrderReported: self._reported,
+            link.DeviceEventReceived: self._device_event,
+            link.LinkUp: self._link_up,
+            link.LinkLost: self._link_lost,
+            link.ProtocolMismatch: lambda o: self._event("protocol mismatch", str(o)),
+            link.GarbageReceived: lambda o: self._event("garbage on the port", o.measured),
+            link.EventsLost: lambda o: self._event(
+                "device events lost", f"{o.count} from number {o.first} on"
+            ),
+        }
         self._out: list[CoreOutput] = []
 
     # --- inputs ----------------------------------------------------------------------------
@@ -165,10 +182,15 @@ class UnitCore:
         """Bytes for the device."""
         return self.session.data_to_send()
 
-    def status(self) -> UnitStatus:
+    @property
+    def up(self) -> bool:
+        """The device answers."""
+        return self._up
+
+    def status(self, *, now: float) -> UnitStatus:
         """Everything a face shows."""
         return UnitStatus(
-            link=self.session.status(),
+            link=self.session.status(now=now),
             reading=self.reading,
             run_id=self._recording.run_id if self._recording else None,
             exposure=self.exposure.status() if self.exposure else None,
@@ -223,6 +245,8 @@ class UnitCore:
             return f"an exposure is {self.exposure.state}; end it first"
         if not self._up:
             return "no link to the device; see `platelink doctor`"
+        if self._mismatch:
+            return self._mismatch
         if self.settings.overdue and not job.accept_overdue:
             return "; ".join(self.settings.overdue) + "; calibrate, or accept it for this run"
         return ""
@@ -231,30 +255,19 @@ class UnitCore:
 
     def _from_link(self, outputs: tuple[link.LinkOutput, ...]) -> None:
         for output in outputs:
-            if isinstance(output, link.SampleReceived):
-                self._sampled(output)
-            elif isinstance(output, link.CommandAnswered):
-                if self.exposure is not None:
-                    self._from_exposure(
-                        self.exposure.answered(output.command, output.code, now=self._now)
-                    )
-            elif isinstance(output, link.CommandUnanswered):
-                if self.exposure is not None:
-                    self._from_exposure(self.exposure.unanswered(output.command, now=self._now))
-            elif isinstance(output, link.OrderReported):
-                self._reported(output)
-            elif isinstance(output, link.DeviceEventReceived):
-                self._device_event(output)
-            elif isinstance(output, link.LinkUp):
-                self._link_up(output)
-            elif isinstance(output, link.LinkLost):
-                self._link_lost(output)
-            elif isinstance(output, link.ProtocolMismatch):
-                self._event("protocol mismatch", str(output))
-            elif isinstance(output, link.GarbageReceived):
-                self._event("garbage on the port", output.measured)
-            elif isinstance(output, link.EventsLost):
-                self._event("device events lost", f"{output.count} from number {output.first} on")
+            handle = self._handlers.get(type(output))
+            if handle is not None:
+                handle(output)
+
+    def _answered(self, answered: link.CommandAnswered) -> None:
+        if self.exposure is not None:
+            self._from_exposure(
+                self.exposure.answered(answered.command, answered.code, now=self._now)
+            )
+
+    def _unanswered(self, unanswered: link.CommandUnanswered) -> None:
+        if self.exposure is not None:
+            self._from_exposure(self.exposure.unanswered(unanswered.command, now=self._now))
 
     def _sampled(self, received: link.SampleReceived) -> None:
         sample = received.sample
@@ -314,8 +327,26 @@ class UnitCore:
             "reset_cause": hello.reset_cause,
         }
         self._event("device restarted" if up.rebooted else "link up", "", data)
+        self._mismatch = self._compare(hello)
+        if self._mismatch:
+            self._event("device does not match", self._mismatch)
         if self.exposure is not None:
             self._from_exposure(self.exposure.device_back(rebooted=up.rebooted, now=self._now))
+
+    def _compare(self, hello: m.Hello) -> str:
+        """Why calibrations made for the configured device say nothing about this one."""
+        optics = self.settings.optics
+        if (1 << hello.adc_bits) - 1 != optics.adc_max:
+            return (
+                f"the device converts {hello.adc_bits} bits, the configuration says "
+                f"{optics.adc_max.bit_length()}; correct unit.adc_bits and calibrate"
+            )
+        if hello.light_channels < len(optics.light.channels):
+            return (
+                f"the device has {hello.light_channels} light channels, the configuration "
+                f"{len(optics.light.channels)}; correct [[light.channel]]"
+            )
+        return ""
 
     def _link_lost(self, lost: link.LinkLost) -> None:
         self._up = False
@@ -342,7 +373,7 @@ class UnitCore:
         self._recording = Recording(job.run_id, n, now=self._now, at_utc_ms=self._at_utc_ms)
         hello = self._hello
         learned = self.learned
-        facts: dict[str, object] = {
+        facts: dict[str, Any] = {
             "step": job.step,
             "operator": job.operator,
             "plate": job.plate,

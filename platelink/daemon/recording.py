@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ class RunBegun:
 
     run_id: str
     at_utc_ms: int
-    facts: dict[str, object]
+    facts: dict[str, Any]
     channels: tuple[Channel, ...]
 
 

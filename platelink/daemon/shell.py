@@ -10,25 +10,37 @@ from __future__ import annotations
 import asyncio
 import math
 import secrets
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from platelink.control.states import Learned
 from platelink.daemon.clock import Clock
 from platelink.daemon.control_socket import Answer, ControlServer
-from platelink.daemon.core import UnitCore
-from platelink.link.port import Port
+from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore
+from platelink.daemon.recording import EventNoted, RunBegun, RunEnded, RunSampled
+from platelink.daemon.view import event_line, status_line, summary
+from platelink.link import messages as m
+from platelink.link.port import Port, PortError
 from platelink.link.reconnect import Reconnect
 from platelink.publish.publisher import Publisher
+from platelink.record.errors import JournalError, JournalUnavailable
 from platelink.record.journal import Journal
+from platelink.record.recover import DeviceAccount, close_open_run
 from platelink.record.writer import JournalWriter
+from platelink.runs import RunChannels, RunEvent, RunStart
 
+COMMANDS = ("hold", "restart", "stop", "abort")
 TELL_S = 0.1
 """How often followers get the status, real seconds."""
 CHECKPOINT_S = 1.0
 """How often the journal is made durable against a power cut, real seconds."""
+LEARN_FROM = 20
+"""Newest complete runs searched for a lesson; only very short exposures teach none."""
+ASK_AGAIN_S = 1.0
 RECOVER_WAIT_S = 30.0
 """How long a run left open waits for its device before it is closed without it."""
 
@@ -50,15 +62,18 @@ class ShellSettings:
 
 
 class Shell:
-    """See the file's first lines. ``run`` until ``stop``; ``submit`` and ``command`` from the loop."""
+    """See the file's first lines. Opening the journal may raise ``JournalError``."""
 
     def __init__(
         self,
         settings: ShellSettings,
-        core: Callable[[Learned, float], UnitCore],
+        make_core: Callable[[Learned | None, float], UnitCore],
+        make_job: Callable[[dict[str, Any]], Job],
         clock: Clock,
         publisher: Publisher | None = None,
     ) -> None:
+        """``make_core`` gets what the newest record taught, and now; ``make_job`` makes a job of a
+        request or raises ValueError."""
         self.settings = settings
         self.clock = clock
         self.publisher = publisher
@@ -66,15 +81,310 @@ class Shell:
             settings.journal, unit=settings.unit, new_uuid=secrets.token_hex(8)
         )
         self.writer = JournalWriter(self.journal)
-        self.core = core(self._learned_before(), clock.now())
+        self._make_job = make_job
+        self.core = make_core(learned_before(self.journal), clock.now())
+        self.problem = ""
+        """Why the port cannot be opened; empty while it is open."""
+        self._left_open = {run.start.run_id: run for run in self.journal.open_runs()}
         self._reconnect = Reconnect()
-        self._port: Port | None = None
-        self._stopping = asyncio.Event()
-        self._timer: asyncio.TimerHandle | None = None
-        self._left_open = self.journal.open_runs()
-        self._recover_by = math.inf
+        self._port = Port(
+            settings.port, baud=settings.baud, on_data=self._on_data, on_lost=self._on_lost
+        )
+        self._unrecorded: set[str] = set()
+        self._stop = asyncio.Event()
+        self._wake: asyncio.TimerHandle | None = None
         self._listeners: list[Callable[[Answer], None]] = []
-        self._told: str = ""
+        self._recover_by = clock.now() + RECOVER_WAIT_S
+        self._ask_at = math.inf
+        self._syncing = threading.Event()
         self._server = (
             ControlServer(settings.control_socket, self.handle) if settings.control_socket else None
         )
+
+    # --- life ------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Serve until ``stop``. Raises ``SocketInUseError`` when another daemon runs here."""
+        if self._server is not None:
+            await self._server.start()
+        if self.publisher is not None:
+            self.publisher.start()
+        syncer = threading.Thread(target=self._sync, name="journal-sync", daemon=True)
+        syncer.start()
+        teller = asyncio.create_task(self._tell())
+        self._reconnect.start(now=self.clock.now())
+        self._tick()
+        try:
+            await self._stop.wait()
+        finally:
+            teller.cancel()
+            await self._leave(syncer)
+
+    def stop(self) -> None:
+        """End ``run``; an exposure going on is left to its standing order and recovered later."""
+        self._stop.set()
+
+    async def _leave(self, syncer: threading.Thread) -> None:
+        if self._wake is not None:
+            self._wake.cancel()
+        self._port.close()
+        if self._server is not None:
+            await self._server.stop()
+        self._syncing.set()
+        await asyncio.to_thread(syncer.join)
+        if self.publisher is not None:
+            await asyncio.to_thread(self.publisher.stop)
+        self.journal.close()
+
+    def _sync(self) -> None:
+        while not self._syncing.wait(CHECKPOINT_S):
+            try:
+                self.journal.checkpoint()
+            except JournalError as error:
+                self.problem = str(error)
+
+    # --- inputs ----------------------------------------------------------------------------
+
+    def _now(self) -> dict[str, Any]:
+        return {"now": self.clock.now(), "at_utc_ms": self.clock.utc_ms()}
+
+    def _on_data(self, data: bytes) -> None:
+        self._after(self.core.receive(data, **self._now()))
+
+    def _on_lost(self, reason: str) -> None:
+        self._reconnect.lost(reason, now=self.clock.now())
+        self.problem = reason
+        self._after(self.core.port_lost(reason, **self._now()))
+
+    def _tick(self, due: float = -math.inf) -> None:
+        # A loop's timer may fire early; the core never sees a time before the one it asked for.
+        now = max(due, self.clock.now())
+        self._wake = None
+        if self._reconnect.tick(now=now):
+            self._open_port()
+        self.writer.retry(now=now)
+        if self._left_open and now >= self._recover_by:
+            self._recover(None)
+        if now >= self._ask_at:
+            self._ask_at = math.inf
+            self.core.ask_device(now=now)
+        self._after(self.core.tick(now=now, at_utc_ms=self.clock.utc_ms()))
+
+    def _open_port(self) -> None:
+        try:
+            self._port.open()
+        except PortError as error:
+            self.problem = str(error)
+            self._reconnect.failed(str(error), now=self.clock.now())
+            return
+        self.problem = ""
+        self._reconnect.opened(now=self.clock.now())
+        self._after(self.core.port_opened(**self._now()))
+
+    # --- after every input -----------------------------------------------------------------
+
+    def _after(self, outputs: tuple[CoreOutput, ...]) -> None:
+        for output in outputs:
+            self._carry_out(output)
+        if self.core.up:
+            self._reconnect.proven(now=self.clock.now())
+        self._port.write(self.core.data_to_send())
+        self._arm()
+
+    def _arm(self) -> None:
+        if self._wake is not None:
+            self._wake.cancel()
+        dues = [self.core.next_deadline(), self._reconnect.next_deadline()]
+        dues.append(self.writer.next_deadline())
+        if self._left_open:
+            dues += [self._recover_by, self._ask_at]
+        due = min((d for d in dues if d is not None), default=math.inf)
+        if due == math.inf or self._stop.is_set():
+            return
+        delay_s = self.clock.real_s(max(0.0, due - self.clock.now()))
+        self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
+
+    def _carry_out(self, output: CoreOutput) -> None:
+        now = self.clock.now()
+        match output:
+            case RunBegun():
+                self._begin(output)
+            case RunSampled():
+                if output.run_id not in self._unrecorded:
+                    stamp = from_ms(int(output.block.at_utc_ms[-1]))
+                    self.writer.append_samples(output.run_id, output.block, stamp, now=now)
+            case EventNoted():
+                if output.run_id not in self._unrecorded:
+                    self.writer.append(self._event(output), now=now)
+                    self._say({"event": event_line(output)})
+            case RunEnded():
+                if output.run_id not in self._unrecorded:
+                    self._end(output)
+                    self._say({"ended": output.run_id, "state": str(output.ended.state),
+                               "reason": output.ended.reason})  # fmt: skip
+            case DeviceReported():
+                if self._left_open:
+                    self._device_reported(output.report)
+            case Refused():
+                self._say({"refused": output.text})
+
+    def _begin(self, begun: RunBegun) -> None:
+        """A run that cannot be recorded is not made."""
+        at_utc = from_ms(begun.at_utc_ms)
+        common: dict[str, Any] = {"run_id": begun.run_id, "unit": self.settings.unit}
+        now = self.clock.now()
+        try:
+            self.writer.append(
+                RunStart(id=self.writer.next_id(), at_utc=at_utc, **common, **begun.facts), now=now
+            )
+        except JournalUnavailable as error:
+            self._unrecorded.add(begun.run_id)
+            self._say({"refused": str(error)})
+            asyncio.get_running_loop().call_soon(self.command, "abort", str(error))
+            return
+        channels = RunChannels(
+            id=self.writer.next_id(), at_utc=at_utc, channels=begun.channels, **common
+        )
+        self.writer.append(channels, now=now)
+
+    def _event(self, event: EventNoted) -> RunEvent:
+        return RunEvent(
+            id=self.writer.next_id(),
+            run_id=event.run_id,
+            unit=self.settings.unit,
+            at_utc=from_ms(event.at_utc_ms),
+            name=event.name,
+            text=event.text,
+            ticks=event.ticks,
+            data={k: v for k, v in event.data.items() if v == v},  # noqa: PLR0124 -- drops NaN
+        )
+
+    def _end(self, run: RunEnded) -> None:
+        ended = run.ended
+        self.writer.end_run(
+            run.run_id,
+            from_ms(run.at_utc_ms),
+            str(ended.state),  # type: ignore[arg-type]
+            ended.reason,
+            now=self.clock.now(),
+            dose_mj_cm2=ended.dose_mj_cm2,
+            device_dose_mj_cm2=ended.device_dose_mj_cm2,
+            light_s=ended.light_s,
+            gaps=run.gaps,
+        )
+
+    def _device_reported(self, report: m.OrderReport) -> None:
+        """An order still open ends at its dose: wait for that before closing its run."""
+        lamp_on = report.state == m.OrderState.OPEN
+        account = DeviceAccount(
+            order=report.order,
+            boot_id=report.boot_id,
+            lamp_on=lamp_on,
+            closed_by=m.CloseReason(report.close_reason).name.lower(),
+            open_sum=report.open_sum,
+            close_sum=report.close_sum,
+            open_count=report.open_count,
+            close_count=report.close_count,
+        )
+        if lamp_on:
+            self._ask_at = self.clock.now() + ASK_AGAIN_S
+            self._recover_by = max(self._recover_by, self._ask_at + RECOVER_WAIT_S)
+        else:
+            self._recover(account)
+
+    def _recover(self, account: DeviceAccount | None) -> None:
+        """Close the runs that an earlier process left open, with what the device still knows."""
+        for run_id, run in self._left_open.items():
+            end = close_open_run(
+                run,
+                self.journal.events(run_id),
+                account,
+                entry_id=self.writer.next_id(),
+                at_utc=from_ms(self.clock.utc_ms()),
+            )
+            self.writer.append(end, now=self.clock.now())
+            self._say({"ended": run_id, "state": end.state, "reason": end.reason})
+        self._left_open.clear()
+
+    # --- requests --------------------------------------------------------------------------
+
+    def submit(self, job: Job) -> str:
+        """Begin an exposure; the reason when it is refused, else empty."""
+        if self._left_open:
+            return "the run before is still being closed; try again in a moment"
+        return self._told(self.core.expose(job, **self._now()))
+
+    def command(self, name: str, reason: str = "") -> str:
+        """Hold, restart, stop or abort; the reason when it is refused, else empty."""
+        return self._told(self.core.command(name, reason, **self._now()))
+
+    def _told(self, outputs: tuple[CoreOutput, ...]) -> str:
+        self._after(outputs)
+        for output in outputs:
+            if isinstance(output, Refused):
+                return output.text
+            if isinstance(output, EventNoted) and output.name == "refused":
+                return output.text
+        return ""
+
+    def handle(self, request: Answer) -> Answer:
+        """Answer one request of the control socket."""
+        do = request.get("do")
+        if do == "status":
+            return {"ok": True, **self.status()}
+        try:
+            refused = self._do(str(do), request)
+        except ValueError as error:
+            refused = str(error)
+        return {"ok": False, "error": refused} if refused else {"ok": True}
+
+    def _do(self, do: str, request: Answer) -> str:
+        if do == "expose":
+            return self.submit(self._make_job(request.get("job") or {}))
+        if do in COMMANDS:
+            return self.command(do, str(request.get("reason") or "by request"))
+        return f"{do}: not known; use expose, status, follow, {', '.join(COMMANDS)}"
+
+    def status(self) -> Answer:
+        """Everything a face shows, as plain JSON values."""
+        line = status_line(self.core.status(now=self.clock.now()))
+        writer = self.writer.status()
+        line["problem"] = self.problem
+        line["journal"] = {"pending": writer.pending, "fault": writer.fault}
+        if self.publisher is not None:
+            publisher = self.publisher.status()
+            line["publisher"] = {
+                "connected": publisher.connected,
+                "pending": publisher.pending,
+                "lag_s": publisher.lag_s,
+                "problem": publisher.problem,
+            }
+        return line
+
+    def listen(self, listener: Callable[[Answer], None]) -> None:
+        """Have every line that followers get."""
+        self._listeners.append(listener)
+
+    def _say(self, line: Answer) -> None:
+        for listener in self._listeners:
+            listener(line)
+        if self._server is not None:
+            self._server.tell(line)
+
+    async def _tell(self) -> None:
+        while True:
+            await asyncio.sleep(TELL_S)
+            status = self.status()
+            self._say({"status": status})
+            if self.publisher is not None:
+                self.publisher.report(summary(status))
+
+
+def learned_before(journal: Journal) -> Learned | None:
+    """What the newest complete run taught; None on a journal without any."""
+    for run in journal.runs(state="complete", limit=LEARN_FROM):
+        for event in reversed(journal.events(run.start.run_id)):
+            if event.name == "learned":
+                values: dict[str, Any] = dict(event.data)
+                return Learned(**values)
+    return None

@@ -329,8 +329,8 @@ def _codec(cls: type[Any]) -> tuple[struct.Struct, Callable[[tuple[Any, ...]], A
         takes.append(at if n == 1 else slice(at, at + n))
         at += n
     if all(isinstance(take, int) for take in takes):
-        return packed, cls._make  # type: ignore[attr-defined]
-    return packed, lambda flat: cls._make([flat[take] for take in takes])  # type: ignore[attr-defined]
+        return packed, cls._make
+    return packed, lambda flat: cls._make([flat[take] for take in takes])
 
 
 _CODECS = {code: _codec(cls) for code, cls in TYPES.items()}

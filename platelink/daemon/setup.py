@@ -1,0 +1,157 @@
+"""From a configuration to a daemon: what the core, the shell and the publisher are told."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from platelink import __version__
+from platelink.config import Config, RecorderConfig, effective
+from platelink.control.exposure import ExposureRequest
+from platelink.control.states import Learned
+from platelink.daemon.clock import Clock
+from platelink.daemon.core import Job, UnitCore, UnitSettings
+from platelink.daemon.shell import Shell, ShellSettings
+from platelink.publish.mqtt import BrokerSettings
+from platelink.publish.publisher import Publisher, PublisherSettings
+from platelink.record.journal import Journal
+from platelink.sensing.readings import Converter
+from platelink.units import parse_dose
+
+MAX_DOSE_MJ_CM2 = 1e6
+"""More than any plate takes: a slip of the unit."""
+_STEP = re.compile(r"[a-z][a-z0-9_-]{0,31}")
+
+
+def control_socket_path(config: Config) -> Path:
+    """Where the daemon of this configuration is reached: beside its journal."""
+    return config.journal.path.with_suffix(".socket")
+
+
+def unit_settings(config: Config, today: date) -> UnitSettings:
+    """What the core is told, with everything a run's conditions must hold."""
+    light = config.light
+    notices = config.notices(today)
+    channels = [channel.model_dump(mode="json") for channel in light.channel]
+    return UnitSettings(
+        optics=config.optics(),
+        advisory=config.unit.lamps == "advisory",
+        frame_ticks=config.link.frame_ticks,
+        conditions={
+            "platelink": __version__,
+            "config_hash": config.config_hash(),
+            "light": {
+                "channels": channels,
+                "reciprocity_p": light.reciprocity_p,
+                "reference_mw_cm2": light.reference_mw_cm2,
+                "expected_mw_cm2": light.expected_mw_cm2,
+            },
+            "config": effective(config),
+        },
+        overdue=tuple(n.text for n in notices if n.overdue is not None),
+    )
+
+
+def make_job(config: Config, asked: dict[str, Any]) -> Job:
+    """A job of a request: ``dose`` as typed ("420 mJ/cm2"), ``step``, ``operator``, ``plate``,
+    ``job``, ``note``, ``contact`` (False: no contact vacuum), ``accept_overdue``, ``max_light_s``.
+    ValueError says what is wrong with it."""
+    unknown = set(asked) - _ASKED
+    if unknown:
+        raise ValueError(f"{', '.join(sorted(unknown))}: not known; use {', '.join(_ASKED)}")
+    dose = parse_dose(str(asked.get("dose", "")))
+    if not 0.0 < dose <= MAX_DOSE_MJ_CM2:
+        raise ValueError(f"dose of {dose:g} mJ/cm²: must be above 0, at most {MAX_DOSE_MJ_CM2:g}")
+    step = str(asked.get("step") or "film")
+    if not _STEP.fullmatch(step):
+        raise ValueError(f"step {step!r}: use small letters, digits, '-' and '_', such as film")
+    settings = config.exposure
+    limit_s = float(asked.get("max_light_s") or settings.max_exposure_s)
+    request = ExposureRequest(
+        target_dose_mj_cm2=dose,
+        contact=config.contact_limits() if asked.get("contact", True) else None,
+        max_light_s=min(limit_s, settings.max_exposure_s),
+        guard_factor=settings.guard_factor,
+        silence_policy=config.silence_policy(),
+        silence_s=settings.silence_s,
+        tolerance_pct=settings.tolerance_pct,
+    )
+    texts = {name: str(asked[name])[:200] for name in _TEXTS if asked.get(name) is not None}
+    return Job(
+        run_id=new_run_id(),
+        step=step,
+        request=request,
+        accept_overdue=bool(asked.get("accept_overdue")),
+        asked={**asked, "contact": asked.get("contact", True)},
+        **texts,
+    )
+
+
+def new_run_id() -> str:
+    """Sorts by time, reads aloud, and is not met twice."""
+    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+
+
+def make_shell(config: Config, clock: Clock, *, today: date) -> Shell:
+    """The daemon of a configuration. JournalError when its journal cannot be opened."""
+    first = Learned(afterglow_s=config.exposure.afterglow_s)
+
+    def make_core(learned: Learned | None, now: float) -> UnitCore:
+        settings = unit_settings(config, today)
+        return UnitCore(settings, Converter(config.sensors()), learned or first, now=now)
+
+    return Shell(
+        ShellSettings(
+            unit=config.unit.name,
+            port=config.link.port,
+            baud=config.link.baud,
+            journal=config.journal.path,
+            control_socket=control_socket_path(config),
+        ),
+        make_core,
+        lambda asked: make_job(config, asked),
+        clock,
+        make_publisher(config),
+    )
+
+
+def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:
+    """The broker as the publisher and the recorder take it; None where none is configured."""
+    broker = config.broker
+    if broker is None:
+        return None
+    return BrokerSettings(
+        host=broker.host,
+        port=broker.port,
+        username=broker.username,
+        password=broker.secret(),
+        tls=broker.tls,
+        ca_file=_text(broker.ca_file),
+        certificate_file=_text(broker.certificate_file),
+        key_file=_text(broker.key_file),
+        keepalive_s=broker.keepalive_s,
+    )
+
+
+def _text(path: Path | None) -> str | None:
+    return None if path is None else str(path)
+
+
+def make_publisher(config: Config) -> Publisher | None:
+    """The publisher of a configuration; None where no broker is configured."""
+    broker = broker_settings(config)
+    if broker is None:
+        return None
+    journal = config.journal.path
+    return Publisher(
+        PublisherSettings(broker=broker, site=config.unit.site, unit=config.unit.name),
+        open_source=lambda: Journal.open(journal, read_only=True),
+        cursor_path=journal.with_suffix(".cursor"),
+    )
+
+
+_TEXTS = ("operator", "plate", "job", "note")
+_ASKED = frozenset({"dose", "step", "contact", "accept_overdue", "max_light_s", *_TEXTS})
