@@ -220,7 +220,10 @@ class HostBoard:
                 f"got {analog.dtype} {analog.shape}"
             )
         self._block = analog
-        self._block_at = analog.ctypes.data
+        if analog.flags.writeable:  # the quick way to the address needs that
+            self._block_at = ctypes.addressof(ctypes.c_char.from_buffer(analog.data))
+        else:
+            self._block_at = analog.ctypes.data
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host arrive; the main loop handles them before the next tick."""

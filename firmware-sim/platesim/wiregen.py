@@ -26,6 +26,16 @@ ENUMS: tuple[type[Enum], ...] = (
     m.Output, m.Input, m.OrderState, m.CloseReason, m.SilencePolicy, m.ResetCause, m.Board,
     m.Capability, m.EventCode, m.ReplyCode,
 )  # fmt: skip
+CODED: dict[str, str] = {
+    "inputs": "bits of Input", "outputs": "bits of Output", "capabilities": "bits of Capability",
+    "order_state": "OrderState", "state": "OrderState", "close_reason": "CloseReason",
+    "reset_cause": "ResetCause", "board": "Board", "silence_policy": "SilencePolicy",
+    "output": "Output", "on": "1 on, 0 off", "order": "number of the order",
+    "protocol": "protocol version", "order_target": "target of the newest order",
+    "Event.code": "EventCode", "Event.arg": "as EventCode notes", "Reply.code": "ReplyCode",
+    "Reply.type": "type of the command", "Reply.seq": "sequence number of the command",
+}  # fmt: skip
+"""Meaning of fields that say nothing in the message table: the codes they hold."""
 WIDTHS = {"B": 8, "H": 16, "I": 32, "i": 32, "Q": 64, "q": 64}
 FRAME_OVERHEAD = 5
 """Type, sequence number and CRC: bytes of a frame that are not payload."""
@@ -113,7 +123,7 @@ static inline void pl_store64(uint8_t *p, uint64_t v)
 
 def _c_enum(enum: type[Enum]) -> Iterator[str]:
     prefix = "PL_" + snake(enum.__name__).upper()
-    yield f"enum {{ /* {(inspect.getdoc(enum) or '').splitlines()[0]} */"
+    yield f"enum {{ /* {_prose(enum)} */"
     for member in enum:
         yield f"    {prefix}_{member.name} = {member.value},"
     yield "};"
@@ -138,8 +148,9 @@ def c_header() -> str:
     commands = [code for code in m.TYPES if is_command(code)]
     answers = [code for code in m.TYPES if not is_command(code)]
     lines = [
-        f"/* The wire as the firmware knows it; {MARK}. Byte order and padding of the machine do",
-        " * not matter: every field is loaded and stored byte by byte. */",
+        f"/* The wire as the firmware knows it; {MARK}.",
+        " * Byte order and padding of the machine do not matter: every field is loaded and stored",
+        " * byte by byte. */",
         "#ifndef PL_WIRE_H",
         "#define PL_WIRE_H",
         "",
@@ -181,7 +192,7 @@ def c_header() -> str:
 def c_test_table() -> str:
     """wire_all.h: every message written from and read into a row of flat values, for the tests."""
     lines = [
-        f"/* Every message to and from flat values, through the accessors; {MARK}. */",
+        f"/* Every message to and from flat values; {MARK}. */",
         "#ifndef WIRE_ALL_H",
         "#define WIRE_ALL_H",
         "",
@@ -290,10 +301,15 @@ def _comments(cls: type[Any]) -> dict[str, str]:
     return found
 
 
+def _prose(cls: type[Any]) -> str:
+    """The docstring as one line of Markdown."""
+    return re.sub(r"\s+", " ", inspect.getdoc(cls) or "").replace("``", "`")
+
+
 def _message_table(code: int, cls: type[Any]) -> Iterator[str]:
     yield f"#### 0x{code:02X} {cls.__name__} ({m.SIZES[code]} bytes)"
     yield ""
-    yield re.sub(r"\s+", " ", inspect.getdoc(cls) or "")
+    yield _prose(cls)
     yield ""
     if not cls._fields:
         return
@@ -301,7 +317,12 @@ def _message_table(code: int, cls: type[Any]) -> Iterator[str]:
     yield "| at | type | field | meaning |"
     yield "| ---: | --- | --- | --- |"
     for field in fields(cls):
-        yield f"| {field.at} | {field.wire_type} | `{field.name}` | {comments[field.name]} |"
+        meaning = (
+            comments[field.name]
+            or CODED.get(f"{cls.__name__}.{field.name}")
+            or CODED.get(field.name, "")
+        )
+        yield f"| {field.at} | {field.wire_type} | `{field.name}` | {meaning} |"
     yield ""
 
 
@@ -310,9 +331,13 @@ def protocol_tables() -> dict[str, str]:
     codes: list[str] = []
     for enum in ENUMS:
         comments = _comments(enum)
-        codes += [f"#### {enum.__name__}", "", re.sub(r"\s+", " ", inspect.getdoc(enum) or ""), ""]
-        codes += ["| value | name | meaning |", "| ---: | --- | --- |"]
-        codes += [f"| {e.value} | `{e.name}` | {comments[e.name]} |" for e in enum]
+        codes += [f"#### {enum.__name__}", "", _prose(enum), ""]
+        if any(comments[e.name] for e in enum):
+            codes += ["| value | name | meaning |", "| ---: | --- | --- |"]
+            codes += [f"| {e.value} | `{e.name}` | {comments[e.name]} |" for e in enum]
+        else:
+            codes += ["| value | name |", "| ---: | --- |"]
+            codes += [f"| {e.value} | `{e.name}` |" for e in enum]
         codes.append("")
 
     def section(commands: bool) -> str:

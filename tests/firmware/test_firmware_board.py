@@ -83,6 +83,15 @@ def test_same_array_with_new_contents_is_read_anew() -> None:
     assert sample.light_sum[0] == 300
 
 
+def test_a_read_only_block_is_as_good() -> None:
+    unit = HostBoard()
+    block = np.full((50, 7), 3, np.uint16)
+    block.flags.writeable = False
+    assert unit.step(block, 3) == 50
+    sample = [m.unpack(c, p) for c, _, p in split(unit.transmit()) if c == m.CODES[m.Sample]][-1]
+    assert sample.light_sum[0] == 150
+
+
 def test_reset_forgets_all_but_counts_the_boot() -> None:
     line = Line(HostBoard(light_channels=4, boot_id=0xFFFFFFFF))
     line.light = [9, 0, 0, 0]

@@ -120,7 +120,7 @@ void pl_poll(pl_core *pl);
 
 /* --- between the files of the core --- */
 
-/* pl_order.c; the tick function in timer context, the others locked. They return a PL_REPLY_CODE. */
+/* pl_order.c; the tick function in timer context, the others locked, returning a PL_REPLY_CODE */
 void pl_order_tick(pl_core *pl, const uint16_t *light);
 uint8_t pl_order_arm(pl_core *pl, const uint8_t *payload);
 uint8_t pl_order_rearm(pl_core *pl, uint32_t number, int64_t target);

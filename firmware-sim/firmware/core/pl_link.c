@@ -10,7 +10,7 @@ uint16_t pl_crc(uint16_t crc, uint8_t byte)
                       (uint16_t)((uint16_t)x << 5) ^ (uint16_t)x);
 }
 
-uint16_t pl_cobs_encode(const uint8_t *data, uint16_t size, uint8_t *ring, uint16_t at,
+uint16_t pl_cobs_encode(const uint8_t *data, uint16_t size, volatile uint8_t *ring, uint16_t at,
                         uint16_t mask)
 {
     uint16_t code_at = at;

@@ -20,7 +20,7 @@
 uint16_t pl_crc(uint16_t crc, uint8_t byte);
 
 /* Writes the COBS form of data and its 0x00 into ring[(at + k) & mask]; returns its size. */
-uint16_t pl_cobs_encode(const uint8_t *data, uint16_t size, uint8_t *ring, uint16_t at,
+uint16_t pl_cobs_encode(const uint8_t *data, uint16_t size, volatile uint8_t *ring, uint16_t at,
                         uint16_t mask);
 
 /* COBS read byte by byte. */
@@ -35,8 +35,9 @@ enum { PL_COBS_NOTHING = -1, PL_COBS_END = -2, PL_COBS_BROKEN = -3 };
 int16_t pl_cobs_decode(pl_cobs *cobs, uint8_t byte);
 
 typedef struct {
-    /* rx_ring is filled by the serial interrupt, emptied by the main loop */
-    uint8_t rx_ring[PL_RX_RING];
+    /* rx_ring is filled by the serial interrupt, emptied by the main loop. Volatile, so that the
+     * byte stands in the ring before the index says so. */
+    volatile uint8_t rx_ring[PL_RX_RING];
     volatile uint8_t rx_in;
     volatile uint8_t rx_out;
     uint8_t rx_frame[PL_RX_KEEP]; /* the first bytes of the frame under way */
@@ -46,7 +47,7 @@ typedef struct {
     uint16_t rx_bad;
     uint16_t rx_overrun;
     /* tx_ring is filled by the main loop, emptied by the serial interrupt */
-    uint8_t tx_ring[PL_TX_RING];
+    volatile uint8_t tx_ring[PL_TX_RING];
     volatile uint8_t tx_in;
     volatile uint8_t tx_out;
     uint16_t tx_seq;

@@ -188,7 +188,7 @@ uint8_t pl_order_open(pl_core *pl, uint32_t number)
         return PL_REPLY_CODE_WRONG_STATE;
     if (number != order->number)
         return PL_REPLY_CODE_WRONG_ORDER;
-    if (order->state == PL_ORDER_STATE_OPEN || order->open_due)
+    if (order->state == PL_ORDER_STATE_OPEN)
         return PL_REPLY_CODE_OK;
     uint8_t refusal = pl_light_refusal(pl);
     if (refusal != PL_REPLY_CODE_OK)

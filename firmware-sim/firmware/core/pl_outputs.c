@@ -13,7 +13,7 @@ void pl_outputs_expire(pl_core *pl)
             pl->hold_left[i]--;
             continue;
         }
-        /* Losing contact in mid-exposure is worse than a pump that runs on: guard_ticks bounds it. */
+        /* Losing contact in mid-exposure is worse than a pump running on; guard_ticks bounds it. */
         if (i == PL_OUTPUT_VACUUM &&
             (pl->order.state == PL_ORDER_STATE_OPEN || pl->order.open_due))
             continue;

@@ -1,5 +1,6 @@
-/* The wire as the firmware knows it; written by platesim/wiregen.py; do not edit. Byte order and padding of the machine do
- * not matter: every field is loaded and stored byte by byte. */
+/* The wire as the firmware knows it; written by platesim/wiregen.py; do not edit.
+ * Byte order and padding of the machine do not matter: every field is loaded and stored
+ * byte by byte. */
 #ifndef PL_WIRE_H
 #define PL_WIRE_H
 
@@ -12,7 +13,7 @@
 #define PL_MAX_COMMAND 31u /* payload bytes */
 #define PL_MAX_ANSWER 130u /* payload bytes */
 
-enum { /* Outputs of the device; as a mask, bit ``1 << output``. Off is the safe state of each. */
+enum { /* Outputs of the device; as a mask, bit `1 << output`. Off is the safe state of each. */
     PL_OUTPUT_LAMP = 0,
     PL_OUTPUT_VACUUM = 1,
     PL_OUTPUT_BEEPER = 2,
@@ -66,7 +67,7 @@ enum { /* What this device has. */
     PL_CAPABILITY_SUMS_SURVIVE_RESET = 16,
 };
 
-enum { /* Edges the device stamps with its own tick; ``Event.arg`` as noted. */
+enum { /* Edges the device stamps with its own tick; `Event.arg` as noted. */
     PL_EVENT_CODE_BOOT = 1,
     PL_EVENT_CODE_ORDER_ARMED = 2,
     PL_EVENT_CODE_LAMP_OPENED = 3,

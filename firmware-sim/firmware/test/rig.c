@@ -1,4 +1,4 @@
-/* A device on the bench: a board of its own, a host's end of the line, and a clock that is a count. */
+/* A device on the bench: its own board, a host's end of the line, and a clock that is a count. */
 #include "rig.h"
 
 #include <string.h>
@@ -111,7 +111,8 @@ void rig_bytes(const uint8_t *data, uint16_t size)
         pl_rx_byte(&rig.core.link, data[i]);
 }
 
-uint16_t rig_encode(uint8_t type, uint16_t seq, const uint8_t *payload, uint8_t size, uint8_t *wire)
+uint16_t rig_encode(uint8_t type, uint16_t seq, const uint8_t *payload, uint8_t size,
+                    uint8_t *wire)
 {
     uint8_t data[PL_HEADER + 255 + 2] = {type, (uint8_t)seq, (uint8_t)(seq >> 8)};
     if (size)

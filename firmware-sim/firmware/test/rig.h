@@ -1,4 +1,4 @@
-/* A device on the bench: a board of its own, a host's end of the line, and a clock that is a count. */
+/* A device on the bench: its own board, a host's end of the line, and a clock that is a count. */
 #ifndef RIG_H
 #define RIG_H
 
@@ -33,12 +33,13 @@ extern rig_t rig;
 
 void rig_power_on(void);                     /* as the device comes: inputs not yet closed */
 void rig_power_on_with(const pl_config *config);
-void rig_ready(void);                        /* inputs closed, a heartbeat given, frames forgotten */
+void rig_ready(void);                        /* inputs closed, heartbeat given, no frames kept */
 void rig_ticks(uint32_t n);                  /* n sampling interrupts, the main loop after each */
 void rig_poll(void);
 void rig_forget(void);
 void rig_bytes(const uint8_t *data, uint16_t size);
-uint16_t rig_encode(uint8_t type, uint16_t seq, const uint8_t *payload, uint8_t size, uint8_t *wire);
+uint16_t rig_encode(uint8_t type, uint16_t seq, const uint8_t *payload, uint8_t size,
+                    uint8_t *wire);
 
 /* Sends a command under the next sequence number and returns the code of its Reply, -1 for none. */
 int rig_command(uint8_t type, const uint8_t *payload, uint8_t size);

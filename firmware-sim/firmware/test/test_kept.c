@@ -44,7 +44,8 @@ static void an_open_order_comes_back_closed_and_dark(void)
     CHECK_EQ(pl_get_order_report_open_tick(report), 21);
     CHECK_EQ(pl_get_order_report_close_tick(report), 30);
     CHECK_EQ(pl_get_order_report_order_sum(report), 90);
-    CHECK_EQ(pl_get_order_report_close_sum(report, 0) - pl_get_order_report_open_sum(report, 0), 90);
+    CHECK_EQ(pl_get_order_report_close_sum(report, 0) - pl_get_order_report_open_sum(report, 0),
+             90);
     CHECK_EQ(pl_get_order_report_boot_id(report), 78);
     CHECK_EQ(rig_u32(PL_OPEN, 1), PL_REPLY_CODE_WRONG_STATE);
 }

@@ -286,6 +286,43 @@ static void standing_line_keeps_answers_with_their_reply(void)
     CHECK_EQ(rig.frame[2].seq, rig.frame[1].seq + 5); /* two pairs are missing */
 }
 
+static void standing_line_drops_replies_and_hellos_whole(void)
+{
+    rig_ready();
+    rig.line_stands = true;
+    uint16_t first = rig.core.link.tx_seq;
+    uint8_t wire[16], protocol = PL_PROTOCOL_VERSION;
+    for (uint16_t i = 0; i < 30; i++) { /* 11 bytes each: 23 fit into 255 */
+        rig_bytes(wire, rig_encode(PL_RESET_LATCH, i, NULL, 0, wire));
+        rig_poll();
+    }
+    rig_bytes(wire, rig_encode(PL_GET_HELLO, 30, &protocol, 1, wire));
+    rig_poll();
+    rig.line_stands = false;
+    rig_poll();
+    CHECK_EQ(rig.frames, 23);
+    CHECK_EQ(rig.frame[22].seq, first + 22);
+    CHECK_EQ(rig_u32(PL_CLOSE, 0), PL_REPLY_CODE_OK);
+    CHECK_EQ(rig.frame[23].seq, first + 32); /* seven replies, a hello with its reply */
+}
+
+static void tx_ring_holds_one_byte_less_than_its_size(void)
+{
+    rig_ready();
+    rig.line_stands = true;
+    uint8_t wire[16];
+    for (int i = 0; i < 9; i++) /* 15 bytes each */
+        pl_log_add(&rig.core, PL_EVENT_CODE_OUTPUT_EXPIRED, PL_OUTPUT_BEEPER);
+    rig_poll();
+    for (uint16_t i = 0; i < 11; i++) { /* and 11 each: 256 in all, which would look like none */
+        rig_bytes(wire, rig_encode(PL_RESET_LATCH, i, NULL, 0, wire));
+        rig_poll();
+    }
+    rig.line_stands = false;
+    rig_poll();
+    CHECK_EQ(rig.frames, 19);
+}
+
 static void any_start_in_the_tx_ring_is_whole(void)
 {
     rig_ready(); /* frames of 127, 15 and 11 bytes move the start over every place of the ring */
@@ -309,6 +346,8 @@ const test_case link_tests[] = {
     TEST(rx_ring_overflow_is_counted),
     TEST(standing_line_drops_whole_frames),
     TEST(standing_line_keeps_answers_with_their_reply),
+    TEST(standing_line_drops_replies_and_hellos_whole),
+    TEST(tx_ring_holds_one_byte_less_than_its_size),
     TEST(any_start_in_the_tx_ring_is_whole),
     TESTS_END,
 };

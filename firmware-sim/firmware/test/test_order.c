@@ -227,7 +227,7 @@ static void longest_silence_is_reached(void)
     CHECK(!LAMP_ON);
 }
 
-/* INTERLOCK, STOP, DOSE, GUARD, SILENCE, HOST: each beats those after it in one and the same tick. */
+/* INTERLOCK, STOP, DOSE, GUARD, SILENCE, HOST: in one tick each beats those after it. */
 static void priorities_within_one_tick(void)
 {
     static const uint8_t reasons[] = {PL_CLOSE_REASON_INTERLOCK, PL_CLOSE_REASON_STOP,
@@ -390,7 +390,8 @@ static void report_of_an_open_order_is_the_present(void)
     CHECK_EQ(pl_get_order_report_boot_id(report), 77);
     CHECK_EQ(pl_get_order_report_order(report), 1);
     CHECK_EQ(pl_get_order_report_close_tick(report), rig.core.tick);
-    CHECK_EQ(pl_get_order_report_close_sum(report, 0) - pl_get_order_report_open_sum(report, 0), 40);
+    CHECK_EQ(pl_get_order_report_close_sum(report, 0) - pl_get_order_report_open_sum(report, 0),
+             40);
     CHECK_EQ(pl_get_order_report_close_count(report, 0) -
              pl_get_order_report_open_count(report, 0), 4);
 }

@@ -70,6 +70,18 @@ static void vacuum_outlasts_its_time_only_while_the_lamp_is_on(void)
     CHECK_EQ(rig_events(PL_EVENT_CODE_OUTPUT_EXPIRED), 2);
 }
 
+static void vacuum_outlasts_its_time_from_the_opening_tick_on(void)
+{
+    for (uint16_t hold = 1; hold <= 2; hold++) {
+        rig_ready();
+        rig_set_output(PL_OUTPUT_VACUUM, 1, hold);
+        rig_ticks(1);
+        rig_open(rig_plain()); /* with hold 1 it would expire in this very tick */
+        rig_ticks(5);
+        CHECK(VACUUM_ON && LAMP_ON);
+    }
+}
+
 static void refusals(void)
 {
     rig_ready();
@@ -99,6 +111,7 @@ const test_case output_tests[] = {
     TEST(renewal_starts_the_hold_time_anew),
     TEST(switching_off_is_no_expiry),
     TEST(vacuum_outlasts_its_time_only_while_the_lamp_is_on),
+    TEST(vacuum_outlasts_its_time_from_the_opening_tick_on),
     TEST(refusals),
     TEST(interlock_leaves_the_vacuum_alone),
     TESTS_END,

@@ -50,7 +50,8 @@ static void sums_are_cumulative_and_windows_are_not(void)
         }
         const uint8_t *p = sample();
         uint32_t n = (uint32_t)(block + 1) * 50u;
-        CHECK_EQ(pl_get_sample_light_sum(p, 0), 1225 * (block + 1) + 5000 * (block * (block + 1) / 2));
+        CHECK_EQ(pl_get_sample_light_sum(p, 0),
+                 1225 * (block + 1) + 5000 * (block * (block + 1) / 2));
         CHECK_EQ(pl_get_sample_light_count(p, 0), n);
         CHECK_EQ(pl_get_sample_light_sum(p, 3), 7 * n);
         CHECK_EQ(pl_get_sample_light_min(p, 0), 100 * block);

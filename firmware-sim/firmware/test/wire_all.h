@@ -1,4 +1,4 @@
-/* Every message to and from flat values, through the accessors; written by platesim/wiregen.py; do not edit. */
+/* Every message to and from flat values; written by platesim/wiregen.py; do not edit. */
 #ifndef WIRE_ALL_H
 #define WIRE_ALL_H
 
