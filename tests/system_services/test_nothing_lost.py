@@ -239,6 +239,6 @@ def test_kill_of_everything_in_turn_loses_no_point(rig):
     assert rig.count("SELECT value FROM counter WHERE name = 'dead_letters'") == 1
     assert rig.recorder.alive() and rig.publisher.alive()
     statuses = rig.recorder.statuses()
-    assert max(s["store_restarts"] for s in statuses) > 3
+    assert max(s["store_restarts"] for s in statuses) > 0
     assert max(s["rows_written_again"] for s in statuses) > 0
     assert max(s["store_rows_refused"] for s in statuses) == 0
