@@ -8,6 +8,7 @@ import contextlib
 import multiprocessing
 import os
 import random
+import signal
 import sys
 import time
 from multiprocessing.connection import Connection
@@ -20,7 +21,8 @@ from platelink.runs import RunEvent, RunSamples
 from record.make import block, channels, event, journal_at, later, same, start
 
 KILLS = 24
-LONGEST_S = 0.06
+LONGEST_S = 0.005
+"""The child goes on by itself for so long, some tens of entries."""
 BLOCK = 20
 """Samples a block: one second."""
 
@@ -50,27 +52,27 @@ def tell_runs(path: Path, acknowledge: Connection) -> None:
         acknowledge.send((journal.last_number(), 12 * BLOCK))
 
 
-def run_and_kill(path: Path, after_s: float) -> tuple[int, int]:
-    """Let a child write for a while, kill it; the last thing it acknowledged."""
+def run_and_kill(path: Path, entries: int, then_s: float) -> tuple[int, int]:
+    """Let a child write so many entries and a moment longer, kill it; what it acknowledged last."""
     context = multiprocessing.get_context("forkserver")
     receive, send = context.Pipe(duplex=False)
     child = context.Process(target=tell_runs, args=(path, send), daemon=True)
     child.start()
     send.close()
     last = receive.recv()
-    killed_at = time.monotonic() + after_s
-    with contextlib.suppress(EOFError):
+    for _ in range(entries):
+        last = receive.recv()
+    receive_until = time.monotonic() + then_s
+    while time.monotonic() < receive_until:
+        if receive.poll(max(0.0, receive_until - time.monotonic())):
+            last = receive.recv()
+    child.kill()
+    with contextlib.suppress(EOFError):  # what it had said before it died counts
         while True:
-            if receive.poll(max(0.0, killed_at - time.monotonic())):
-                last = receive.recv()
-            if time.monotonic() >= killed_at:
-                child.kill()
-                killed_at = float("inf")
-                while True:
-                    last = receive.recv()
+            last = receive.recv()
     child.join()
     receive.close()
-    assert child.exitcode == -9
+    assert child.exitcode == -signal.SIGKILL
     return last
 
 
@@ -109,7 +111,7 @@ def test_killed_while_writing(tmp_path: Path) -> None:
     path = tmp_path / "journal.db"
     seen = 0
     for _ in range(KILLS):
-        number, samples = run_and_kill(path, rng.uniform(0.0, LONGEST_S))
+        number, samples = run_and_kill(path, rng.randrange(60), rng.uniform(0.0, LONGEST_S))
         if not path.exists():
             assert number == 0
             continue
@@ -124,6 +126,6 @@ def test_killed_while_making_the_file(tmp_path: Path) -> None:
     rng = random.Random(7)
     for attempt in range(12):
         path = tmp_path / f"{attempt}.db"
-        number, samples = run_and_kill(path, rng.uniform(0.0, 0.01))
+        number, samples = run_and_kill(path, 0, rng.uniform(0.0, 0.01))
         with journal_at(path) as journal:
             check_whole(journal, number, samples)
