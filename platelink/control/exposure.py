@@ -184,7 +184,9 @@ class Exposure(Machine):
         """When ``tick`` must be called at the latest."""
         if self.state in ENDED:
             return None
-        due = min(self._vacuum_due, self._opening_until, self._close_due, self._silent_until)
+        due = min(self._opening_until, self._silent_until)
+        if self._link_up:  # nothing is sent over a link that is down
+            due = min(due, self._vacuum_due, self._close_due)
         if self._contact_step:
             due = min(due, self._ready.deadline() or math.inf)
         return due if math.isfinite(due) else None
