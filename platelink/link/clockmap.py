@@ -27,7 +27,9 @@ WINDOW_S = 600.0
 MIN_BLOCKS = 5
 REFIT_S = 8.0
 """Longest time between fits: keeps the cost of ``add`` low once the rate is known."""
-AGREE = 2.0
+DRIFT_S = 20.0
+"""The rates of shorter stretches are too uncertain to show a drift."""
+AGREE = 1.2
 """Half widths within which the rates of two stretches count as the same."""
 FLOOR_FACTOR = 3.0
 """Width of the reported interval; chosen so that the true error lies within it in 95 % of
@@ -191,6 +193,8 @@ class ClockMap:
         span, line, width = fits[-1]
         # A steady drift puts the newer half's rate half way between the stretch's and today's.
         newer = next((fit for fit in reversed(fits) if fit[0] <= span / 2), None)
+        if newer is not None and newer[0] < DRIFT_S * self.nominal_hz:
+            newer = None
         lag = 2.5 * abs(newer[1][1] - line[1]) if newer else 0.0
         self._adopt(line, width + lag)
 
