@@ -380,20 +380,16 @@ def outputs() -> dict[Path, str]:
 
 def main(arguments: list[str]) -> int:
     """Write, or with ``--check`` compare; 1 when a file differs."""
-    differing = [
-        path
-        for path, text in outputs().items()
-        if not path.exists() or path.read_text(encoding="utf-8") != text
-    ]
+    wanted = outputs()
+    differing = [p for p in wanted if not p.exists() or p.read_text("utf-8") != wanted[p]]
     if "--check" in arguments:
         for path in differing:
-            sys.stderr.write(
-                f"{path} differs from the message table; run: python -m platesim.wiregen\n"
-            )
+            sys.stderr.write(f"{path} differs from the message table; "
+                             "run: python -m platesim.wiregen\n")  # fmt: skip
         return 1 if differing else 0
     for path in differing:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(outputs()[path], encoding="utf-8")
+        path.write_text(wanted[path], encoding="utf-8")
         sys.stdout.write(f"wrote {path}\n")
     return 0
 

@@ -5,8 +5,8 @@
 jmp_buf check_failed;
 const char *golden_path;
 
-extern const test_case link_tests[], golden_tests[], order_tests[], input_tests[], output_tests[],
-    command_tests[], log_tests[], sample_tests[], kept_tests[], chaos_tests[];
+extern const test_case link_tests[], golden_tests[], order_tests[], silence_tests[], input_tests[],
+    output_tests[], command_tests[], log_tests[], sample_tests[], kept_tests[], chaos_tests[];
 
 /* A function of its own, so that the jump back harms no local variable. */
 static bool passes(const test_case *test)
@@ -41,10 +41,10 @@ int main(int argc, char **argv)
         const char *name;
         const test_case *tests;
     } groups[] = {
-        {"link", link_tests},     {"golden", golden_tests},   {"order", order_tests},
-        {"input", input_tests},   {"output", output_tests},   {"command", command_tests},
-        {"log", log_tests},       {"sample", sample_tests},   {"kept", kept_tests},
-        {"chaos", chaos_tests},
+        {"link", link_tests},       {"golden", golden_tests},   {"order", order_tests},
+        {"silence", silence_tests}, {"input", input_tests},     {"output", output_tests},
+        {"command", command_tests}, {"log", log_tests},         {"sample", sample_tests},
+        {"kept", kept_tests},       {"chaos", chaos_tests},
     };
     int failures = 0, count = 0;
     for (size_t i = 0; i < sizeof groups / sizeof groups[0]; i++)

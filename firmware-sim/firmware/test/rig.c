@@ -14,6 +14,8 @@ void pl_board_outputs(pl_core *pl, uint8_t mask)
 
 uint8_t pl_board_lock(void)
 {
+    if (rig.locks != 0)
+        rig.locks = 1000; /* nested: rig_poll finds it */
     rig.locks++;
     return 0x5A;
 }
@@ -23,6 +25,8 @@ void pl_board_unlock(uint8_t before)
     if (before != 0x5A)
         rig.locks = 1000;
     rig.locks--;
+    if (rig.interrupts)
+        pl_sample_tick(&rig.core, rig.analog, rig.inputs);
 }
 
 static void end_frame(void)

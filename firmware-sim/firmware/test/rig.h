@@ -19,6 +19,7 @@ typedef struct {
     uint8_t pins;
     unsigned pin_writes;
     int locks; /* depth; 0 outside */
+    bool interrupts; /* a sampling interrupt falls in wherever the core leaves a lock */
     uint8_t inputs;
     uint16_t analog[PL_ANALOG];
     bool line_stands; /* nothing is taken from the tx ring */

@@ -66,12 +66,13 @@ static void one_random_command(void)
     }
 }
 
-static void random_commands(void)
+static void random_commands(bool interrupts)
 {
     int opened = 0;
     state = 4711;
     rig_ready();
-    for (int i = 0; i < 60000; i++) {
+    rig.interrupts = interrupts;
+    for (int i = 0; i < 40000; i++) {
         rig_forget();
         one_random_command();
         rig.analog[0] = (uint16_t)next(9);
@@ -79,15 +80,29 @@ static void random_commands(void)
             rig.inputs = (uint8_t)next(4);
         else if (next(10) == 0)
             rig.inputs = 3;
-        bool was_on = LAMP_ON;
-        for (uint32_t n = next(12); n > 0; n--) {
+        for (uint32_t n = next(interrupts ? 3 : 12); n > 0; n--) {
             pl_sample_tick(&rig.core, rig.analog, rig.inputs);
             check_dark_or_allowed();
             rig_poll();
         }
-        opened += !was_on && LAMP_ON;
+        opened += rig_events(PL_EVENT_CODE_LAMP_OPENED);
     }
-    CHECK(opened > 100); /* the chaos did get there */
+    CHECK(opened > 200); /* the chaos did get there */
 }
 
-const test_case chaos_tests[] = {TEST(random_bytes), TEST(random_commands), TESTS_END};
+static void random_commands_between_ticks(void)
+{
+    random_commands(false);
+}
+
+static void random_commands_with_ticks_falling_in(void)
+{
+    random_commands(true);
+}
+
+const test_case chaos_tests[] = {
+    TEST(random_bytes),
+    TEST(random_commands_between_ticks),
+    TEST(random_commands_with_ticks_falling_in),
+    TESTS_END,
+};

@@ -21,7 +21,7 @@ static uint16_t number_of(int frame)
     return pl_get_event_number(rig.frame[frame].payload);
 }
 
-/* Adds events by opening and closing nothing but the beeper's time. */
+/* Adds events without waiting for something to happen. */
 static void add_events(int n)
 {
     while (n--)
