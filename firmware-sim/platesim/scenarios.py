@@ -132,6 +132,12 @@ SCENARIOS: dict[str, Scenario] = {
         trace_day=2,
         trace_compression=1000.0,
     ),
+    "trace-own-timer": Scenario(
+        "the same daylight behind the unit's own shutter",
+        UnitParameters(own_timer=True),
+        trace_day=2,
+        trace_compression=1000.0,
+    ),
 }
 
 

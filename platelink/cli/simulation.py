@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 
 from platelink.control.exposure import Optics
 from platelink.control.states import Ended, Learned
@@ -16,6 +17,8 @@ from platesim.sensors import LinearSensor as SimulatedLinear
 from platesim.unit import SimulatedUnit, UnitParameters
 
 ADC_REFERENCE_V = 5.0
+CALIBRATED_ON, DUE_ON = "2026-01-15", "2126-01-15"
+OLD_DARK_COUNTS = 5.0
 STEP_S = 0.25
 """Longest stretch of simulated time without a look at the core's deadlines."""
 
@@ -30,14 +33,14 @@ def matching_linear(sensor: SimulatedLinear) -> LinearSensor:
     )
 
 
-def matching_sensors(parameters: UnitParameters, vacuum: object = None) -> Sensors:
+def matching_sensors(parameters: UnitParameters) -> Sensors:
     """What a perfect calibration would know of a simulated unit. The dark counts are an old
     reading, five counts off: a new one is made before every exposure."""
     sensors = parameters.plant.sensors
     light = sensors.light
     channels = tuple(
         LightChannel(
-            dark_counts=s.dark_counts + 5.0,
+            dark_counts=s.dark_counts + OLD_DARK_COUNTS,
             slope_mw_cm2_per_count=1.0 / s.counts_per_mw_cm2,
             temp_coeff_per_c=s.temperature_coefficient_per_c,
             reference_temp_c=s.reference_c,
@@ -50,6 +53,77 @@ def matching_sensors(parameters: UnitParameters, vacuum: object = None) -> Senso
         vacuum=SimulatedVacuum(sensors.vacuum),
         head=matching_linear(sensors.head),
     )
+
+
+def configuration(
+    parameters: UnitParameters,
+    *,
+    unit: str,
+    site: str,
+    port: str,
+    journal: Path,
+    expected_mw_cm2: float,
+    more: str = "",
+) -> str:
+    """The configuration file (TOML) of a simulated unit, calibrated exactly; ``more`` is added."""
+    sensors = matching_sensors(parameters)
+    gauge = parameters.plant.sensors.vacuum
+    volts_per_count = ADC_REFERENCE_V / (1 << gauge.adc_bits)
+    volts_low = gauge.zero_counts * volts_per_count
+    volts_high = volts_low + 100.0 * gauge.counts_per_unit * volts_per_count
+    oven = matching_linear(parameters.plant.sensors.oven)
+    head = matching_linear(parameters.plant.sensors.head)
+    channels = "".join(
+        f"""
+[[light.channel]]
+dark_counts = {c.dark_counts!r}
+slope_mw_cm2_per_count = {c.slope_mw_cm2_per_count!r}
+temp_coeff_per_c = {c.temp_coeff_per_c!r}
+reference_temp_c = {c.reference_temp_c!r}
+calibrated_on = {CALIBRATED_ON}
+due_on = {DUE_ON}
+"""
+        for c in sensors.light.channels
+    )
+    return f"""# A simulated unit; every value is invented.
+format = 1
+
+[unit]
+name = "{unit}"
+site = "{site}"
+adc_bits = {sensors.adc_bits}
+lamps = "{"advisory" if parameters.own_timer else "wired"}"
+
+[link]
+port = "{port}"
+
+[journal]
+path = "{journal}"
+
+[light]
+expected_mw_cm2 = {expected_mw_cm2}
+{channels}
+[vacuum]
+kpa_low = "0 kPa"
+kpa_high = "-100 kPa"
+volts_low = {volts_low!r}
+volts_high = {volts_high!r}
+
+[oven]
+sensor = "linear"
+mv_per_c = {oven.mv_per_c!r}
+mv_at_0c = {oven.mv_at_0c!r}
+
+[head]
+sensor = "linear"
+mv_per_c = {head.mv_per_c!r}
+mv_at_0c = {head.mv_at_0c!r}
+
+[contact]
+low_kpa = "15 inHg"
+high_kpa = "27 inHg"
+
+{more}"""
 
 
 class SimulatedVacuum:

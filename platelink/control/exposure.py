@@ -118,6 +118,7 @@ class Exposure(Machine):
         self.order = order
         """Number of the newest standing order given or to be given."""
         self._learned = learned
+        self._deficit_s = learned.warm_up_deficit_s
         self._expected_mw_cm2 = learned.irradiance_mw_cm2 or optics.expected_mw_cm2
         rule = DoseRule(optics.light, optics.reciprocity_p, optics.reference_mw_cm2)
         self._meter = DoseMeter(rule)
@@ -465,6 +466,11 @@ class Exposure(Machine):
         if stretch.phase is Phase.OVER:
             self._stretch = None
             self._over.append(stretch)
+            taught = stretch.learned()
+            if taught is not None and taught.irradiance_mw_cm2:
+                # A remainder is predicted, and guarded, by the lamps as they were just seen.
+                self._learned = taught
+                self._expected_mw_cm2 = taught.irradiance_mw_cm2
             self._conclude(stretch.close_reason)
 
     def _conclude(self, reason: m.CloseReason) -> None:
@@ -545,7 +551,8 @@ class Exposure(Machine):
             return
         self._move(rest)
         self.order += 1
-        self._note("held", self._reason, {"remaining_mj_cm2": self.remaining_mj_cm2})
+        text = f"held with {self.remaining_mj_cm2:.1f} mJ/cm² to go"
+        self._note("held", text, {"remaining_mj_cm2": self.remaining_mj_cm2})
         self._send(m.SetOutput(m.Output.BEEPER, 1, BEEP_MS))
 
     def _finish(self, end: State) -> None:
@@ -575,7 +582,7 @@ class Exposure(Machine):
         learned = self._over[-1].learned() if self._over else None
         if learned is None or len(self._over) == 1:
             return learned
-        return replace(learned, warm_up_deficit_s=self._learned.warm_up_deficit_s)
+        return replace(learned, warm_up_deficit_s=self._deficit_s)
 
     def _due(self) -> None:
         """Renew the vacuum and repeat an unconfirmed close, when it is time."""

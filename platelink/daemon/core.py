@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from enum import IntEnum
 from typing import Any
 
 from platelink.control.advisory import AdvisoryExposure
@@ -27,7 +28,7 @@ from platelink.link import outputs as link
 from platelink.link.session import Session
 from platelink.sensing.readings import Converter, Reading
 
-LINK_WORDS = {
+EVENT_WORDS: dict[int, str] = {
     m.EventCode.BOOT: "device started",
     m.EventCode.INTERLOCK_OPENED: "interlock opened",
     m.EventCode.INTERLOCK_CLOSED: "interlock closed",
@@ -40,6 +41,11 @@ LINK_WORDS = {
     m.EventCode.ORDER_ARMED: "order armed",
     m.EventCode.LAMP_OPENED: "lamp opened",
     m.EventCode.LAMP_CLOSED: "lamp closed",
+}
+_ARGUMENT: dict[int, Callable[[int], IntEnum]] = {
+    m.EventCode.BOOT: m.ResetCause,
+    m.EventCode.LAMP_CLOSED: m.CloseReason,
+    m.EventCode.OUTPUT_EXPIRED: m.Output,
 }
 
 
@@ -187,12 +193,17 @@ class UnitCore:
         """The device answers."""
         return self._up
 
+    @property
+    def run_id(self) -> str | None:
+        """The run that is being recorded."""
+        return self._recording.run_id if self._recording else None
+
     def status(self, *, now: float) -> UnitStatus:
         """Everything a face shows."""
         return UnitStatus(
             link=self.session.status(now=now),
             reading=self.reading,
-            run_id=self._recording.run_id if self._recording else None,
+            run_id=self.run_id,
             exposure=self.exposure.status() if self.exposure else None,
         )
 
@@ -306,11 +317,10 @@ class UnitCore:
 
     def _device_event(self, received: link.DeviceEventReceived) -> None:
         event = received.event
-        try:
-            word = LINK_WORDS[m.EventCode(event.code)]
-        except ValueError:
-            word = f"device event {event.code}"
-        self._event(word, "", {"arg": event.arg, "number": event.number}, received.ticks)
+        word = EVENT_WORDS.get(event.code, f"device event {event.code}")
+        words = _ARGUMENT.get(event.code)
+        text = words(event.arg).name.lower().replace("_", " ") if words else ""
+        self._event(word, text, {"arg": event.arg, "number": event.number}, received.ticks)
 
     def _link_up(self, up: link.LinkUp) -> None:
         hello = self._hello = up.hello

@@ -103,10 +103,12 @@ class Shell:
 
     # --- life ------------------------------------------------------------------------------
 
-    async def run(self) -> None:
-        """Serve until ``stop``. Raises ``SocketInUseError`` when another daemon runs here."""
+    async def run(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Serve until ``stop``; ``ready`` is called when the control socket answers. Raises
+        ``SocketInUseError`` when another daemon runs here."""
         if self._server is not None:
             await self._server.start()
+        ready()
         if self.publisher is not None:
             self.publisher.start()
         syncer = threading.Thread(target=self._sync, name="journal-sync", daemon=True)
@@ -139,7 +141,7 @@ class Shell:
     def _sync(self) -> None:
         while not self._syncing.wait(CHECKPOINT_S):
             try:
-                self.journal.checkpoint()
+                self.journal.checkpoint(quiet=self.core.run_id is None)
             except JournalError as error:
                 self.problem = str(error)
 
@@ -334,9 +336,11 @@ class Shell:
             return {"ok": True, **self.status()}
         try:
             refused = self._do(str(do), request)
-        except ValueError as error:
+        except (ValueError, TypeError) as error:
             refused = str(error)
-        return {"ok": False, "error": refused} if refused else {"ok": True}
+        if refused:
+            return {"ok": False, "error": refused}
+        return {"ok": True, "run_id": self.core.run_id}
 
     def _do(self, do: str, request: Answer) -> str:
         if do == "expose":
