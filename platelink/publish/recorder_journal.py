@@ -174,17 +174,10 @@ class RecorderJournal:
 
     def dead_letters(self, limit: int = 100) -> list[DeadLetter]:
         """The newest first."""
-        query = (
-            "SELECT number, at_ms, stage, topic, payload, reason FROM dead_letter "
-            "ORDER BY number DESC LIMIT ?"
-        )
-        return [DeadLetter(*r) for r in self._read(query, limit)]
+        return _dead_letters(self._db, limit)
 
     def counts(self) -> Counts:
-        totals = dict(self._read("SELECT name, value FROM counter"))
-        ((rows,),) = self._read("SELECT count(*) FROM row")
-        ((waiting,),) = self._read("SELECT count(*) FROM waiting")
-        return Counts(**totals, rows=rows, waiting=waiting)
+        return _counts(self._db)
 
     def _prepare(self) -> None:
         db = self._db
@@ -330,6 +323,33 @@ class RecorderJournal:
         except sqlite3.Error as fault:
             raise RecorderJournalError(_text(self.path, fault)) from fault
         return result
+
+
+def look(path: Path, limit: int = 20) -> tuple[Counts, list[DeadLetter]]:
+    """Counts and newest dead letters of a journal that a running recorder may have in use."""
+    try:
+        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            return _counts(db), _dead_letters(db, limit)
+        finally:
+            db.close()
+    except sqlite3.Error as fault:
+        raise RecorderJournalError(f"recorder journal {path} is not readable: {fault}") from fault
+
+
+def _counts(db: sqlite3.Connection) -> Counts:
+    totals = dict(db.execute("SELECT name, value FROM counter").fetchall())
+    (rows,) = db.execute("SELECT count(*) FROM row").fetchone()
+    (waiting,) = db.execute("SELECT count(*) FROM waiting").fetchone()
+    return Counts(**totals, rows=rows, waiting=waiting)
+
+
+def _dead_letters(db: sqlite3.Connection, limit: int) -> list[DeadLetter]:
+    query = (
+        "SELECT number, at_ms, stage, topic, payload, reason FROM dead_letter "
+        "ORDER BY number DESC LIMIT ?"
+    )
+    return [DeadLetter(*row) for row in db.execute(query, (limit,)).fetchall()]
 
 
 def split_id(entry_id: str) -> tuple[str, int]:

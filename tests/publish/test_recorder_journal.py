@@ -14,6 +14,7 @@ from platelink.publish.intake import Accepted, Rejected
 from platelink.publish.recorder_journal import (
     RecorderJournal,
     RecorderJournalError,
+    look,
     split_id,
 )
 from platelink.publish.topics import Topics, parse
@@ -157,6 +158,15 @@ def test_memory_of_old_ids_is_dropped_and_the_file_stays_small(journal, tmp_path
 def test_two_recorders_on_one_journal_are_refused(journal, tmp_path):
     with pytest.raises(RecorderJournalError, match="in use: end the other recorder"):
         RecorderJournal(tmp_path / "recorder.db")
+
+
+def test_others_may_look_into_a_journal_in_use(journal, tmp_path):
+    put(journal, ps.start())
+    journal.commit([Rejected("topic/x", b"?", "not an entry")], utc_ms=NOW)
+    counts, letters = look(tmp_path / "recorder.db")
+    assert counts == journal.counts() and letters == journal.dead_letters()
+    with pytest.raises(RecorderJournalError, match="not readable"):
+        look(tmp_path / "none.db")
 
 
 def test_journal_of_a_newer_program_is_refused(tmp_path):
