@@ -8,8 +8,8 @@ from platelink.link.framing import FrameRejected
 from platelink.link.messages import Sample
 
 MAX_GAP = 1024
-"""A longer jump of the device's sequence number is no loss (the link would be down by then): it
-numbers its frames anew."""
+"""A longer jump of the device's sequence number (51 s of frames at 20 Hz) is not counted as loss:
+more likely the device numbers its frames anew."""
 STALL_S = 0.2
 """A look at the clock later than this was late because the computer stalled: give the port a
 moment to hand over what it holds before calling the device silent."""

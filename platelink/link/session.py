@@ -361,7 +361,6 @@ class Session:
         self._fail_pending(self._sender.send_due(now), out)
 
     def _on_silence(self, measured: str, now: float, out: list[LinkOutput]) -> None:
-        self._losses.expect(None)
         self._enter(LinkState.DOWN, f"{measured}; asking the device for its hello")
         out.append(LinkLost("device silent", measured))
         self._fail_pending(self._commands.drop_all(), out)

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from platelink.link.clockmap import RATE_PRIOR, ClockMap, unwrap
+from platelink.link.devicetime import DeviceTime
 
 FRAME_TICKS = 50
 NOMINAL_HZ = 1000.0
@@ -34,7 +35,14 @@ def delays(kind: str, rng: np.random.Generator, t: Floats) -> Floats:
 class Trial:
     """One seeded line: resonator up to 0.5 % off, a tenth of the frames lost, 500 ms stalls."""
 
-    def __init__(self, kind: str, seed: int, seconds: float, drift_per_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        kind: str,
+        seed: int,
+        seconds: float,
+        drift_per_s: float = 0.0,
+        every: int = FRAME_TICKS,
+    ) -> None:
         rng = np.random.default_rng(seed)
         self.rate = 1.0 + rng.uniform(-RATE_PRIOR, RATE_PRIOR)
         self.drift_per_s = drift_per_s
@@ -132,6 +140,16 @@ def test_late_frames_do_not_move_the_map() -> None:
     assert clock.t_of(600) == pytest.approx(10.6)
     clock.add(650, 11.4)
     assert clock.t_of(650) == pytest.approx(10.65)
+
+
+def test_sample_times_never_run_backwards() -> None:
+    """A fit that moves the map back makes the times wait, not turn round."""
+    device = DeviceTime()
+    device.start(0, 1000, 5.0)
+    assert device.sample(50, 5.05) == pytest.approx(5.05)
+    device.clock.add(90, 4.99)  # a map 100 ms earlier than before
+    assert device.sample(100, 5.1) == pytest.approx(5.05)
+    assert device.sample(200, 5.2) == pytest.approx(5.1)
 
 
 def test_adding_is_cheap() -> None:

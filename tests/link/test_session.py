@@ -182,6 +182,10 @@ def test_silence_is_measured_and_recovered_from() -> None:
     assert talk.of(LinkUp)[-1] == LinkUp(HELLO, rebooted=False)
     assert talk.session.status().reconnects == 1
     assert talk.session.status().frames_lost == 0
+    talk.wait(1.2, sample_every=None)
+    talk.device.seq += 24  # sent, and never came
+    talk.wait(1.0)
+    assert talk.session.status().frames_lost == 24
 
 
 def test_a_stalled_computer_is_no_silent_device() -> None:
@@ -319,6 +323,7 @@ def test_computer_that_slept_keeps_the_boot_and_drops_the_clock_map() -> None:
     assert len(talk.of(LinkUp)) == 1
     assert talk.session.status().clock_resets == 1
     assert abs(talk.of(SampleReceived)[-1].t - talk.now) < 0.2
+    assert talk.session.clock.span_s == pytest.approx(0.1)
 
 
 # --- samples --------------------------------------------------------------------------------
@@ -345,6 +350,25 @@ def test_duplicates_and_stale_samples_are_dropped() -> None:
     assert [sample.ticks for sample in talk.of(SampleReceived)] == [50]
     assert talk.session.status().duplicates == 1
     assert talk.session.status().stale_samples == 1
+
+
+def test_older_duplicates_disturb_no_count() -> None:
+    talk = Talk().up()
+    wires = [talk.device.send(make_sample(tick)) for tick in (50, 100, 150, 200)]
+    for wire in (wires[0], wires[1], wires[2], wires[0], wires[3]):
+        talk.now += 0.05
+        talk.out += talk.session.receive(wire, now=talk.now)
+    status = talk.session.status()
+    assert (status.frames_lost, status.duplicates, status.stale_samples) == (0, 1, 1)
+
+
+def test_a_sample_may_carry_the_very_tick_of_a_hello() -> None:
+    talk = Talk().up()
+    talk.feed(make_sample(0))
+    talk.now += 0.2
+    talk.feed(HELLO._replace(tick=200))
+    talk.feed(make_sample(200))
+    assert [sample.ticks for sample in talk.of(SampleReceived)] == [0, 200]
 
 
 def test_ticks_run_on_through_the_wrap() -> None:
@@ -493,6 +517,34 @@ def test_what_happened_before_the_link_is_delivered_first() -> None:
     assert talk.of(DeviceEventReceived)[0].ticks == 10
 
 
+def test_an_early_event_whose_frame_is_lost_is_asked_for_again() -> None:
+    device = FakeDevice()
+    device.events = events(1, 2, 3)
+    talk = Talk(device)
+    talk.session.port_opened(now=talk.now)
+    device.receive(talk.session.data_to_send())
+    talk.out += talk.session.receive(device.transmit(), now=talk.now)
+    device.receive(talk.session.data_to_send())
+    pieces = device.transmit().split(b"\0")
+    talk.out += talk.session.receive(b"\0".join(pieces[1:]), now=talk.now)  # without event 1
+    talk.exchange()
+    assert numbers(talk) == [1, 2, 3]
+
+
+def test_events_while_the_port_was_gone_are_asked_for() -> None:
+    """As many as make the low byte look as before."""
+    device = FakeDevice()
+    device.events = events(1)
+    talk = Talk(device).up()
+    talk.session.port_lost("unplugged", now=talk.now)
+    device.events += events(*range(2, 258))
+    talk.now += 60.0
+    talk.up()
+    talk.wait(0.5)
+    assert numbers(talk) == [1, *range(242, 258)]
+    assert talk.of(EventsLost) == [EventsLost(2, 241)]
+
+
 def test_a_hole_is_asked_for_and_delivered_in_order() -> None:
     device = FakeDevice()
     device.events = events(1)
@@ -511,7 +563,8 @@ def test_a_lost_newest_event_is_noticed_by_the_samples() -> None:
     happen(talk, lost={2}, which=events(2))
     talk.now += 0.05
     talk.sample()
-    assert numbers(talk) == [1]  # it may still be on its way
+    talk.exchange()
+    assert len(talk.heard(GetLog)) == 1  # it may still be on its way
     talk.wait(0.2)
     assert numbers(talk) == [1, 2]
     talk.wait(5.0)
@@ -527,6 +580,7 @@ def test_events_no_longer_kept_are_reported_lost() -> None:
     talk.wait(1.0)
     assert numbers(talk) == [1, *range(24, 40)]
     assert talk.of(EventsLost) == [EventsLost(2, 23)]
+    assert len(talk.heard(GetLog)) == 2
     assert talk.session.status().events_lost == 22
 
 
