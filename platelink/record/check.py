@@ -98,7 +98,7 @@ def check_run(
         problems.append("no dose was recorded")
     elif integral is not None:
         difference = _difference_pct(run, recorded, integral.dose_mj_cm2)
-        if abs(difference) > limit_pct:
+        if not abs(difference) <= limit_pct:  # also when it is not a number
             problems.append(
                 f"integrated again {integral.dose_mj_cm2:.3f} mJ/cm², recorded {recorded:.3f}: "
                 f"{difference:+.3f} % apart, limit {limit_pct} %"

@@ -147,6 +147,14 @@ class JournalReader:
         )
         return [run for (run_id,) in found if (run := self.run(run_id))]
 
+    def run_ids(self, beginning: str, *, limit: int) -> list[str]:
+        """Ids that begin with these characters, in order, at most ``limit``."""
+        found = self._db.rows(
+            "SELECT run_id FROM runs WHERE substr(run_id, 1, ?) = ? ORDER BY run_id LIMIT ?",
+            (len(beginning), beginning, limit),
+        )
+        return [run_id for (run_id,) in found]
+
     def open_runs(self) -> list[OpenRun]:
         """Runs without an end, oldest first."""
         ids = self._db.rows(

@@ -1,0 +1,136 @@
+"""The command ``config``: check the configuration, show what is in force, write an example."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from platelink.cli.context import config_path, emit, json_option
+from platelink.cli.group import Failure, Lazy, LazyGroup
+
+if TYPE_CHECKING:
+    from platelink.config import Notice, Problem
+    from platelink.config.keys import Section
+
+_file = click.argument(
+    "file", required=False, type=click.Path(path_type=Path, dir_okay=False), default=None
+)
+_recorder = click.option(
+    "--recorder", is_flag=True, help="Only the part that 'platelink recorder' reads."
+)
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "check": Lazy("config:check", "Tell everything that is wrong with the file."),
+        "show": Lazy("config:show", "Show every setting in force; defaults are marked."),
+        "example": Lazy("config:example", "Print a file with every key explained."),
+    },
+)
+def config() -> None:
+    """Check or show the configuration file, which platelink itself never writes."""
+
+
+@click.command()
+@_file
+@_recorder
+@json_option
+def check(file: Path | None, recorder: bool, as_json: bool) -> None:
+    """Tell everything that is wrong with the configuration, and what wants attention.
+
+    FILE is checked instead of the configuration in use. Exit code 1 when something is wrong."""
+    from platelink.config import ConfigError, load, load_recorder
+
+    path = file or config_path()
+    problems: tuple[Problem, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    try:
+        if recorder:
+            load_recorder(path)
+        else:
+            notices = load(path).notices(today())
+    except ConfigError as error:
+        problems = error.problems
+    if as_json:
+        emit(
+            {
+                "file": str(path),
+                "ok": not problems,
+                "problems": [
+                    {"key": p.key, "value": p.value, "text": p.text, "file": p.file}
+                    for p in problems
+                ],
+                "notices": [
+                    {"key": n.key, "text": n.text, "overdue": n.overdue is not None}
+                    for n in notices
+                ],
+            }
+        )
+    else:
+        for problem in problems:
+            click.echo(f"problem  {problem}")
+        for notice in notices:
+            click.echo(f"notice   {path}: {notice.key} : {notice.text}")
+        click.echo(f"{path}: {len(problems)} problems, {len(notices)} notices")
+    if problems:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+@click.command()
+@_file
+@_recorder
+@json_option
+def show(file: Path | None, recorder: bool, as_json: bool) -> None:
+    """Show every setting in force as TOML; defaults are marked, passwords are hidden.
+
+    FILE is shown instead of the configuration in use."""
+    from platelink.config import effective, load, load_recorder
+    from platelink.config import show as text_of
+
+    path = file or config_path()
+    loaded = load_recorder(path) if recorder else load(path)
+    if as_json:
+        emit(
+            {
+                "file": str(path),
+                "settings": effective(loaded),
+                "defaults": list(_defaults(loaded)),
+            }
+        )
+    else:
+        click.echo(f"# {path}\n{text_of(loaded)}", nl=False)
+
+
+@click.command()
+def example() -> None:
+    """Print a complete configuration file with every key explained, to start from.
+
+    platelink config example > platelink.toml"""
+    from platelink.config import example as text
+
+    click.echo(text(), nl=False)
+
+
+def today() -> date:
+    """A calibration is due on a day of this computer's time zone."""
+    return datetime.now().astimezone().date()
+
+
+def _defaults(section: Section, path: str = "") -> Iterator[str]:
+    """Paths of the keys that the file leaves at their defaults."""
+    from platelink.config.keys import Section
+
+    for name in type(section).model_fields:
+        value, key = getattr(section, name), f"{path}{name}"
+        if isinstance(value, Section):
+            yield from _defaults(value, f"{key}.")
+        elif isinstance(value, tuple):
+            for i, one in enumerate(value):
+                yield from _defaults(one, f"{key}[{i}].")
+        elif value is not None and name not in section.model_fields_set:
+            yield key

@@ -1,0 +1,127 @@
+"""What a command works on: the configuration, the journal and the units that were asked for."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from platelink.cli.group import Misuse
+from platelink.cli.quantities import Display
+
+if TYPE_CHECKING:
+    from platelink.config import Config
+    from platelink.record.reader import JournalReader, RunRecord
+
+PLACES = (Path("platelink.toml"), Path("/etc/platelink/platelink.toml"))
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+def json_option(command: _F) -> _F:
+    """``--json`` of every command that prints results."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON.")(command)
+
+
+def journal_option(command: _F) -> _F:
+    """``--journal`` of commands that only read a journal."""
+    return click.option(
+        "--journal",
+        type=click.Path(path_type=Path, dir_okay=False),
+        help="Read this journal; no configuration is needed.",
+    )(command)
+
+
+def emit(value: Any) -> None:
+    """Print as JSON; what is not a number is null."""
+    click.echo(json.dumps(plain(value), ensure_ascii=False, allow_nan=False, indent=2))
+
+
+def plain(value: Any) -> Any:
+    """A JSON value in which NaN and infinity are None."""
+    if isinstance(value, dict):
+        return {key: plain(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(inner) for inner in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def asked_config(context: click.Context | None = None) -> Path | None:
+    """The file given by --config or the environment, else the first that is there."""
+    given = (context or click.get_current_context()).find_root().params.get("config")
+    if given is not None:
+        return Path(given)
+    return next((place for place in PLACES if place.is_file()), None)
+
+
+def config_path(context: click.Context | None = None) -> Path:
+    """``asked_config``, or a failure that says how to write one."""
+    path = asked_config(context)
+    if path is None:
+        raise Misuse(
+            f"there is no configuration: looked for {' and '.join(map(str, PLACES))}; write one "
+            "with 'platelink config example > platelink.toml', or name it: platelink --config FILE"
+        )
+    return path
+
+
+def load_config(context: click.Context | None = None) -> Config:
+    """The configuration of this invocation; ``ConfigError`` lists what is wrong with it."""
+    from platelink.config import load
+
+    return load(config_path(context))
+
+
+@contextmanager
+def opened(journal: Path | None) -> Iterator[tuple[JournalReader, Display]]:
+    """The journal to read, given or of the configuration, and the units to show it in."""
+    from platelink.record.journal import Journal
+
+    if journal is None:
+        config = load_config()
+        path, display = config.journal.path, Display.of(config)
+    else:
+        path, display = journal, _display_if_any()
+    with Journal.open(path, read_only=True) as reader:
+        yield reader, display
+
+
+def _display_if_any() -> Display:
+    path = asked_config()
+    if path is None:
+        return Display()
+    from platelink.config import ConfigError, load
+
+    try:
+        return Display.of(load(path))
+    except ConfigError:
+        click.echo(
+            f"{path} has faults, so units are platelink's own; see 'platelink config check'",
+            err=True,
+        )
+        return Display()
+
+
+def find_run(reader: JournalReader, wanted: str) -> RunRecord:
+    """The run of this id, of this beginning of an id, or the newest for ``last``."""
+    run = reader.run(wanted)
+    if run is not None:
+        return run
+    if wanted == "last":
+        newest = reader.runs(limit=1)
+        if not newest:
+            raise Misuse(f"no run is recorded in {reader.path} yet")
+        return newest[0]
+    ids = reader.run_ids(wanted, limit=6)
+    if not ids:
+        raise Misuse(f"no run in {reader.path} begins with '{wanted}'; 'platelink runs' lists them")
+    if len(ids) > 1:
+        more = " and more" if len(ids) > 5 else ""
+        raise Misuse(f"'{wanted}' is the beginning of {', '.join(ids[:5])}{more}; write more of it")
+    run = reader.run(ids[0])
+    assert run is not None
+    return run

@@ -1,0 +1,175 @@
+"""The command ``platelink``: its table of commands, and what a fault looks like to people.
+
+Only click is imported here; a command's module is imported when the command is used, so that help
+and completion answer at once. No fault that can be foreseen ends in a traceback.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from platelink import __version__
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
+
+class Failure(click.ClickException):
+    """The check failed, or something that is needed cannot be used: one message on stderr."""
+
+    exit_code = 1
+
+
+class Misuse(Failure):
+    """The command line or the configuration cannot be carried out as written."""
+
+    exit_code = 2
+
+
+FAULTS: Mapping[str, type[Failure]] = {
+    "platelink.config.load.ConfigError": Misuse,
+    "platelink.config.services.SecretFileError": Misuse,
+    "platelink.units.UnitError": Misuse,
+    "platelink.record.errors.JournalError": Failure,
+    "platelink.link.port.PortError": Failure,
+    "platelink.publish.mqtt.BrokerError": Failure,
+    "platelink.publish.store.StoreLost": Failure,
+    "platelink.publish.recorder_journal.RecorderJournalError": Failure,
+    "platelink.publish.services.ServiceError": Failure,
+    "platelink.daemon.control_socket.SocketInUseError": Failure,
+    "platesim.board.BoardError": Failure,
+}
+"""What becomes of each fault that is foreseen, by the name of its class: naming imports nothing."""
+
+
+class Lazy(NamedTuple):
+    """Where a command lives, and its line in the list of commands."""
+
+    place: str
+    """``module:attribute`` within this package."""
+    help: str
+    section: str = "Commands"
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are used."""
+
+    def __init__(self, *args: Any, lazy: Mapping[str, Lazy], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lazy = lazy
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.lazy)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        found = self.lazy.get(cmd_name)
+        if found is None:
+            return None
+        module, attribute = found.place.split(":")
+        command = getattr(import_module(f"platelink.cli.{module}"), attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in self.lazy and not name.startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(name, self.lazy, n=1)
+            hint = f"did you mean '{near[0]}'?" if near else f"see '{ctx.command_path} --help'."
+            ctx.fail(f"There is no command '{name}'; {hint}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        widest = max(map(len, self.lazy))
+        for section in dict.fromkeys(lazy.section for lazy in self.lazy.values()):
+            with formatter.section(section):
+                formatter.write_dl(
+                    [
+                        (name.ljust(widest), lazy.help)
+                        for name, lazy in self.lazy.items()
+                        if lazy.section == section
+                    ]
+                )
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """click's own way would import every command."""
+        from click.shell_completion import CompletionItem
+
+        names = [name for name in self.lazy if name.startswith(incomplete)]
+        items = [CompletionItem(name, help=self.lazy[name].help) for name in names]
+        return items + click.Command.shell_complete(self, ctx, incomplete)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except Exception as error:
+            kind = failure_of(error)
+            if kind is None:
+                raise
+            raise kind(str(error)) from error
+
+
+def failure_of(error: Exception) -> type[Failure] | None:
+    """What a fault of ours becomes; None for any other exception."""
+    names = (f"{c.__module__}.{c.__qualname__}" for c in type(error).__mro__)
+    return next((FAULTS[name] for name in names if name in FAULTS), None)
+
+
+_EXPOSE, _RECORD, _RUN, _SET_UP, _TRY = (
+    "Exposures, on a unit whose daemon runs",
+    "What was recorded",
+    "Processes that run all the time",
+    "Setting up",
+    "Without a unit",
+)
+COMMANDS = {
+    "expose": Lazy("live:expose", "Make an exposure that ends at its dose.", _EXPOSE),
+    "status": Lazy("live:status", "Show what the unit is doing now.", _EXPOSE),
+    "hold": Lazy("live:hold", "Light off; the remainder is kept.", _EXPOSE),
+    "restart": Lazy("live:restart", "Go on with a held exposure.", _EXPOSE),
+    "stop": Lazy("live:stop", "End the exposure in order.", _EXPOSE),
+    "abort": Lazy("live:abort", "End the exposure at once.", _EXPOSE),
+    "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),
+    "show": Lazy("show:show", "Show everything about one run, and its plot.", _RECORD),
+    "export": Lazy("runs:export", "Write a run as CSV or JSON.", _RECORD),
+    "check": Lazy("runs:check", "Integrate stored samples again and compare.", _RECORD),
+    "serve": Lazy("live:serve", "The daemon of one unit.", _RUN),
+    "recorder": Lazy("recorder:recorder", "From the broker into the store.", _RUN),
+    "config": Lazy("config:config", "Check or show the configuration.", _SET_UP),
+    "doctor": Lazy("doctor:doctor", "Look for what is wrong, and say what to do.", _SET_UP),
+    "demo": Lazy("demo:demo", "The main job on a simulated unit.", _TRY),
+    "bench": Lazy("bench:bench", "Measure accuracy and speed.", _TRY),
+}
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy=COMMANDS,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Configuration: --config, else $PLATELINK_CONFIG, else ./platelink.toml, else "
+    "/etc/platelink/platelink.toml.",
+)
+@click.option(
+    "--config",
+    type=click.Path(path_type=Path, dir_okay=False),
+    envvar="PLATELINK_CONFIG",
+    help="Configuration file.",
+)
+@click.version_option(__version__, prog_name="platelink", message="%(prog)s %(version)s")
+def main(config: Path | None) -> None:
+    """Expose printing plates to a UV dose, and keep a record that can be checked.
+
+    Exit codes: 0 fine, 1 something is wrong, 2 asked wrongly."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")  # a terminal of few characters must not end us

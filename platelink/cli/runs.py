@@ -1,0 +1,311 @@
+"""Commands on recorded runs: ``runs`` lists them, ``export`` writes one, ``check`` doubts them."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, get_args
+
+import click
+
+from platelink.cli.context import emit, find_run, journal_option, json_option, opened
+from platelink.cli.group import Failure
+from platelink.cli.quantities import Display, clean
+from platelink.cli.tables import Column, local, table, terminal_width
+from platelink.record.check import CheckResult
+from platelink.record.check import check as check_run
+from platelink.record.errors import JournalDamaged
+from platelink.record.export import run_to_csv, run_to_json
+from platelink.runs import EndState
+from platelink.units import DOSE, format_dose
+
+if TYPE_CHECKING:
+    from platelink.record.reader import JournalReader, RunRecord
+
+STATES = (*get_args(EndState), "open")
+_PAGE = 200
+_COLUMNS = (
+    Column("RUN"),
+    Column("BEGUN", spare=1),
+    Column("STEP", least=6, spare=3),
+    Column("STATE"),
+    Column("TARGET", right=True, spare=2),
+    Column("DOSE", right=True),
+    Column("OFF", right=True, spare=4),
+    Column("LIGHT", right=True, spare=6),
+    Column("PLATE", least=6, spare=5),
+    Column("OPERATOR", least=6, spare=7),
+)
+
+
+def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
+    """A time with its zone, or a date: its first moment here, for --until its last. A time without
+    a zone would mean another moment elsewhere."""
+    if value is None:
+        return None
+    with contextlib.suppress(ValueError, OverflowError):
+        day = date.fromisoformat(value) + timedelta(days=1 if param.name == "until" else 0)
+        return datetime.combine(day, time()).astimezone()
+    try:
+        moment = datetime.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(
+            f"'{value}' is neither a date such as 2026-03-02 nor a time such as "
+            "2026-03-02T08:00+01:00."
+        ) from None
+    if moment.tzinfo is None:
+        raise click.BadParameter(
+            f"'{value}' does not say in which time zone; add it, as in {value}Z or {value}+01:00, "
+            "or give the date alone."
+        )
+    return moment
+
+
+@click.command()
+@click.option(
+    "--since", metavar="TIME", callback=_moment, help="Begun at this date or time, or later."
+)
+@click.option(
+    "--until", metavar="TIME", callback=_moment, help="Begun before; a date: until its end."
+)
+@click.option("--step", help="Only this step of the plate.")
+@click.option("--state", type=click.Choice(STATES), help="Only runs that ended so.")
+@click.option("--plate", help="Only this plate.")
+@click.option("--operator", help="Only this operator.")
+@click.option(
+    "--limit", type=click.IntRange(min=1), default=50, show_default=True, help="At most so many."
+)
+@journal_option
+@json_option
+def runs(journal: Path | None, limit: int, as_json: bool, **wanted: Any) -> None:
+    """List recorded runs, newest first.
+
+    Dates are days of this computer's time zone; a time needs its zone, such as
+    2026-03-02T08:00+01:00."""
+    since, until = wanted["since"], wanted["until"]
+    if since and until and since >= until:
+        raise click.UsageError(f"--since {since} is not before --until {until}")
+    with opened(journal) as (reader, display):
+        found = reader.runs(limit=limit + 1, **wanted)
+        more, found = len(found) > limit, found[:limit]
+        if as_json:
+            lines = [summary(run) for run in found]
+            emit({"journal": str(reader.path), "unit": reader.unit, "more": more, "runs": lines})
+        elif not found:
+            click.echo(f"no such run in {reader.path}")
+        else:
+            click.echo(table(_COLUMNS, [_row(run, display) for run in found], terminal_width()))
+            if more:
+                click.echo(f"more runs than {limit}: raise --limit, or narrow the search")
+
+
+def summary(run: RunRecord) -> dict[str, Any]:
+    """One run in a few JSON values; ``state`` is "open" while it has no end."""
+    start, end = run.start, run.end
+    target, dose = start.target_dose_mj_cm2, end.dose_mj_cm2 if end else None
+    return {
+        "run_id": start.run_id,
+        "unit": start.unit,
+        "step": start.step,
+        "state": end.state if end else "open",
+        "reason": end.reason if end else None,
+        "begun_utc": start.at_utc.isoformat(timespec="milliseconds"),
+        "ended_utc": end.at_utc.isoformat(timespec="milliseconds") if end else None,
+        "target_dose_mj_cm2": target,
+        "dose_mj_cm2": dose,
+        "device_dose_mj_cm2": end.device_dose_mj_cm2 if end else None,
+        "difference_pct": off_pct(dose, target),
+        "light_s": end.light_s if end else None,
+        "samples": end.samples if end else None,
+        "events": end.events if end else None,
+        "gaps": end.gaps if end else None,
+        "operator": start.operator,
+        "plate": start.plate,
+        "job": start.job,
+        "note": start.note,
+    }
+
+
+def off_pct(dose: float | None, target: float | None) -> float | None:
+    """How far a dose is from its target, percent of the target."""
+    return None if dose is None or not target else 100.0 * (dose / target - 1.0)
+
+
+def dose_text(mj_cm2: float | None, display: Display) -> str:
+    """A dose, one decimal finer than usual: 0.1 % of a short exposure is seen."""
+    if mj_cm2 is None:
+        return "–"
+    return format_dose(mj_cm2, display.dose, DOSE.unit(display.dose).decimals + 1)
+
+
+def _row(run: RunRecord, display: Display) -> list[str]:
+    line = summary(run)
+    off, light_s = line["difference_pct"], line["light_s"]
+    return [
+        line["run_id"],
+        local(run.start.at_utc),
+        clean(line["step"]),
+        line["state"],
+        dose_text(line["target_dose_mj_cm2"], display),
+        dose_text(line["dose_mj_cm2"], display),
+        "" if off is None else f"{off:+.2f} %",
+        "" if light_s is None else f"{light_s:.1f} s",
+        clean(line["plate"] or ""),
+        clean(line["operator"] or ""),
+    ]
+
+
+@click.command()
+@click.argument("run")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["csv", "json"]),
+    default="csv",
+    show_default=True,
+    help="csv: the samples. json: everything recorded.",
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write this file, over one that is there. Without it: standard output.",
+)
+@journal_option
+def export(run: str, form: str, output: Path | None, journal: Path | None) -> None:
+    """Write a run as CSV or JSON, for other programs.
+
+    RUN is its id, the beginning of it, or 'last'. Values are in platelink's own units, which the
+    file names."""
+    with opened(journal) as (reader, _):
+        found = find_run(reader, run)
+        run_id = found.start.run_id
+        samples = reader.samples(run_id)
+        if form == "csv":
+            text = run_to_csv(found, samples)
+        else:
+            text = run_to_json(found, reader.events(run_id), samples, indent=1) + "\n"
+    if output is None or str(output) == "-":
+        click.echo(text, nl=False)
+        return
+    _write(output, text)
+    click.echo(f"{output}: run {run_id}, {len(samples)} samples", err=True)
+
+
+def _write(path: Path, text: str) -> None:
+    """All of it or nothing: a file half written on a full disk must not pass for a run."""
+    part = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as file:
+            file.write(text)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise Failure(
+            f"{path} cannot be written: {error.strerror}; choose another place, or free space"
+        ) from error
+
+
+@click.command()
+@click.argument("run", required=False)
+@click.option("--all", "every", is_flag=True, help="Check every run of the journal.")
+@journal_option
+@json_option
+def check(run: str | None, every: bool, journal: Path | None, as_json: bool) -> None:
+    """Integrate the stored samples of a run again and compare with its recorded dose.
+
+    RUN is its id, the beginning of it, or 'last'. Exit code 1 when the record is not confirmed.
+    With --all, runs that have no end yet are named and not judged."""
+    if (run is None) != every:
+        raise click.UsageError("name one RUN, or give --all.")
+    with opened(journal) as (reader, _):
+        if run is not None:
+            ok = _check_one(reader, find_run(reader, run).start.run_id, as_json)
+        else:
+            ok = _check_all(reader, as_json)
+    if not ok:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+def _check_one(reader: JournalReader, run_id: str, as_json: bool) -> bool:
+    result = check_run(reader, run_id)
+    assert result is not None
+    if as_json:
+        emit(result.model_dump())
+        return result.ok
+    click.echo(f"run {run_id}: {'confirmed' if result.ok else 'NOT confirmed'}")
+    for problem in result.problems:
+        click.echo(f"  problem   {problem}")
+    for label, value in _found(result):
+        click.echo(f"  {label:<9} {value}")
+    return result.ok
+
+
+def _found(result: CheckResult) -> list[tuple[str, str]]:
+    recorded, again = result.recorded_mj_cm2, result.reintegrated_mj_cm2
+    return [
+        ("recorded", "no dose" if recorded is None else f"{recorded:.3f} mJ/cm²"),
+        ("again", "not possible" if again is None else f"{again:.3f} mJ/cm², from the stored sums"),
+        ("apart", f"{_apart(result)} (limit {result.limit_pct} %)"),
+        ("entries", f"{result.samples} samples, {result.events} events, "
+                    f"{result.missing_entries} missing"),
+        ("frames", f"{result.gaps} gaps, longest {result.longest_gap_s:.2f} s; no dose is lost by "
+                   f"them. The device's sums began anew in {result.breaks} windows"),
+    ]  # fmt: skip
+
+
+def _apart(result: CheckResult) -> str:
+    off = result.difference_pct
+    return "–" if off is None else f"{off:+.4f} %"
+
+
+def _check_all(reader: JournalReader, as_json: bool) -> bool:
+    results: list[dict[str, Any]] = []
+    unfinished: list[str] = []
+    for run in every_run(reader):
+        run_id = run.start.run_id
+        if run.end is None:
+            unfinished.append(run_id)
+            continue
+        result = _judge(reader, run_id)
+        results.append(result)
+        if not as_json:
+            off = result["difference_pct"]
+            text = f"{off:+.4f} %" if result["ok"] else "; ".join(result["problems"])
+            click.echo(f"{'ok    ' if result['ok'] else 'NOT OK'}  {run_id}  {text}")
+    failed = sum(not result["ok"] for result in results)
+    if as_json:
+        emit({"ok": not failed, "checked": len(results), "failed": failed,
+              "unfinished": unfinished, "runs": results})  # fmt: skip
+        return not failed
+    for run_id in unfinished:
+        click.echo(f"no end  {run_id}  not judged")
+    click.echo(
+        f"{len(results)} runs checked, {failed} not confirmed, {len(unfinished)} without end"
+    )
+    return not failed
+
+
+def _judge(reader: JournalReader, run_id: str) -> dict[str, Any]:
+    """A damaged run is a finding and does not end the check of the others."""
+    try:
+        result = check_run(reader, run_id)
+    except JournalDamaged as error:
+        text = str(error)
+        return {"run_id": run_id, "ok": False, "verdict": f"not confirmed: {text}",
+                "problems": [text], "difference_pct": None}  # fmt: skip
+    assert result is not None
+    return result.model_dump()
+
+
+def every_run(reader: JournalReader) -> Iterator[RunRecord]:
+    """All runs, newest first, a page at a time."""
+    until: datetime | None = None
+    seen: set[str] = set()
+    while page := [r for r in reader.runs(until=until, limit=_PAGE) if r.start.run_id not in seen]:
+        yield from page
+        seen = {run.start.run_id for run in page}
+        until = page[-1].start.at_utc + timedelta(milliseconds=1)

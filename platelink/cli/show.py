@@ -1,0 +1,212 @@
+"""The command ``show``: everything recorded of one run on one page."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from platelink.cli.context import emit, find_run, journal_option, json_option, opened
+from platelink.cli.quantities import Display, clean, facts, quantity_of, shown
+from platelink.cli.runs import dose_text, off_pct, summary
+from platelink.cli.tables import (
+    Column,
+    local_with_zone,
+    only_ascii,
+    pairs,
+    plot_width,
+    table,
+    terminal_width,
+)
+from platelink.record.plot import PLOTTED, plot
+
+if TYPE_CHECKING:
+    from platelink.record.reader import RunRecord
+    from platelink.runs import RunEvent, SampleBlock
+
+_SETTINGS = "config"
+"""Part of the conditions that repeats the configuration file: shown as it is written there."""
+_LIGHT = "light"
+
+
+@click.command()
+@click.argument("run")
+@click.option("--width", type=click.IntRange(30, 500), help="Characters in a line of the plot.")
+@click.option("--no-plot", is_flag=True, help="Leave the plot out.")
+@journal_option
+@json_option
+def show(
+    run: str, *, width: int | None, no_plot: bool, journal: Path | None, as_json: bool
+) -> None:
+    """Show everything about one run: conditions, request, calibration, events, dose and a plot.
+
+    RUN is its id, the beginning of it, or 'last'. Units are those of the configuration's [display]
+    section. JSON holds the samples' number; 'export' gives the samples themselves."""
+    with opened(journal) as (reader, display):
+        found = find_run(reader, run)
+        run_id = found.start.run_id
+        events, samples = reader.events(run_id), reader.samples(run_id)
+    if as_json:
+        emit(
+            {
+                "run": summary(found),
+                "start": found.start.model_dump(mode="json"),
+                "channels": found.channels.model_dump(mode="json") if found.channels else None,
+                "events": [event.model_dump(mode="json") for event in events],
+                "end": found.end.model_dump(mode="json") if found.end else None,
+                "stored_samples": len(samples),
+            }
+        )
+        return
+    for title, text in _page(found, events, samples, display):
+        click.echo(f"{title}\n{text}\n" if title else f"{text}\n")
+    if not no_plot:
+        click.echo(plots(samples, display, width or plot_width()))
+
+
+Part = tuple[str, str]
+
+
+def _page(
+    run: RunRecord, events: Sequence[RunEvent], samples: SampleBlock, display: Display
+) -> Iterator[Part]:
+    """(title, text) of each part of the page."""
+    conditions = dict(run.start.conditions)
+    settings, light = conditions.pop(_SETTINGS, None), conditions.pop(_LIGHT, None)
+    yield "", _head(run)
+    yield "DOSE", pairs(_dose(run, len(samples), len(events), samples, display))
+    if run.start.request:
+        yield "REQUEST", pairs(facts(run.start.request, display))
+    if isinstance(light, dict):
+        yield "LIGHT CALIBRATION", _calibration(light, display)
+    elif light is not None:
+        conditions[_LIGHT] = light
+    if conditions:
+        yield "CONDITIONS", pairs(facts(conditions, display))
+    if run.channels:
+        yield "COLUMNS", _columns(run)
+    if settings:
+        yield "SETTINGS IN FORCE", pairs(sorted(_settings(settings)))
+    if events:
+        yield "EVENTS", _events(run, events, display)
+
+
+def _head(run: RunRecord) -> str:
+    start, end = run.start, run.end
+    state = f"{end.state}: {clean(end.reason)}" if end else "no end yet: running, or cut short"
+    rows = [
+        ("unit", clean(start.unit)),
+        ("step", clean(start.step)),
+        ("state", state),
+        ("begun", local_with_zone(start.at_utc)),
+    ]
+    if end:
+        lasted_s = (end.at_utc - start.at_utc).total_seconds()
+        rows.append(("ended", f"{local_with_zone(end.at_utc)}, after {lasted_s:.1f} s"))
+    texts = {"operator": start.operator, "plate": start.plate, "job": start.job, "note": start.note}
+    rows += [(name, clean(text)) for name, text in texts.items() if text]
+    return f"RUN {start.run_id}\n{pairs(rows)}"
+
+
+def _dose(
+    run: RunRecord, samples: int, events: int, block: SampleBlock, display: Display
+) -> list[tuple[str, str]]:
+    end, target = run.end, run.start.target_dose_mj_cm2
+    rows = [("target", dose_text(target, display))]
+    if end is None:
+        newest = _last(block, "dose_mj_cm2")
+        rows.append(("so far", f"{dose_text(newest, display)} at the last stored sample"))
+        rows.append(("entries", f"{samples} samples, {events} events"))
+        return rows
+    dose, device = end.dose_mj_cm2, end.device_dose_mj_cm2
+    rows.append(("delivered", dose_text(dose, display) + _off(off_pct(dose, target), "target")))
+    counted = _off(off_pct(device, dose), "delivered")
+    rows.append(("by the device", dose_text(device, display) + counted))
+    rows.append(("light", "–" if end.light_s is None else f"{end.light_s:.2f} s"))
+    rows.append(("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps"))
+    return rows + facts(dict(end.data), display)
+
+
+def _off(pct: float | None, of: str) -> str:
+    return "" if pct is None else f"  {pct:+.3f} % of {of}"
+
+
+def _last(block: SampleBlock, name: str) -> float | None:
+    column = block.values.get(name)
+    if column is None or not len(column) or not np.isfinite(column).any():
+        return None
+    return float(column[np.isfinite(column)][-1])
+
+
+def _calibration(light: dict[str, Any], display: Display) -> str:
+    """Everything the dose was computed with: one column for each channel, then what is common."""
+    channels = [c for c in light.get("channels") or [] if isinstance(c, dict)]
+    names = list(dict.fromkeys(name for channel in channels for name in channel))
+    rows = []
+    for name in names:
+        cells = [shown(name, channel.get(name), display)[1] for channel in channels]
+        rows.append([quantity_of(name)[0], *cells])
+    heads = [Column("  channel"), *(Column(f"{i}") for i in range(len(channels)))]
+    text = table(heads, [[f"  {row[0]}", *row[1:]] for row in rows], terminal_width())
+    common = {name: value for name, value in light.items() if name != "channels"}
+    return "\n".join(filter(None, (text if rows else "", pairs(facts(common, display)))))
+
+
+def _columns(run: RunRecord) -> str:
+    assert run.channels is not None
+    heads = (Column("  NAME"), Column("UNIT"), Column("SENSOR"), Column("MEANING", least=10))
+    rows = [
+        [f"  {c.name}", c.unit, clean(c.sensor or ""), clean(c.description)]
+        for c in run.channels.channels
+    ]
+    return table(heads, rows, terminal_width()) if rows else "  none"
+
+
+def _settings(value: Any, key: str = "") -> Iterator[tuple[str, str]]:
+    """Keys and values as in the configuration file."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _settings(inner, f"{key}.{name}" if key else str(name))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            yield from _settings(inner, f"{key}[{i}]")
+    elif value is not None:
+        yield key, clean(str(value))
+
+
+def _events(run: RunRecord, events: Sequence[RunEvent], display: Display) -> str:
+    """Seconds since the begin, name and text, wrapped to the terminal."""
+    widest = max(len(event.name) for event in events)
+    lines = []
+    for event in events:
+        since_s = (event.at_utc - run.start.at_utc).total_seconds()
+        head = f"  {since_s:+9.3f} s  {clean(event.name).ljust(widest)}  "
+        told = ", ".join(" ".join(fact) for fact in facts(dict(event.data), display))
+        text = clean(event.text) or told
+        room = max(24, terminal_width() - len(head))
+        lines.append(head + ("\n" + " " * len(head)).join(textwrap.wrap(text, room) or [""]))
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def plots(samples: SampleBlock, display: Display, width: int) -> str:
+    """Irradiance, dose and vacuum against time, in the units to show."""
+    if not len(samples):
+        return "no samples to plot"
+    t_s = (samples.at_utc_ms - samples.at_utc_ms[0]) / 1000.0
+    drawn = []
+    for name in PLOTTED:
+        if name not in samples.values:
+            continue
+        label, quantity, _ = quantity_of(name)
+        values, symbol = samples.values[name], ""
+        if quantity is not None:
+            unit = display.unit(quantity)
+            zero, one = quantity.to(0.0, unit), quantity.to(1.0, unit)
+            values, symbol = zero + (one - zero) * values, f", {quantity.unit(unit).symbol}"
+        title = f"{label}{symbol}"
+        drawn.append(plot(t_s, values, title=title, width=width, ascii_only=only_ascii()))
+    return "\n\n".join(drawn) or "no column to plot"
