@@ -75,6 +75,19 @@ def middle_edge(hull: Hull) -> Line:
     raise ValueError("a hull of fewer than two points has no edge")
 
 
+def height(hull: Hull, line: Line) -> float:
+    """How far the lowest point of a hull lies above a line."""
+    (x0, y0), slope = line
+    base = y0 - slope * x0
+    lowest = float("inf")
+    for x, y in hull:
+        above = y - slope * x
+        if above >= lowest:  # convex: from here on it only rises
+            break
+        lowest = above
+    return lowest - base
+
+
 def half_width(blocks: list[Block], line: Line, span: float) -> float:
     """Uncertainty of the slope of ``line`` below ``blocks``, in seconds per tick.
 
@@ -82,8 +95,7 @@ def half_width(blocks: list[Block], line: Line, span: float) -> float:
     Their mean over the root of the number in a third of the stretch says how well the floor of
     the delays is known at either end (exact for delays that thin out towards the floor like a
     line, cautious for others)."""
-    (x0, y0), slope = line
-    above = sum(min(y - y0 - slope * (x - x0) for x, y in block.hull) for block in blocks)
+    above = sum(height(block.hull, line) for block in blocks)
     floor = above / (len(blocks) - 2) / sqrt(len(blocks) / 3)
     return (POLL_S + FLOOR_FACTOR * floor) / span
 
