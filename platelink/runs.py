@@ -67,7 +67,7 @@ class RunChannels(Entry):
 
 
 class RunSamples(Entry):
-    """A block of consecutive samples as JSON columns of equal length. ``None`` is a missing value."""
+    """A block of consecutive samples as JSON columns of equal length; ``None`` is missing."""
 
     kind: Literal["samples"] = "samples"
     run_id: str

@@ -233,7 +233,7 @@ async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> 
 @click.option("--accept-overdue", is_flag=True, help="Go on with calibrations past their date.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 @click.pass_context
-def expose(
+def expose(  # noqa: PLR0917 -- click passes them by name
     context: click.Context, dose: str, step: str, job_name: str | None, contact: bool,
     max_light: float | None, accept_overdue: bool, as_json: bool, **texts: str | None,
 ) -> None:  # fmt: skip

@@ -155,7 +155,8 @@ class Hello(NamedTuple):
 
 class Sample(NamedTuple):
     """The device's state at ``tick``; light sums are cumulative since start, so a lost frame loses
-    no dose. ``*_window`` sums, ``*_min`` and ``*_max`` cover the ticks since the previous Sample."""
+    no dose. ``*_min``, ``*_max`` and the sums of the slow inputs cover the ticks since the previous
+    Sample."""
 
     tick: U32  # of the last sampling interrupt included
     inputs: U8

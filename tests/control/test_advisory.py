@@ -6,9 +6,6 @@ import re
 from dataclasses import replace
 
 import pytest
-from platesim.faults import DeviceResets, Unplugged
-from platesim.lamps import LampParameters
-from platesim.unit import SimulatedUnit, UnitParameters
 
 from platelink.cli.simulation import Simulation, make_core
 from platelink.control.exposure import ExposureRequest
@@ -16,6 +13,9 @@ from platelink.control.states import State
 from platelink.daemon.core import Job
 from platelink.daemon.recording import EventNoted
 from platelink.link import messages as m
+from platesim.faults import DeviceResets, Unplugged
+from platesim.lamps import LampParameters
+from platesim.unit import SimulatedUnit, UnitParameters
 
 UNIT = UnitParameters(
     lamps=LampParameters(burn_hours=1400.0, starts=900, rest_s=60.0), own_timer=True

@@ -1,4 +1,4 @@
-"""Whole exposures against the simulated unit, in simulated time: every way to go wrong ends dark."""
+"""Whole exposures against the simulated unit: every way to go wrong ends dark."""
 
 from __future__ import annotations
 
@@ -7,6 +7,14 @@ from dataclasses import replace
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from platelink.cli.simulation import Simulation, make_core
+from platelink.control.contact import ContactLimits
+from platelink.control.exposure import Exposure, ExposureRequest
+from platelink.control.states import DARK, ENDED, TRANSITIONS, Learned, State, diagram
+from platelink.daemon.core import Job, Refused
+from platelink.daemon.recording import EventNoted, RunSampled
+from platelink.link import messages as m
 from platesim.faults import (
     DeviceResets,
     InterlockOpens,
@@ -19,14 +27,6 @@ from platesim.faults import (
 from platesim.lamps import LampParameters
 from platesim.unit import SimulatedUnit, UnitParameters
 from platesim.vacuum import Leak
-
-from platelink.cli.simulation import Simulation, make_core
-from platelink.control.contact import ContactLimits
-from platelink.control.exposure import Exposure, ExposureRequest
-from platelink.control.states import DARK, ENDED, TRANSITIONS, Learned, State, diagram
-from platelink.daemon.core import Job, Refused
-from platelink.daemon.recording import EventNoted, RunSampled
-from platelink.link import messages as m
 
 CONTACT = ContactLimits(low_kpa=50.8, high_kpa=95.0, pull_down_limit_s=40.0)
 FADED = UnitParameters(lamps=LampParameters(burn_hours=1400.0, starts=900, rest_s=60.0))
