@@ -14,8 +14,8 @@ BIN = Path(sys.executable).parent
 
 IO_MODULES = {
     "asyncio", "datetime", "io", "logging", "os", "paho", "pathlib", "random", "requests",
-    "secrets", "select", "serial", "shutil", "signal", "socket", "sqlite3", "subprocess", "tempfile",
-    "termios", "threading", "time", "urllib", "uuid", "influxdb_client",
+    "secrets", "select", "serial", "shutil", "signal", "socket", "sqlite3", "subprocess",
+    "tempfile", "termios", "threading", "time", "urllib", "uuid", "influxdb_client",
 }  # fmt: skip
 PURE = [
     "platelink/units.py",

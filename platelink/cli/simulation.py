@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -188,8 +187,8 @@ class Simulation:
         sent = core.data_to_send()
         if sent:
             unit.write(sent)
-        wake = min(end, unit.time_s + STEP_S, math.inf if due is None else due)
-        unit.advance_to_data(max(1e-4, wake - unit.time_s))
+        wake_s = STEP_S if due is None else min(STEP_S, due - unit.time_s)
+        unit.advance_to_data(max(1e-4, min(wake_s, end - unit.time_s)))
 
     def _take(self, outputs: tuple[CoreOutput, ...]) -> None:
         self.outputs += outputs

@@ -127,10 +127,9 @@ class Aim:
             seconds = missing / rate
         return max(0.0, seconds - self.afterglow_s)
 
-    def target(self, meter: DoseMeter, order_sum: int, tick_s: float) -> int:
-        """The order's target, given its sum at the meter's last point."""
+    def target(self, meter: DoseMeter, order_sum: int, seconds: float, tick_s: float) -> int:
+        """The order's target, given its sum at the meter's last point and ``remaining_s`` there."""
         missing = self.target_dose_mj_cm2 - meter.dose_mj_cm2
-        seconds = self.remaining_s(meter.dose_mj_cm2)
         if not math.isfinite(seconds):
             return order_sum + self.first_target(missing, tick_s)
         if self.rule.reciprocity_p == 1.0:

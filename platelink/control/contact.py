@@ -202,7 +202,8 @@ class ContactWatch:
             return Finding(
                 Verdict.LOST,
                 f"vacuum drifts down: {vacuum_kpa:.1f} kPa from {self.cusum.target:.1f} kPa "
-                f"(CUSUM {self.cusum.sum:.1f} kPa, limit {limits.cusum_limit_kpa:.1f} kPa); look for a leak, then restart",
+                f"(CUSUM {self.cusum.sum:.1f} kPa, limit {limits.cusum_limit_kpa:.1f} kPa); "
+                "look for a leak, then restart",
                 vacuum_kpa,
             )
         return GOING_ON

@@ -175,7 +175,7 @@ class Exposure(Machine):
             dose_mj_cm2=self.dose_mj_cm2,
             target_dose_mj_cm2=self.request.target_dose_mj_cm2,
             irradiance_mw_cm2=self._meter.window.irradiance_mw_cm2 if self.integrating else 0.0,
-            remaining_s=self._stretch.remaining_s() if lit and self._stretch else math.nan,
+            remaining_s=self._stretch.remaining_s if lit and self._stretch else math.nan,
             light_s=self.light_s,
             waiting_for=self._waiting,
             reason=self._reason,

@@ -7,6 +7,7 @@ after-glow from what falls after the close.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -66,6 +67,8 @@ class Stretch:
         self.light_s = 0.0
         self.device_mj_cm2 = 0.0
         """Plain dose (p = 1) up to the close by the device's own weighted sum."""
+        self.remaining_s = math.inf
+        """Seconds until the lamp goes off, at the light of now."""
         self._scale = meter.rule.light.order_weights(point.head_c)
         self._aim = Aim(
             meter.rule,
@@ -103,10 +106,6 @@ class Stretch:
             silence_ticks=min(0xFFFF, max(1, round(plan.silence_s / tick_s))),
             silence_policy=plan.silence_policy,
         )
-
-    def remaining_s(self) -> float:
-        """Seconds until the lamp goes off at the light of now."""
-        return self._aim.remaining_s(self.meter.dose_mj_cm2)
 
     # --- what the device says --------------------------------------------------------------
 
@@ -170,6 +169,7 @@ class Stretch:
         self._aim.trend.add(*window)
         self.light_s = (point.ticks - self._open_ticks) * point.tick_s
         self._look(window.irradiance_mw_cm2, point, out)
+        self.remaining_s = self._aim.remaining_s(self.meter.dose_mj_cm2)
         if refine and not self.fault:
             self._compare(sample, point)
             self._refine(sample, point, out)
@@ -189,7 +189,7 @@ class Stretch:
 
     def _refine(self, sample: m.Sample, point: Point, out: list[ExposureOutput]) -> None:
         """Move the order's target when it changed by more than a third of a tick of light."""
-        target = self._aim.target(self.meter, sample.order_sum, point.tick_s)
+        target = self._aim.target(self.meter, sample.order_sum, self.remaining_s, point.tick_s)
         step = self._aim.trend.level() * self._scale.counts_per_mw_tick / 3.0
         if abs(target - self._sent_target) > step:
             self._sent_target = target
@@ -208,13 +208,13 @@ class Stretch:
 
     def _warn(self, out: list[ExposureOutput]) -> None:
         left_s = self.plan.guard_s - self.light_s
-        if self._warned or self.light_s < NO_LIGHT_S or self.remaining_s() <= left_s:
+        if self._warned or self.light_s < NO_LIGHT_S or self.remaining_s <= left_s:
             return
         self._warned = True
         out.append(
             Noted(
                 "guard ends first",
-                f"{self.remaining_s():.0f} s to go at the present light, the guard time leaves "
+                f"{self.remaining_s:.0f} s to go at the present light, the guard time leaves "
                 f"{left_s:.0f} s; the lamps give less than expected",
             )
         )

@@ -139,7 +139,7 @@ class UnitCore:
             link.ProtocolMismatch: lambda o: self._event("protocol mismatch", str(o)),
             link.GarbageReceived: lambda o: self._event("garbage on the port", o.measured),
             link.EventsLost: lambda o: self._event(
-                "device events lost", f"{o.count} from number {o.first} on"
+                "device events lost", f"numbers {o.first} to {o.last}"
             ),
         }
         self._out: list[CoreOutput] = []

@@ -36,6 +36,9 @@ from platelink.link.outputs import (
 )
 
 SAMPLE_CODE, HELLO_CODE = m.CODES[m.Sample], m.CODES[m.Hello]
+EARLY_BEAT_S = 0.025
+"""Half a frame interval at the usual rate: a heartbeat is sent with the frame nearest to it, and
+by the timer only when none comes."""
 
 
 class Session:
@@ -68,6 +71,7 @@ class Session:
         self._heartbeat_due = 0.0
         self._hello_due = 0.0
         self._hello_wanted = False
+        self._report_seen = False
         self._ups = self._reboots = 0
 
     @property
@@ -118,6 +122,8 @@ class Session:
                 self._reject(frame, out)  # type: ignore[arg-type]
         if self._garbage.size > self._garbage.limit:
             self._on_garbage(out)
+        if self._state is LinkState.UP and now >= self._heartbeat_due - EARLY_BEAT_S:
+            self._beat(now)  # awake anyway: the timer need not wake the host for it
         return tuple(out)
 
     def send(self, command: m.Command, *, now: float) -> int:
@@ -308,6 +314,7 @@ class Session:
         if self._hello is not None and report.boot_id == self._hello.boot_id:
             open_ticks = self._time.unwrap(open_ticks)
             close_ticks = self._time.unwrap(close_ticks)
+        self._report_seen = True
         out.append(OrderReported(report, open_ticks, close_ticks))
 
     def _on_reply(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
@@ -316,6 +323,12 @@ class Session:
         if reply is None or waiting is None:
             return  # to a m.GetHello, or the second reply to a command sent twice
         code = reply_code(reply)
+        if isinstance(waiting.command, m.GetOrder) and code is m.ReplyCode.OK:
+            if not self._report_seen:  # lost on the way, while its reply came through
+                self._commands.add(Waiting(waiting.ref, waiting.command))
+                self._fail_pending(self._sender.send_due(now), out)
+                return
+            self._report_seen = False
         if waiting.ref == OWN:
             events, first, gone = self._events.answered()
             if gone:
@@ -352,13 +365,16 @@ class Session:
             self._on_silence(measured, now, out)
             return
         if now >= self._heartbeat_due:
-            self._sender.say(m.Heartbeat())
-            self._heartbeat_due = now + self.settings.heartbeat_s
+            self._beat(now)
         if self._hello_wanted and now >= self._hello_due:
             self._ask_hello(now)
         if self._events.wanted:
             self._ask_log(now, out)
         self._fail_pending(self._sender.send_due(now), out)
+
+    def _beat(self, now: float) -> None:
+        self._sender.say(m.Heartbeat())
+        self._heartbeat_due = now + self.settings.heartbeat_s + EARLY_BEAT_S
 
     def _on_silence(self, measured: str, now: float, out: list[LinkOutput]) -> None:
         self._enter(LinkState.DOWN, f"{measured}; asking the device for its hello")
