@@ -178,6 +178,7 @@ class Demo:
             for entry in entries
             if isinstance(entry, RunSamples)
             for at_ms, dose in zip(entry.at_utc_ms, entry.values["dose_mj_cm2"], strict=True)
+            if dose is not None
         }
         end = time.monotonic() + STORE_WAIT_S
         found: dict[tuple[str, int], float] = {}

@@ -226,30 +226,25 @@ async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> 
 @click.option("--step", default="film", show_default=True, help="Step of the plate.")
 @click.option("--operator", help="Who makes the exposure.")
 @click.option("--plate", help="Plate it is for.")
-@click.option("--job", "job_name", help="Job it is for.")
+@click.option("--job", help="Job it is for.")
 @click.option("--note", help="Anything to remember.")
 @click.option("--contact/--no-contact", default=True, help="Wait for contact vacuum (default).")
-@click.option("--max-light", type=float, help="Longest time light may be on, seconds.")
+@click.option("--max-light", "max_light_s", type=float, help="Longest time of light, seconds.")
 @click.option("--accept-overdue", is_flag=True, help="Go on with calibrations past their date.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
-@click.pass_context
-def expose(  # noqa: PLR0917 -- click passes them by name
-    context: click.Context, dose: str, step: str, job_name: str | None, contact: bool,
-    max_light: float | None, accept_overdue: bool, as_json: bool, **texts: str | None,
-) -> None:  # fmt: skip
+def expose(as_json: bool, **asked: Any) -> None:
     """Make one exposure that ends at its dose.
 
     UV light injures skin and eyes: lid closed, nobody looks at lit lamps. Ctrl-C stops the light in
     good order; the unit's own emergency stop is the one for danger.
     """
+    context = click.get_current_context()
     config = config_of(context)
-    request: Line = {
-        "dose": dose, "step": step, "contact": contact, "accept_overdue": accept_overdue,
-        "job": job_name, **texts,
-    }  # fmt: skip
-    if max_light is not None:
-        request["max_light_s"] = max_light
-    make_job(config, request)  # what is wrong with it is said before anything is started
+    request = {name: value for name, value in asked.items() if value is not None}
+    try:
+        make_job(config, request)  # what is wrong with it is said before anything is started
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
     with daemon_of(config) as path:
         wait_for_link(path)
         with _interruptible(path):

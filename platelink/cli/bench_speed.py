@@ -1,0 +1,41 @@
+"""How much faster than life a whole exposure runs in one process, firmware and plant included."""
+
+from __future__ import annotations
+
+import time
+
+from platelink.cli.simulation import Simulation, make_core
+from platelink.control.exposure import ExposureRequest
+from platelink.daemon.core import Job
+from platesim.lamps import LampParameters
+from platesim.unit import SimulatedUnit, UnitParameters
+
+UNIT = UnitParameters(lamps=LampParameters(burn_hours=900.0, starts=600, rest_s=60.0))
+DOSE_MJ_CM2 = 420.0
+EXPECTED_MW_CM2 = 8.0
+ROUNDS = 5
+LISTEN_S = 10.0
+
+
+def bench_speed() -> dict[str, float | int]:
+    """Simulated seconds for each second of this computer; the best of some rounds, and frames."""
+    best, simulated_s, frames = 0.0, 0.0, 0
+    for _ in range(ROUNDS):
+        unit = SimulatedUnit(UNIT, seed=7)
+        simulation = Simulation(unit, make_core(UNIT, expected_mw_cm2=EXPECTED_MW_CM2))
+        started = time.perf_counter()
+        simulation.run(lambda: False, LISTEN_S)
+        request = ExposureRequest(DOSE_MJ_CM2, contact=None, max_light_s=300.0)
+        simulation.expose(Job("bench", "film", request))
+        while simulation.ended is None:
+            simulation.step(400.0)
+        taken_s = time.perf_counter() - started
+        simulated_s = unit.time_s
+        frames = simulation.core.status(now=simulation.now).link.frames
+        best = max(best, simulated_s / taken_s)
+    return {
+        "simulated_s": round(simulated_s, 1),
+        "frames": frames,
+        "times_real_time": round(best, 1),
+        "us_per_frame": round(1e6 * simulated_s / best / frames, 1),
+    }
