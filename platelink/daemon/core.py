@@ -424,7 +424,7 @@ class UnitCore:
                 },
             )
         self._write_samples(recording)
-        at_utc_ms = recording.utc_ms(self._now)
+        at_utc_ms = recording.utc.at_ms(self._now)
         self._out.append(RunEnded(recording.run_id, at_utc_ms, ended, recording.gaps))
         self._recording = None
 
@@ -442,7 +442,7 @@ class UnitCore:
     ) -> None:
         recording = self._recording
         run_id = recording.run_id if recording else None
-        at_utc_ms = recording.utc_ms(self._now) if recording else self._at_utc_ms
+        at_utc_ms = recording.utc.at_ms(self._now) if recording else self._at_utc_ms
         if recording and ticks is not None:
             ticks += recording.tick_offset
         self._out.append(EventNoted(run_id, at_utc_ms, name, text, ticks, data or {}))
@@ -450,6 +450,10 @@ class UnitCore:
     def _stamp(self, now: float, at_utc_ms: int) -> None:
         self._now = now
         self._at_utc_ms = at_utc_ms
+        if self._recording is not None:
+            stepped = self._recording.utc.observe(at_utc_ms, now=now)
+            if stepped is not None:
+                self._event("computer clock set", str(stepped))
 
     def _take(self) -> tuple[CoreOutput, ...]:
         out, self._out = tuple(self._out), []

@@ -10,6 +10,7 @@ import numpy as np
 
 from platelink.control.states import Ended, Plain
 from platelink.link import messages as m
+from platelink.link.utc import UtcAnchor
 from platelink.runs import Channel, SampleBlock
 from platelink.sensing.readings import Reading
 
@@ -86,9 +87,7 @@ class Recording:
         self.run_id = run_id
         self.gaps = 0
         self._n = light_channels
-        self._anchor_t = now
-        self._anchor_ms = at_utc_ms
-        self._last_ms = at_utc_ms
+        self.utc = UtcAnchor(now, at_utc_ms)
         self._first_t = now
         self._last_t = now
         self._last_ticks = -1
@@ -96,10 +95,6 @@ class Recording:
         """Added to the device's ticks: a device that starts anew within a run counts on here."""
         self._raw: list[tuple[int, ...]] = []
         self._values: list[tuple[float, ...]] = []
-
-    def utc_ms(self, t: float) -> int:
-        """UTC of a monotonic time by this run's anchor."""
-        return self._anchor_ms + round((t - self._anchor_t) * 1000.0)
 
     def add(
         self, sample: m.Sample, reading: Reading, dose_mj_cm2: float, tick_s: float, counting: bool
@@ -110,7 +105,6 @@ class Recording:
             self._first_t = reading.t
         if reading.lost:
             self.gaps += 1
-        self._last_ms = max(self._last_ms + 1, self.utc_ms(reading.t))
         ticks = reading.ticks + self.tick_offset
         if ticks <= self._last_ticks:
             passed = max(1, round((reading.t - self._last_t) / tick_s))
@@ -120,7 +114,7 @@ class Recording:
         self._raw.append(
             (
                 ticks,
-                self._last_ms,
+                self.utc.stamp_ms(reading.t),
                 *sample.light_sum[:n],
                 *sample.light_count[:n],
                 *sample.light_min[:n],
