@@ -102,7 +102,7 @@ def _heard(config: Config, heard: Heard) -> Iterator[Finding]:
         return
     firmware = ".".join(map(str, hello.firmware))
     who = f"firmware {firmware}, protocol {hello.protocol}, {hello.adc_bits} bit, "
-    yield Finding("device", "ok", f"{who}{hello.light_channels} light channels, up for "
+    yield Finding("device", "ok", f"{who}light channels: {hello.light_channels}, up for "
                                   f"{hello.tick / max(1, hello.tick_hz):.0f} s")  # fmt: skip
     yield from _compared(config, hello)
     yield _traffic(status)

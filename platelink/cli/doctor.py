@@ -42,7 +42,7 @@ def doctor(recorder: bool, quick: bool, as_json: bool) -> None:
     if as_json:
         emit({"ok": not wrong, "findings": [asdict(finding) for finding in found]})
     else:
-        click.echo(f"{wrong} things are wrong" if wrong else "nothing is wrong")
+        click.echo(f"wrong: {wrong} of {len(found)}" if wrong else "nothing is wrong")
     if wrong:
         click.get_current_context().exit(Failure.exit_code)
 

@@ -82,7 +82,9 @@ def _words(name: str, suffix: str) -> str:
 def shown(name: str, value: Any, display: Display) -> tuple[str, str]:
     """(what it is, value with its unit) of a recorded value."""
     label, quantity, symbol = quantity_of(name)
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool):
+        return label, "yes" if value else "no"
+    if not isinstance(value, int | float):
         return label, "–" if value is None else clean(str(value))
     if quantity is not None:
         unit = display.unit(quantity)

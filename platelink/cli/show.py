@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -90,7 +91,8 @@ def _page(
     if run.channels:
         yield "COLUMNS", _columns(run)
     if settings:
-        yield "SETTINGS IN FORCE", pairs(sorted(_settings(settings)))
+        lines = [f"  {key} = {value}" for key, value in sorted(_settings(settings))]
+        yield "SETTINGS IN FORCE", "\n".join(lines)
     if events:
         yield "EVENTS", _events(run, events, display)
 
@@ -146,14 +148,16 @@ def _calibration(light: dict[str, Any], display: Display) -> str:
     """Everything the dose was computed with: one column for each channel, then what is common."""
     channels = [c for c in light.get("channels") or [] if isinstance(c, dict)]
     names = list(dict.fromkeys(name for channel in channels for name in channel))
+    common = facts({k: v for k, v in light.items() if k != "channels"}, display)
+    widest = max((len(label) for label, _ in common), default=0)
     rows = []
     for name in names:
         cells = [shown(name, channel.get(name), display)[1] for channel in channels]
-        rows.append([quantity_of(name)[0], *cells])
+        rows.append([f"  {quantity_of(name)[0].ljust(widest)}", *cells])
     heads = [Column("  channel"), *(Column(f"{i}") for i in range(len(channels)))]
-    text = table(heads, [[f"  {row[0]}", *row[1:]] for row in rows], terminal_width())
-    common = {name: value for name, value in light.items() if name != "channels"}
-    return "\n".join(filter(None, (text if rows else "", pairs(facts(common, display)))))
+    text = table(heads, rows, terminal_width()) if rows else ""
+    widest = max((len(row[0]) - 2 for row in rows), default=0)
+    return "\n".join(filter(None, (text, pairs(common, least=widest))))
 
 
 def _columns(run: RunRecord) -> str:
@@ -175,7 +179,7 @@ def _settings(value: Any, key: str = "") -> Iterator[tuple[str, str]]:
         for i, inner in enumerate(value):
             yield from _settings(inner, f"{key}[{i}]")
     elif value is not None:
-        yield key, clean(str(value))
+        yield key, clean(json.dumps(value, ensure_ascii=False))
 
 
 def _events(run: RunRecord, events: Sequence[RunEvent], display: Display) -> str:

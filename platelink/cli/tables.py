@@ -15,38 +15,37 @@ NO_TERMINAL = 1_000_000
 
 
 class Column(NamedTuple):
-    """One column. Where the width is short, columns are cut down to ``least`` characters, the last
-    one first, then left out by descending ``spare``; 0 is never left out."""
+    """One column. Where the line is short it is cut down to ``least`` characters (0: never), or
+    left out: columns of high ``spare`` first, those of 0 never."""
 
     head: str
     right: bool = False
     least: int = 0
-    """0: never cut."""
     spare: int = 0
 
 
 def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) -> str:
-    """Head and rows as lines of at most ``width`` characters, where the columns can be cut so far.
+    """Head and rows as lines of at most ``width`` characters, as far as the columns allow.
 
     A column whose every cell is empty is left out."""
-    kept = [i for i in range(len(columns)) if any(row[i] for row in rows)]
-    sizes = {i: max(len(columns[i].head), *(len(row[i]) for row in rows)) for i in kept}
-    for i in reversed(kept):
-        if columns[i].least:
-            over = _total(sizes) - width
-            sizes[i] = min(sizes[i], max(columns[i].least, sizes[i] - max(0, over)))
-    for i in sorted(kept, key=lambda i: -columns[i].spare):
-        if _total(sizes) > width and columns[i].spare:
-            del sizes[i]
+    sizes: dict[int, int] = {}
+    for i in sorted(range(len(columns)), key=lambda i: columns[i].spare):
+        column = columns[i]
+        room = width - _total(sizes) - (len(GAP) if sizes else 0)
+        size = max(len(column.head), *(len(row[i]) for row in rows))
+        if size > room and column.least > 0:
+            size = max(column.least, room)
+        if any(row[i] for row in rows) and (size <= room or not column.spare):
+            sizes[i] = size
     lines = [[column.head for column in columns], *rows]
     return "\n".join(
-        GAP.join(_cell(line[i], sizes[i], columns[i].right) for i in sizes).rstrip()
+        GAP.join(_cell(line[i], sizes[i], columns[i].right) for i in sorted(sizes)).rstrip()
         for line in lines
     )
 
 
 def _total(sizes: dict[int, int]) -> int:
-    return sum(sizes.values()) + len(GAP) * (len(sizes) - 1)
+    return sum(sizes.values()) + len(GAP) * max(0, len(sizes) - 1)
 
 
 def _cell(text: str, size: int, right: bool) -> str:

@@ -1,0 +1,137 @@
+"""One run on one page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from cli_runs import GOOD, MINIMAL, OPEN, add_run, make_journal, run, samples
+
+from platelink.cli.quantities import Display, facts, shown
+from platelink.record.journal import Journal
+
+
+@pytest.fixture(scope="module")
+def journal(tmp_path_factory) -> Path:
+    return make_journal(tmp_path_factory.mktemp("show") / "journal.sqlite")
+
+
+def test_everything_recorded_is_on_the_page(journal: Path) -> None:
+    text = run("show", GOOD, "--journal", journal).stdout
+    for part in (
+        f"RUN {GOOD}",
+        "complete: target dose reached",
+        "operator  A. Example",
+        "delivered      420.00 mJ/cm²  +0.000 % of target",
+        "by the device  419.90 mJ/cm²  -0.024 % of delivered",
+        "721 samples, 2 events, 0 gaps",
+        "contact  yes",
+        "dark           20 counts",
+        "slope          0.015 mW/cm² per count",
+        "learned afterglow  0.0047 s",
+        '  unit.lamps = "wired"',
+        "   +0.500 s  lamp on  lamp on under order 1",
+        "irradiance, mW/cm²",
+        "dose, mJ/cm²",
+        "vacuum, kPa",
+    ):
+        assert part in text, part
+    assert "nan" not in text.lower()
+
+
+def test_units_are_those_of_the_configuration(journal: Path, tmp_path: Path) -> None:
+    config = tmp_path / "platelink.toml"
+    config.write_text(MINIMAL + '[display]\ndose = "J/m2"\nirradiance = "W/m2"\nvacuum = "inHg"\n')
+    text = run("--config", config, "show", GOOD, "--journal", journal).stdout
+    # 420 mJ/cm² = 4200 J/m²; 12 mW/cm² = 120 W/m²; 80 kPa = 23.62 inHg (NIST SP 811: 3.386 389 kPa)
+    assert "delivered      4200.0 J/m²" in text
+    assert "irradiance, W/m²\n       120 │" in text
+    assert "vacuum, inHg" in text and "     23.62 │" in text
+
+
+def test_a_faulty_configuration_does_not_hide_a_journal(journal: Path, tmp_path: Path) -> None:
+    config = tmp_path / "platelink.toml"
+    config.write_text("format = 1\n")
+    result = run("--config", config, "show", GOOD, "--journal", journal)
+    assert result.exit_code == 0 and "420.00 mJ/cm²" in result.stdout
+    assert "config check" in result.stderr
+    without = run("--config", config, "show", GOOD)
+    assert without.exit_code == 2 and "unit" in without.stderr
+
+
+def test_plots_can_be_left_out_and_given_a_width(journal: Path) -> None:
+    text = run("show", GOOD, "--no-plot", "--journal", journal).stdout
+    assert "│" not in text and "EVENTS" in text
+    text = run("show", GOOD, "--width", "44", "--journal", journal).stdout
+    drawn = [line for line in text.splitlines() if "│" in line]
+    assert drawn and 40 <= max(map(len, drawn)) <= 44
+    assert run("show", GOOD, "--width", "3", "--journal", journal).exit_code == 2
+
+
+def test_a_poor_terminal_gets_ascii_plots(journal: Path) -> None:
+    result = run("show", OPEN, "--journal", journal, charset="latin-1")
+    text = result.stdout_bytes.decode("latin-1")
+    assert result.exit_code == 0 and "irradiance, mW/cm2" in text and "  *****" in text
+    assert "vacuum ?, order 1" in text  # a dash, which latin-1 has not
+
+
+def test_an_unfinished_run_shows_how_far_it_came(journal: Path) -> None:
+    text = run("show", OPEN, "--journal", journal).stdout
+    assert "no end yet" in text and "so far   420.00 mJ/cm² at the last stored sample" in text
+    told = json.loads(run("show", OPEN, "--json", "--journal", journal).stdout)
+    assert told["end"] is None and told["stored_samples"] == 721
+
+
+def test_json_is_json(journal: Path) -> None:
+    told = json.loads(
+        run("show", GOOD, "--json", "--journal", journal).stdout,
+        parse_constant=pytest.fail,
+    )
+    assert list(told) == ["run", "start", "channels", "events", "end", "stored_samples"]
+    assert told["start"]["conditions"]["light"]["channels"][0]["dark_counts"] == 20.0
+    assert [event["name"] for event in told["events"]] == ["lamp on", "strange"]
+    assert told["end"]["dose_mj_cm2"] == 420.0
+
+
+def test_a_run_of_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    block = samples()
+    with Journal.open(path, unit="unit-1", new_uuid="u", ballast_bytes=4096) as journal:
+        add_run(journal, "bare", block, target_dose_mj_cm2=None, conditions={}, request={})
+        block.values["vacuum_kpa"] = np.full(len(block), np.nan)
+        none = type(block)(block.ticks[:0], block.at_utc_ms[:0], {}, {})
+        add_run(journal, "none", none, begun_s=60.0, ended=False, target_dose_mj_cm2=None,
+                conditions={"light": "torch", "list": [1, {"a_kpa": None}]})  # fmt: skip
+    bare = run("show", "bare", "--journal", path).stdout
+    assert "target         –" in bare and "CONDITIONS" not in bare
+    none = run("show", "none", "--journal", path)
+    assert none.exit_code == 0 and "no samples to plot" in none.stdout
+    assert "light     torch" in none.stdout and "list 1 a  –" in none.stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "expected"),
+    [
+        ("expected_mw_cm2", 12, ("expected", "120 W/m²")),
+        ("low_kpa", 50.795829605115, ("low", "15 inHg")),
+        ("reference_temp_c", 25.0, ("reference temp", "77 °F")),
+        ("temp_coeff_per_c", -0.0012, ("temp coeff", "-0.0012 1/°C")),
+        ("slope_mw_cm2_per_count", 0.0149313159, ("slope", "0.0149313 mW/cm² per count")),
+        ("fall_limit_kpa_per_min", 6.0, ("fall limit", "6 kPa/min")),
+        ("afterglow_s", float("nan"), ("afterglow", "– s")),
+        ("vacuum_kpa", float("nan"), ("vacuum", "– inHg")),
+        ("order", 3, ("order", "3")),
+        ("contact", False, ("contact", "no")),
+        ("note", None, ("note", "–")),
+    ],
+)
+def test_values_in_the_units_asked_for(name: str, value: object, expected: tuple) -> None:
+    display = Display(dose="J/cm2", irradiance="W/m2", vacuum="inHg", temperature="degF")
+    assert shown(name, value, display) == expected
+
+
+def test_nested_values_become_a_flat_list() -> None:
+    nested = {"a": {"low_kpa": 1.0}, "b": [], "c": [1, 2]}
+    assert facts(nested, Display()) == [("a low", "1 kPa"), ("b", "–"), ("c 0", "1"), ("c 1", "2")]
