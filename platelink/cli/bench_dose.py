@@ -25,6 +25,7 @@ from platelink.daemon.core import Job
 from platelink.link import messages as m
 from platelink.link import outputs as link
 from platelink.link.session import Session
+from platesim.board import build
 from platesim.faults import WireParameters
 from platesim.lamps import LampParameters, Shutter
 from platesim.plant import PlantParameters
@@ -203,6 +204,7 @@ def errors_of(seed: int) -> tuple[float, ...]:
 
 def run_bench(n: int, *, first_seed: int = 1, processes: int = 2) -> dict[str, object]:
     """All methods on ``n`` seeds; the result as ``platelink bench dose --json`` prints it."""
+    build()  # once, and where a missing compiler can be told
     seeds: Iterable[int] = range(first_seed, first_seed + n)
     with ProcessPoolExecutor(processes) as pool:
         rows = list(pool.map(errors_of, seeds, chunksize=max(1, min(10, n // processes))))

@@ -29,7 +29,7 @@ from platelink.publish.services import BrokerService, ServiceError, StoreService
 from platelink.record.check import check
 from platelink.record.journal import Journal
 from platelink.runs import RunSamples
-from platesim.board import CompilerMissing
+from platesim.board import build as build_board
 from platesim.ptyprocess import PtyProcess
 from platesim.scenarios import SCENARIOS
 
@@ -246,6 +246,7 @@ def demo(keep: Path | None, as_json: bool) -> None:
     No hardware is touched and no light is made: the unit is simulated, ten times faster than life.
     On a real unit keep lids and interlocks as the maker built them; UV light injures skin and eyes.
     """
+    build_board()  # a missing compiler is told before anything is begun
     directory = keep or Path(tempfile.mkdtemp(prefix="platelink-demo-"))
     directory.mkdir(parents=True, exist_ok=True)
     this = Demo(directory, as_json=as_json)
@@ -253,16 +254,13 @@ def demo(keep: Path | None, as_json: bool) -> None:
         f"A simulated unit with faded lamps, {SPEED:.0f} times faster than life. All names and"
     )
     this.say("figures are invented. No hardware is touched.")
-    try:
-        with this.services(), PtyProcess(scenario=SCENARIO, speed=SPEED) as unit:
-            path = this.write_config(unit.path)
-            config = load(path)
-            with this.recorder(path), daemon_of(config, Clock(SPEED)) as socket:
-                wait_for_link(socket)
-                ended = this.make(socket, unit)
-                found = this.audit(config, ended)
-    except CompilerMissing as error:
-        raise click.ClickException(str(error)) from None
+    with this.services(), PtyProcess(scenario=SCENARIO, speed=SPEED) as unit:
+        path = this.write_config(unit.path)
+        config = load(path)
+        with this.recorder(path), daemon_of(config, Clock(SPEED)) as socket:
+            wait_for_link(socket)
+            ended = this.make(socket, unit)
+            found = this.audit(config, ended)
     if as_json:
         click.echo(json.dumps(found))
     else:
