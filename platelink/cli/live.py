@@ -222,7 +222,8 @@ async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> 
 
 
 @click.command()
-@click.option("--dose", required=True, help='Target dose with its unit, such as "420 mJ/cm2".')
+@click.argument("unit", required=False, default="")
+@click.option("--dose", required=True, help="Target dose with its unit, such as 420 mJ/cm2.")
 @click.option("--step", default="film", show_default=True, help="Step of the plate.")
 @click.option("--operator", help="Who makes the exposure.")
 @click.option("--plate", help="Plate it is for.")
@@ -232,8 +233,10 @@ async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> 
 @click.option("--max-light", "max_light_s", type=float, help="Longest time of light, seconds.")
 @click.option("--accept-overdue", is_flag=True, help="Go on with calibrations past their date.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
-def expose(as_json: bool, **asked: Any) -> None:
+def expose(unit: str, as_json: bool, **asked: Any) -> None:
     """Make one exposure that ends at its dose.
+
+    The dose and its UNIT may stand apart (--dose 420 mJ/cm2) or in quotes together.
 
     UV light injures skin and eyes: lid closed, nobody looks at lit lamps. Ctrl-C stops the light in
     good order; the unit's own emergency stop is the one for danger.
@@ -241,6 +244,7 @@ def expose(as_json: bool, **asked: Any) -> None:
     context = click.get_current_context()
     config = config_of(context)
     request = {name: value for name, value in asked.items() if value is not None}
+    request["dose"] = f"{request['dose']} {unit}".strip()
     try:
         make_job(config, request)  # what is wrong with it is said before anything is started
     except ValueError as error:
