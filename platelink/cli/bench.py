@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import import_module
 from typing import Any
 
 import click
@@ -91,7 +90,9 @@ def link(n: int, as_json: bool) -> None:
 @json_option
 def speed(as_json: bool) -> None:
     """Measure how much faster than life a whole exposure runs in one process."""
-    _print(import_module("platelink.cli.bench_speed").bench_speed(), as_json)
+    from platelink.cli.bench_speed import bench_speed
+
+    _print(bench_speed(), as_json)
 
 
 def _print(figures: Mapping[str, Any], as_json: bool) -> None:

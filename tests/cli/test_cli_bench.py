@@ -7,7 +7,7 @@ import json
 import pytest
 from cli_runs import run
 
-from platelink.cli import bench_dose
+from platelink.cli import bench_dose, bench_speed
 from platelink.cli.bench_dose import METHODS
 
 
@@ -41,6 +41,13 @@ def test_frames_a_second() -> None:
     told = json.loads(run("bench", "link", "--n", 200, "--json").stdout)
     assert told["platelink_frames_per_s"] > 0 and told["session_us_per_frame"] > 0
     assert "platelink frames per s" in run("bench", "link", "--n", 200).stdout
+
+
+def test_faster_than_life(monkeypatch) -> None:
+    monkeypatch.setattr(bench_speed, "ROUNDS", 1)
+    told = json.loads(run("bench", "speed", "--json").stdout)
+    assert set(told) == {"simulated_s", "frames", "times_real_time", "us_per_frame"}
+    assert told["times_real_time"] > 1.0
 
 
 def test_no_exposures_are_refused() -> None:
