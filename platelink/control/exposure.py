@@ -398,12 +398,13 @@ class Exposure(Machine):
         assert darks is not None
         rule = self._meter.rule
         predicted_s = self.predicted_s()
+        left_s = self.request.max_light_s - self.light_s
         problem = rule.light.dark_problem(darks)
-        if predicted_s > self.request.max_light_s:
+        if predicted_s > left_s:
             problem = (
                 f"the target needs about {predicted_s:.0f} s at {self._expected_mw_cm2:.2f} "
-                f"mW/cm², the limit is {self.request.max_light_s:.0f} s; change the lamps or "
-                "raise the limit"
+                f"mW/cm², the limit leaves {left_s:.0f} of {self.request.max_light_s:.0f} s; "
+                "change the lamps or raise the limit"
             )
         if problem:
             self._leave(State.HOLDING, problem)
@@ -414,7 +415,7 @@ class Exposure(Machine):
         plan = StretchPlan(
             order=self.order,
             target_dose_mj_cm2=self.request.target_dose_mj_cm2,
-            guard_s=min(self.request.max_light_s, generous_s),
+            guard_s=min(left_s, generous_s),
             silence_s=self.request.silence_s,
             silence_policy=self.request.silence_policy,
             expected_mw_cm2=self._expected_mw_cm2,
@@ -475,7 +476,8 @@ class Exposure(Machine):
 
     def _conclude(self, reason: m.CloseReason) -> None:
         """The lamp is off and its after-glow counted: where does that leave the exposure?"""
-        if reason is m.CloseReason.DOSE and self.state is not State.ABORTING:
+        reached = reason is m.CloseReason.DOSE or self.remaining_mj_cm2 <= 0.0
+        if reached and self.state is not State.ABORTING:
             if self.state is State.RESTARTING:
                 self._move(State.RUNNING)
             self._reason = "target dose reached"

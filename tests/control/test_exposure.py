@@ -261,7 +261,7 @@ def test_a_target_out_of_reach_is_held_dark() -> None:
     start(simulation, max_light_s=10.0)
     until(simulation, State.HELD, 60.0)
     assert simulation.unit.light_on_truth_s == 0.0
-    assert any("the limit is 10 s" in text for text in texts(simulation))
+    assert any("the limit leaves 10 of 10 s" in text for text in texts(simulation))
 
 
 def test_the_guard_ends_an_exposure_of_lamps_that_faded_unseen() -> None:
