@@ -1,4 +1,4 @@
-"""The real processes: daemon on a pty, broker, recorder, store; each killed; then point by point."""
+"""The real processes: daemon on a pty, broker, recorder, store; each killed, then compared."""
 
 from __future__ import annotations
 
