@@ -160,6 +160,7 @@ class Simulation:
         """Start an exposure."""
         self.ended = None
         self._take(self.core.expose(job, now=self.now, at_utc_ms=self.at_utc_ms))
+        self._take(self.core.start(now=self.now, at_utc_ms=self.at_utc_ms))
 
     def command(self, name: str, reason: str = "") -> None:
         """Give a command."""

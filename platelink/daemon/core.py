@@ -210,7 +210,7 @@ class UnitCore:
     # --- commands --------------------------------------------------------------------------
 
     def expose(self, job: Job, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
-        """Begin an exposure and its run."""
+        """Accept an exposure and open its run. Nothing is sent before ``start``."""
         self._stamp(now, at_utc_ms)
         problem = self._cannot_expose(job)
         if problem:
@@ -222,10 +222,20 @@ class UnitCore:
             self.exposure = AdvisoryExposure(job.request, optics, learned, now=now)
         else:
             self.exposure = Exposure(job.request, optics, learned, order=self._order + 1, now=now)
-        if self.settings.overdue:
-            self._event("calibration overdue", "; ".join(self.settings.overdue) + " (accepted)")
-        self._from_exposure(self.exposure.start(now=now))
         return self._take()
+
+    def start(self, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """Begin the exposure accepted: its run is in the record."""
+        self._stamp(now, at_utc_ms)
+        if self.exposure is not None and self._recording is not None:
+            if self.settings.overdue:
+                self._event("calibration overdue", "; ".join(self.settings.overdue) + " (accepted)")
+            self._from_exposure(self.exposure.start(now=now))
+        return self._take()
+
+    def withdraw(self) -> None:
+        """Forget the exposure accepted: its run cannot be recorded, so it is not made."""
+        self.exposure = self._recording = None
 
     def command(
         self, name: str, reason: str, *, now: float, at_utc_ms: int

@@ -27,7 +27,7 @@ from platelink.link import messages as m
 from platelink.link.port import Port, PortError
 from platelink.link.reconnect import Reconnect
 from platelink.publish.publisher import Publisher
-from platelink.record.errors import JournalError, JournalUnavailable
+from platelink.record.errors import JournalError, JournalRefused
 from platelink.record.journal import Journal
 from platelink.record.recover import DeviceAccount, close_open_run
 from platelink.record.writer import JournalWriter
@@ -71,6 +71,8 @@ class Shell:
         make_job: Callable[[dict[str, Any]], Job],
         clock: Clock,
         publisher: Publisher | None = None,
+        *,
+        make_port: type[Port] = Port,
     ) -> None:
         """``make_core`` gets what the newest record taught, and now; ``make_job`` makes a job of a
         request or raises ValueError."""
@@ -87,10 +89,13 @@ class Shell:
         """Why the port cannot be opened; empty while it is open."""
         self._left_open = {run.start.run_id: run for run in self.journal.open_runs()}
         self._reconnect = Reconnect()
-        self._port = Port(
+        self._port = make_port(
             settings.port, baud=settings.baud, on_data=self._on_data, on_lost=self._on_lost
         )
-        self._unrecorded: set[str] = set()
+        self._refused = ""
+        """What the journal last refused; empty while it contradicted nothing."""
+        self._not_durable = ""
+        """Why the last checkpoint failed; empty after a good one."""
         self._stop = asyncio.Event()
         self._wake: asyncio.TimerHandle | None = None
         self._listeners: list[Callable[[Answer], None]] = []
@@ -142,8 +147,9 @@ class Shell:
         while not self._syncing.wait(CHECKPOINT_S):
             try:
                 self.journal.checkpoint(quiet=self.core.run_id is None)
+                self._not_durable = ""
             except JournalError as error:
-                self.problem = str(error)
+                self._not_durable = str(error)
 
     # --- inputs ----------------------------------------------------------------------------
 
@@ -186,12 +192,14 @@ class Shell:
     # --- after every input -----------------------------------------------------------------
 
     def _after(self, outputs: tuple[CoreOutput, ...]) -> None:
-        for output in outputs:
-            self._carry_out(output)
-        if self.core.up:
-            self._reconnect.proven(now=self.clock.now())
-        self._port.write(self.core.data_to_send())
-        self._arm()
+        try:
+            for output in outputs:
+                self._carry_out(output)
+        finally:  # whatever went wrong with the record: the device is served on
+            if self.core.up:
+                self._reconnect.proven(now=self.clock.now())
+            self._port.write(self.core.data_to_send())
+            self._arm()
 
     def _arm(self) -> None:
         if self._wake is not None:
@@ -207,23 +215,27 @@ class Shell:
         self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
 
     def _carry_out(self, output: CoreOutput) -> None:
+        if isinstance(output, RunBegun):
+            self._begin(output)
+            return
+        try:
+            self._record_and_tell(output)
+        except JournalRefused as error:  # a fault of ours: shown, but the unit is served on
+            self._refused = str(error)
+
+    def _record_and_tell(self, output: CoreOutput) -> None:
         now = self.clock.now()
         match output:
-            case RunBegun():
-                self._begin(output)
             case RunSampled():
-                if output.run_id not in self._unrecorded:
-                    stamp = from_ms(int(output.block.at_utc_ms[-1]))
-                    self.writer.append_samples(output.run_id, output.block, stamp, now=now)
+                stamp = from_ms(int(output.block.at_utc_ms[-1]))
+                self.writer.append_samples(output.run_id, output.block, stamp, now=now)
             case EventNoted():
-                if output.run_id not in self._unrecorded:
-                    self.writer.append(self._event(output), now=now)
-                    self._say({"event": event_line(output)})
+                self.writer.append(self._event(output), now=now)
+                self._say({"event": event_line(output)})
             case RunEnded():
-                if output.run_id not in self._unrecorded:
-                    self._end(output)
-                    self._say({"ended": output.run_id, "state": str(output.ended.state),
-                               "reason": output.ended.reason})  # fmt: skip
+                self._end(output)
+                self._say({"ended": output.run_id, "state": str(output.ended.state),
+                           "reason": output.ended.reason})  # fmt: skip
             case DeviceReported():
                 if self._left_open:
                     self._device_reported(output.report)
@@ -231,19 +243,12 @@ class Shell:
                 self._say({"refused": output.text})
 
     def _begin(self, begun: RunBegun) -> None:
-        """A run that cannot be recorded is not made."""
+        """Open the run in the journal. JournalError or ValueError: nothing was written."""
         at_utc = from_ms(begun.at_utc_ms)
         common: dict[str, Any] = {"run_id": begun.run_id, "unit": self.settings.unit}
         now = self.clock.now()
-        try:
-            self.writer.append(
-                RunStart(id=self.writer.next_id(), at_utc=at_utc, **common, **begun.facts), now=now
-            )
-        except JournalUnavailable as error:
-            self._unrecorded.add(begun.run_id)
-            self._say({"refused": str(error)})
-            asyncio.get_running_loop().call_soon(self.command, "abort", str(error))
-            return
+        start = RunStart(id=self.writer.next_id(), at_utc=at_utc, **common, **begun.facts)
+        self.writer.append(start, now=now)
         channels = RunChannels(
             id=self.writer.next_id(), at_utc=at_utc, channels=begun.channels, **common
         )
@@ -314,7 +319,13 @@ class Shell:
         """Begin an exposure; the reason when it is refused, else empty."""
         if self._left_open:
             return "the run before is still being closed; try again in a moment"
-        return self._told(self.core.expose(job, **self._now()))
+        try:
+            refused = self._told(self.core.expose(job, **self._now()))
+        except (JournalError, ValueError) as error:
+            # A run that cannot be recorded is not made; nothing was sent for it yet.
+            self.core.withdraw()
+            return str(error)
+        return refused or self._told(self.core.start(**self._now()))
 
     def command(self, name: str, reason: str = "") -> str:
         """Hold, restart, stop or abort; the reason when it is refused, else empty."""
@@ -354,7 +365,8 @@ class Shell:
         line = status_line(self.core.status(now=self.clock.now()))
         writer = self.writer.status()
         line["problem"] = self.problem
-        line["journal"] = {"pending": writer.pending, "fault": writer.fault}
+        fault = writer.fault or self._refused or self._not_durable
+        line["journal"] = {"pending": writer.pending, "fault": fault}
         if self.publisher is not None:
             publisher = self.publisher.status()
             line["publisher"] = {

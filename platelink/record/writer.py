@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from platelink.record.errors import JournalRefused, JournalUnavailable
+from platelink.record.errors import JournalError, JournalRefused, JournalUnavailable
 from platelink.record.journal import Appendable, Journal
 from platelink.runs import EndState, RunStart, SampleBlock
 
@@ -95,14 +95,14 @@ class JournalWriter:
             try:
                 self._waiting[0].write()
                 written += 1
-            except JournalUnavailable as error:
-                self._fault = str(error)
-                self._retry_at = now + RETRY_S
-                break
             except JournalRefused as error:
                 # Nobody is left to tell: it was given long ago. Counted and shown.
                 self._fault = str(error)
                 self._refused += 1
+            except JournalError as error:
+                self._fault = str(error)
+                self._retry_at = now + RETRY_S
+                break
             self._waiting.popleft()
         return written
 
@@ -122,7 +122,9 @@ class JournalWriter:
             try:
                 write()
                 return
-            except JournalUnavailable as error:
+            except JournalRefused:
+                raise
+            except JournalError as error:  # also one that only a person can mend: a run goes on
                 self._fault = str(error)
                 self._retry_at = now + RETRY_S
         self._waiting.append(_Waiting(now, write))
