@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -233,8 +234,9 @@ def show_audit(found: dict[str, Any], directory: Path) -> None:
         )
     for text in found["left_out"]:
         click.echo(f"  left out: {text}")
+    program = "platelink" if shutil.which("platelink") else f"{sys.executable} -m platelink"
     config = directory / "platelink.toml"
-    click.echo(f"\nlook further:  platelink --config {config} show last")
+    click.echo(f"\nlook further:  {program} --config {config} show last")
 
 
 @click.command()
