@@ -129,8 +129,11 @@ def follow(path: Path, request: Line, tell: Callable[[Line], None]) -> Line:
 class Teller:
     """Prints lines of a daemon: events as they come, on a terminal the status in one line."""
 
-    def __init__(self, *, as_json: bool, quiet: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self, *, as_json: bool, quiet: frozenset[str] = frozenset(), when_held: str = ""
+    ) -> None:
         self._json = as_json
+        self._when_held = when_held
         self._quiet = QUIET | quiet
         self._terminal = sys.stdout.isatty() and not as_json
         self._status_shown = False
@@ -150,6 +153,8 @@ class Teller:
         if "event" in line and line["event"]["name"] not in self._quiet:
             event = line["event"]
             click.echo(f"  {event['at_utc'][11:19]}  {event['name']:<16} {event['text']}".rstrip())
+            if event["name"] == "held" and self._when_held:
+                click.echo(f"  {self._when_held}")
 
     def _clear(self) -> None:
         if self._status_shown:
@@ -157,6 +162,7 @@ class Teller:
             self._status_shown = False
 
 
+WHEN_HELD = "go on with `platelink restart` in another terminal, or end it with Ctrl-C"
 QUIET = frozenset(
     {
         "state", "waiting", "order armed", "lamp opened", "lamp closed", "latch reset",
@@ -252,7 +258,7 @@ def expose(unit: str, as_json: bool, **asked: Any) -> None:
     with daemon_of(config) as path:
         wait_for_link(path)
         with _interruptible(path):
-            line = follow(path, request, Teller(as_json=as_json))
+            line = follow(path, request, Teller(as_json=as_json, when_held=WHEN_HELD))
     if as_json:
         click.echo(json.dumps(line))
     else:
