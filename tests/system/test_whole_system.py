@@ -364,3 +364,26 @@ def test_a_follower_that_does_not_read_delays_nothing(tmp_path: Path) -> None:
         assert this.until_ended()["state"] == "complete"
         for client in stuck:
             client.__exit__()
+
+
+def test_publishing_begins_with_the_first_row_once_a_broker_is_configured(tmp_path: Path) -> None:
+    with ExitStack() as stack:
+        directory = tmp_path / "broker"
+        directory.mkdir()
+        broker = BrokerService(directory)
+        broker.start()
+        stack.callback(broker.stop)
+        listener = Listener(broker.port)
+        stack.callback(listener.close)
+        this = stack.enter_context(shop(tmp_path))
+        this.start_daemon()
+        this.expose(40.0)
+        assert this.until_ended()["state"] == "complete"
+        assert "publisher" not in this.ask(do="status")
+        this.daemon.end()
+        text = this.config.read_text()
+        this.config.write_text(f'{text}\n[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n')
+        this.start_daemon()
+        wait(lambda: len(listener.entries()) >= len(this.entries()), 20.0, "everything published")
+        assert set(listener.entries()) == {entry.id for entry in this.entries()}
+        this.daemon.end()
