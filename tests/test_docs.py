@@ -1,0 +1,279 @@
+"""Documents against the tree: lines that are run, files that are named, names that are noted."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from importlib.metadata import distributions
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+from platelink.config import load
+from platelink.control.states import State, Step, diagram
+from platelink.daemon.core import EVENT_WORDS
+from platelink.link.messages import EventCode
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text("utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+EXPOSURE = (ROOT / "docs/exposure.md").read_text("utf-8")
+DOCUMENTS = [
+    *sorted(ROOT.glob("*.md")),
+    *sorted((ROOT / "docs").rglob("*.md")),
+    ROOT / "dashboards/README.md",
+    ROOT / "firmware-sim/PROTOCOL.md",
+]
+DECISIONS = sorted((ROOT / "docs/decisions").glob("[0-9]*.md"))
+TOP = ("platelink/", "firmware-sim/", "tests/", "docs/", "deploy/", "dashboards/", ".ci/")
+
+
+def fenced(text: str, mark: str) -> str:
+    """The fenced block after an HTML comment."""
+    found = re.search(rf"<!-- {mark} -->\n```\w*\n(.*?)```\n", text, re.DOTALL)
+    assert found, f"no block after <!-- {mark} -->"
+    return found[1]
+
+
+def name_of(path: Path) -> str:
+    return str(path.relative_to(ROOT))
+
+
+# --- the two lines -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mark", ["demo line", "test line"])
+def test_a_line_is_one_line_and_installs_with_fixed_versions(mark: str) -> None:
+    line = fenced(README, mark)
+    assert line.count("\n") == 1
+    assert "-c deploy/constraints.txt" in line
+    assert subprocess.run(["bash", "-n", "-c", line], check=False).returncode == 0
+
+
+def test_both_lines_install_the_same_programs() -> None:
+    demo, test = fenced(README, "demo line"), fenced(README, "test line")
+    until = " && .venv/bin/pip"
+    assert demo.split(until)[0] == test.split(until)[0]
+    assert demo.rstrip().endswith("&& .venv/bin/platelink demo")
+    assert test.rstrip().endswith("&& .venv/bin/python -m pytest")
+
+
+def test_ci_runs_the_test_line_as_it_stands(tmp_path: Path) -> None:
+    """A copy of the script beside a README of our own runs that one's line."""
+    (tmp_path / ".ci").mkdir()
+    script = tmp_path / ".ci/run"
+    script.write_bytes((ROOT / ".ci/run").read_bytes())
+    line = fenced(README, "test line")
+    readme = README.replace(line, "echo one && echo two >&2\n")
+    (tmp_path / "README.md").write_text(readme, "utf-8")
+    run = subprocess.run(
+        ["bash", str(script)], cwd="/", capture_output=True, text=True, check=False
+    )
+    assert (run.returncode, run.stderr) == (0, "two\n")
+    assert run.stdout == "+ echo one && echo two >&2\none\n"
+    (tmp_path / "README.md").write_text(README.replace(line, "false\n"), "utf-8")
+    assert subprocess.run(["bash", str(script)], capture_output=True, check=False).returncode == 1
+    (tmp_path / "README.md").write_text("nothing", "utf-8")
+    run = subprocess.run(["bash", str(script)], capture_output=True, text=True, check=False)
+    assert run.returncode == 1
+    assert "no test line" in run.stdout
+    assert os.access(ROOT / ".ci/run", os.X_OK)
+
+
+def constraints() -> dict[str, str]:
+    lines = (ROOT / "deploy/constraints.txt").read_text("utf-8").splitlines()
+    pairs = [line.split("==") for line in lines if not line.startswith("#")]
+    assert all(len(pair) == 2 for pair in pairs), pairs
+    return {canonicalize_name(name): number for name, number in pairs}
+
+
+def test_everything_asked_for_has_a_fixed_version_that_fits() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    fixed = constraints()
+    for text in project["dependencies"] + project["optional-dependencies"]["test"]:
+        asked = Requirement(text)
+        assert fixed[canonicalize_name(asked.name)] in asked.specifier, text
+
+
+def test_the_fixed_versions_are_the_tested_ones() -> None:
+    have = {canonicalize_name(d.name): d.version for d in distributions()}
+    other = {n: (v, have[n]) for n, v in constraints().items() if have.get(n, v) != v}
+    assert not other, "fixed and installed differ; use -c deploy/constraints.txt"
+
+
+def test_without_a_compiler_the_demo_says_what_to_install(tmp_path: Path) -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "platelink", "demo"],
+        env={"PATH": str(tmp_path), "HOME": str(tmp_path)}, cwd=tmp_path,
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert run.returncode == 1
+    assert "Traceback" not in run.stderr
+    found = re.search(r"sudo apt install -y (.+)", run.stderr)
+    assert found, run.stderr
+    assert set(found[1].split()) <= set(fenced(README, "demo line").split())
+
+
+# --- what documents name -------------------------------------------------------------------
+
+
+def named_files(text: str) -> set[str]:
+    """Paths of this tree in `code`, without what follows them."""
+    spans = re.findall(r"`([^`\n]+)`", text)
+    words = {word.rstrip(".,;:") for span in spans for word in span.split()}
+    return {w for w in words if w.startswith(TOP) and not set(w) & set("*<>{")}
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=name_of)
+def test_named_files_exist(path: Path) -> None:
+    missing = {name for name in named_files(path.read_text("utf-8")) if not (ROOT / name).exists()}
+    assert not missing
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=name_of)
+def test_links_within_the_tree_lead_somewhere(path: Path) -> None:
+    targets = re.findall(r"\]\(([^)#\s]+)(?:#[^)]*)?\)", path.read_text("utf-8"))
+    broken = [t for t in targets if "://" not in t and not (path.parent / t).exists()]
+    assert not broken
+
+
+HOSTS = ("pypi", "pythonhosted", "npmjs", "crates.io", "proxy.golang", "anaconda")
+OF_ONE_MACHINE = re.compile(r"(?<![\w.])/(?:home|root|work|Users|mnt|media)(?=[/\s`\"']|$)", re.M)
+
+
+@pytest.mark.parametrize(
+    "path", [*DOCUMENTS, ROOT / "deploy/constraints.txt", ROOT / ".ci/run"], ids=name_of
+)
+def test_no_registry_and_no_path_of_one_machine_is_named(path: Path) -> None:
+    text = path.read_text("utf-8")
+    assert not [host for host in HOSTS if host in text.lower()]
+    assert not OF_ONE_MACHINE.findall(text)
+
+
+def test_the_first_page_leads_to_every_document() -> None:
+    wanted = {name_of(path) for path in (ROOT / "docs").glob("*.md")}
+    wanted |= {"DEVELOPERS.md", "LICENSE", "firmware-sim/PROTOCOL.md", "dashboards/README.md"}
+    newest = max((ROOT / "docs/changes").glob("*.md"))
+    wanted.add(name_of(newest))
+    assert not {name for name in wanted if f"`{name}`" not in README}
+
+
+def test_the_newest_change_notes_are_of_this_version() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    notes = ROOT / f"docs/changes/{project['version']}.md"
+    assert notes.read_text("utf-8").startswith(f"# {project['version']}\n")
+
+
+def test_every_module_of_an_exposure_is_on_its_way() -> None:
+    """The walk names the core's own files, all of them."""
+    way = DEVELOPERS.split("## One exposure, end to end")[1].split("\n## ")[0]
+    named = named_files(way)
+    control = {name_of(p) for p in (ROOT / "platelink/control").glob("*.py")}
+    assert control - named <= {
+        "platelink/control/__init__.py",
+        "platelink/control/advisory.py",  # the other way to make one
+        "platelink/control/states.py",  # data; has its own page
+    }
+    assert len(named) > 40
+
+
+def test_example_configuration_loads(tmp_path: Path) -> None:
+    path = tmp_path / "platelink.toml"
+    path.write_text(fenced(README, "configuration"), "utf-8")
+    config = load(path)
+    assert config.contact_limits() is not None
+    assert config.broker is not None
+
+
+# --- decisions -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "path", [*DECISIONS, ROOT / "docs/decisions/template.md"], ids=lambda p: p.stem
+)
+def test_a_decision_has_its_three_parts(path: Path) -> None:
+    text = path.read_text("utf-8")
+    parts = re.findall(r"^\*\*(\w+)\.\*\* (?=\S)", text, re.MULTILINE)
+    assert parts == ["Context", "Decision", "Consequences"]
+    number = "N" if path.stem == "template" else str(int(path.stem[:4]))
+    assert re.match(rf"# {number}\. \S.*\n\n\*\*Context", text)
+
+
+def test_decisions_are_numbered_without_holes_and_linked() -> None:
+    assert [int(p.stem[:4]) for p in DECISIONS] == list(range(1, len(DECISIONS) + 1))
+    assert not [p for p in DECISIONS if f"`{name_of(p)}`" not in DEVELOPERS]
+
+
+# --- states, steps, events -----------------------------------------------------------------
+
+
+def test_the_diagram_is_current() -> None:
+    assert fenced(EXPOSURE, r"diagram: .*?") == diagram()
+
+
+def section(title: str) -> str:
+    return EXPOSURE.split(f"## {title}\n")[1].split("\n## ")[0]
+
+
+def first_column(text: str) -> list[str]:
+    """Every `name` in the first column of the tables."""
+    cells = re.findall(r"^\|([^|]*)\|", text, re.MULTILINE)
+    return [name for cell in cells for name in re.findall(r"`([^`]+)`", cell)]
+
+
+def test_every_state_and_step_has_its_meaning() -> None:
+    assert first_column(section("States")) == [str(state) for state in State]
+    assert first_column(section("Steps")) == [str(step) for step in Step]
+
+
+SAYING = {"_note", "_event", "Noted"}
+COMPUTED = {
+    "passing.value": {"holding", "stopping", "aborting"},
+    "word": {EVENT_WORDS[code] for code in EventCode},
+    "name": set(),  # handed on
+    "output.name": set(),
+}
+"""Names that are not written where they are noted, and what they can be."""
+
+
+def names_said(path: Path) -> set[str]:
+    """Names of events that a source file can note."""
+    said: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if not isinstance(node, ast.Call) or not node.args:
+            continue
+        called = node.func.attr if isinstance(node.func, ast.Attribute) else ""
+        called = node.func.id if isinstance(node.func, ast.Name) else called
+        if called not in SAYING:
+            continue
+        first = node.args[0]
+        for branch in (first.body, first.orelse) if isinstance(first, ast.IfExp) else (first,):
+            if isinstance(branch, ast.Constant):
+                said.add(str(branch.value))
+            elif called != "_event" or ast.unparse(branch) != "output":  # the shell's own _event
+                said |= COMPUTED[ast.unparse(branch)]
+    return said
+
+
+def test_every_event_has_its_meaning_and_no_other_is_told() -> None:
+    sources = [
+        *(ROOT / "platelink/control").glob("*.py"),
+        *(ROOT / "platelink/daemon").glob("*.py"),
+    ]
+    said = set().union(*map(names_said, sources))
+    assert {"armed", "lamp off", "device restarted", "link up", "interlock opened"} <= said
+    assert said == set(first_column(section("Events")))
+
+
+def test_what_light_waits_for_is_told() -> None:
+    tree = ast.parse((ROOT / "platelink/control/readiness.py").read_text("utf-8"))
+    missing = next(n for n in ast.walk(tree) if getattr(n, "name", "") == "missing")
+    wants = next(n for n in ast.walk(missing) if isinstance(n, ast.Dict))
+    cells = re.findall(r"^\| ([^|`-]+?) \|", section("What light waits for"), re.MULTILINE)
+    assert cells[1:] == [key.value for key in wants.keys if isinstance(key, ast.Constant)]
