@@ -131,7 +131,7 @@ class Aim:
         """The order's target, given its sum at the meter's last point and ``remaining_s`` there."""
         missing = self.target_dose_mj_cm2 - meter.dose_mj_cm2
         if not math.isfinite(seconds):
-            return order_sum + self.first_target(missing, tick_s)
+            return max(1, order_sum + self.first_target(missing, tick_s))
         if self.rule.reciprocity_p == 1.0:
             # Exact whatever the light does: the remainder is counted, not timed.
             plain = missing - self.afterglow_s * self.trend.ahead(seconds)

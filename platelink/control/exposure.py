@@ -216,6 +216,11 @@ class Exposure(Machine):
             if not self._link_up:
                 self._note("refused", "restart refused: no link to the device")
                 return self._take()
+            rate = self._meter.rule.rate(self._expected_mw_cm2)
+            if self.remaining_mj_cm2 <= self._learned.afterglow_s * rate:
+                self._reason = "target dose reached"  # one tick of light would be too much
+                self._finish(State.COMPLETE)
+                return self._take()
             self._move(State.RESTARTING)
             self._note("restarted", f"restarting with {self.remaining_mj_cm2:.1f} mJ/cm² to go")
             self._enter_contact()
@@ -378,6 +383,8 @@ class Exposure(Machine):
             if waiting:
                 self._note("waiting", "waiting for " + ", ".join(waiting))
         if not waiting:
+            # Another daemon, or none of ours before a restart, may have given orders since.
+            self.order = max(self.order, sample.order + 1)
             self._arm(point)
 
     def _judge(self, finding: Finding) -> None:
@@ -439,7 +446,10 @@ class Exposure(Machine):
 
     def _go_on(self, stretch: Stretch, sample: m.Sample, reading: Reading, point: Point) -> None:
         ending = self.state in _REST
-        if ending and stretch.phase is Phase.OPENING and sample.order_state not in _BEGINNING:
+        begun = sample.order_state in _BEGINNING or (
+            sample.order_state == m.OrderState.CLOSED and sample.order == self.order
+        )
+        if ending and stretch.phase is Phase.OPENING and not begun:
             self._stretch = None  # the order was taken back before light
             self._rest()
             return
@@ -491,11 +501,18 @@ class Exposure(Machine):
 
     def _device_restarted(self) -> None:
         """The device lost its sums. What light fell after the last sample is not known."""
-        stretch = self._stretch
+        stretch, self._stretch = self._stretch, None
+        self._opening_until = self._close_due = math.inf
         if stretch is None or stretch.phase is Phase.OPENING:
-            self._stretch = None
-            if self.state is not State.HELD:
+            if self.state in _REST:
+                self._rest()
+            elif self.state is not State.HELD:
                 self._leave(State.HOLDING, "the device restarted before light; restart")
+            return
+        self._over.append(stretch)
+        if stretch.phase is Phase.TAIL:
+            self._note("device restarted", "the last of the after-glow is not counted")
+            self._conclude(stretch.close_reason)
             return
         gap_s = self._now - self._seen_at
         unknown = gap_s * self._meter.rule.rate(self._meter.window.irradiance_mw_cm2)
@@ -503,9 +520,6 @@ class Exposure(Machine):
             f"the device restarted with the lamp on; up to {unknown:.2f} mJ/cm² in {gap_s:.2f} s "
             "are not known"
         )
-        self._stretch = None
-        self._over.append(stretch)
-        self._close_due = math.inf
         if unknown > UNKNOWN_SHARE * self.request.target_dose_mj_cm2:
             self._leave(State.ABORTING, text + "; judge the plate")
         elif self.state in _REST:
@@ -521,6 +535,8 @@ class Exposure(Machine):
             f"{self.dose_mj_cm2:.1f} of {self.request.target_dose_mj_cm2:.1f} mJ/cm²; check the "
             "cable, then judge the plate"
         )
+        if self._stretch is not None:
+            self._over.append(self._stretch)
         if self.state is not State.ABORTING:
             self._move(State.ABORTING)
         self._finish(State.ABORTED)
@@ -567,13 +583,14 @@ class Exposure(Machine):
             self._vacuum_due = math.inf
         self._send(m.SetOutput(m.Output.BEEPER, 1, BEEP_MS))
         plain = self._meter.rule.reciprocity_p == 1.0
-        counted = sum(s.device_mj_cm2 for s in self._over)
+        counted = [s.device_mj_cm2 for s in self._over if s.device_mj_cm2 is not None]
+        told = plain and self._over and len(counted) == len(self._over)
         self._out.append(
             Ended(
                 state=end,
                 reason=self._reason,
                 dose_mj_cm2=self.dose_mj_cm2,
-                device_dose_mj_cm2=counted if self._over and plain else None,
+                device_dose_mj_cm2=sum(counted) if told else None,
                 light_s=self.light_s,
                 learned=self._learned_now(),
             )

@@ -65,8 +65,9 @@ class Stretch:
         """Why the light must go off now; empty while all is well."""
         self.close_reason = m.CloseReason.NONE
         self.light_s = 0.0
-        self.device_mj_cm2 = 0.0
-        """Plain dose (p = 1) up to the close by the device's own weighted sum."""
+        self.device_mj_cm2: float | None = None
+        """Plain dose (p = 1) up to the close by the device's own weighted sum; None without its
+        account."""
         self.remaining_s = math.inf
         """Seconds until the lamp goes off, at the light of now."""
         self._scale = meter.rule.light.order_weights(point.head_c)
@@ -81,6 +82,7 @@ class Stretch:
         self._sent_target = 0
         self._plain_before = meter.plain_mj_cm2
         self._dose_before = meter.dose_mj_cm2
+        self._comparable_mj_cm2 = 0.0
         self._open_ticks = 0
         self._seen = False
         self._disagreeing = 0
@@ -117,7 +119,7 @@ class Stretch:
             self._begin_light(out)
         if self.phase is Phase.LIGHT:
             if ours and sample.order_state == m.OrderState.CLOSED:
-                self._close(m.CloseReason(sample.close_reason), point.ticks, out)
+                self._close(close_reason(sample.close_reason), point.ticks, out)
             else:
                 self._count_light(sample, point, refine, out)
         if self.phase is Phase.TAIL:
@@ -136,7 +138,7 @@ class Stretch:
         if self.phase is Phase.OPENING and report.close_reason != m.CloseReason.NONE:
             self._begin_light(out)
         if self.phase is Phase.LIGHT:
-            self._close(m.CloseReason(report.close_reason), close_ticks, out)
+            self._close(close_reason(report.close_reason), close_ticks, out)
         if self.phase is not Phase.TAIL or self._report is not None:
             return out
         self._report = (report, close_ticks)
@@ -167,6 +169,7 @@ class Stretch:
     ) -> None:
         window = self.meter.add(point)
         self._aim.trend.add(*window)
+        self._comparable_mj_cm2 += window.irradiance_mw_cm2 * window.seconds * self._share(point)
         self.light_s = (point.ticks - self._open_ticks) * point.tick_s
         self._look(window.irradiance_mw_cm2, point, out)
         self.remaining_s = self._aim.remaining_s(self.meter.dose_mj_cm2)
@@ -196,7 +199,7 @@ class Stretch:
             out.append(Send(m.Rearm(self.plan.order, target)))
 
     def _compare(self, sample: m.Sample, point: Point) -> None:
-        ours = self.meter.plain_mj_cm2 - self._plain_before
+        ours = self._comparable_mj_cm2
         device = self._scale.dose_for(sample.order_sum, point.tick_s)
         limit = self.plan.tolerance_pct / 100.0 * self.plan.target_dose_mj_cm2
         self._disagreeing = self._disagreeing + 1 if abs(ours - device) > limit else 0
@@ -205,6 +208,14 @@ class Stretch:
                 f"our dose {ours:.2f} and the device's {device:.2f} mJ/cm² differ by more than "
                 f"{limit:.2f}; trust neither, check the light sensors"
             )
+
+    def _share(self, point: Point) -> float:
+        """What the order's weights, made for the head's temperature at arming, make of 1 mW/cm²
+        with the head as warm as it is now."""
+        channels = self.meter.rule.light.channels
+        weights = zip(self._scale.weight, channels, strict=False)
+        per_mw = sum(weight / channel.slope_at(point.head_c) for weight, channel in weights)
+        return per_mw / self._scale.counts_per_mw_tick
 
     def _warn(self, out: list[ExposureOutput]) -> None:
         left_s = self.plan.guard_s - self.light_s
@@ -232,10 +243,10 @@ class Stretch:
     def _count_tail(self, out: list[ExposureOutput]) -> None:
         """Dose from the last lit sample on, split exactly at the close once that is known."""
         meter = self._lit_meter.copy()
-        for point in sorted(self._tail):
+        for point in sorted(self._tail, key=_by_ticks):
             meter.add(point)
         self.meter = meter
-        newest = max(self._tail)
+        newest = max(self._tail, key=_by_ticks)
         after_s = (newest.ticks - self._tail_from) * newest.tick_s
         if after_s >= TAIL_S + (0.0 if self._report else REPORT_LIMIT_S):
             self.phase = Phase.OVER
@@ -249,7 +260,7 @@ class Stretch:
             "light_s": self.light_s,
             "dose_mj_cm2": self.meter.dose_mj_cm2,
             "plain_mj_cm2": self.meter.plain_mj_cm2 - self._plain_before,
-            "device_mj_cm2": self.device_mj_cm2 if self._report else None,
+            "device_mj_cm2": self.device_mj_cm2,
             "irradiance_mw_cm2": self._aim.trend.level(),
         }
         text = f"lamp off by {data['reason']} after {self.light_s:.2f} s of light"
@@ -263,13 +274,27 @@ class Stretch:
         rate = self.meter.rule.rate(level)
         if self._report is None or self.light_s < LEARN_LIGHT_S or rate <= 0.0:
             return None
+        if self.phase is not Phase.OVER:
+            return None
         at_close = self._lit_meter.copy()
-        for point in sorted(self._tail):
+        for point in sorted(self._tail, key=_by_ticks):
             if point.ticks <= self._report[1]:
                 at_close.add(point)
         afterglow_s = (self.meter.dose_mj_cm2 - at_close.dose_mj_cm2) / rate
         lit_s = (at_close.dose_mj_cm2 - self._dose_before) / rate
         return Learned(afterglow_s, max(0.0, self.light_s - lit_s), level)
+
+
+def _by_ticks(point: Point) -> int:
+    return point.ticks
+
+
+def close_reason(code: int) -> m.CloseReason:
+    """Why the device closed; NONE for a code that this host does not know."""
+    try:
+        return m.CloseReason(code)
+    except ValueError:
+        return m.CloseReason.NONE
 
 
 _BEGUN = (m.OrderState.OPEN, m.OrderState.CLOSED)

@@ -42,11 +42,19 @@ EVENT_WORDS: dict[int, str] = {
     m.EventCode.LAMP_OPENED: "lamp opened",
     m.EventCode.LAMP_CLOSED: "lamp closed",
 }
-_ARGUMENT: dict[int, Callable[[int], IntEnum]] = {
+_ARGUMENT: dict[int, type[IntEnum]] = {
     m.EventCode.BOOT: m.ResetCause,
     m.EventCode.LAMP_CLOSED: m.CloseReason,
     m.EventCode.OUTPUT_EXPIRED: m.Output,
 }
+
+
+def in_words(kind: type[IntEnum], code: int) -> str:
+    """A code of the device for people; one that this host does not know is no fault."""
+    try:
+        return kind(code).name.lower().replace("_", " ")
+    except ValueError:
+        return f"{code} (not known here)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +134,7 @@ class UnitCore:
         self._hello: m.Hello | None = None
         self._mismatch = ""
         self._up = False
+        self._lamp_on = False
         self._now = now
         self._at_utc_ms = 0
         self._handlers: dict[type[object], Callable[[Any], None]] = {
@@ -244,7 +253,9 @@ class UnitCore:
         self._stamp(now, at_utc_ms)
         exposure = self.exposure
         if exposure is None or exposure.state in ENDED:
-            self._out.append(Refused(f"{name}: no exposure is going on"))
+            self._without_exposure(name, reason)
+        elif name == "restart" and self._mismatch:
+            self._out.append(Refused(self._mismatch))
         elif name == "restart":
             self._from_exposure(exposure.restart(now=now))
         elif name == "hold":
@@ -257,6 +268,14 @@ class UnitCore:
             self._out.append(Refused(f"{name}: not a command; use hold, restart, stop or abort"))
         return self._take()
 
+    def _without_exposure(self, name: str, reason: str) -> None:
+        """Light under an order that nobody here owns (a daemon before us gave it) can be ended."""
+        if self._up and self._lamp_on and name in ("hold", "stop", "abort"):
+            self.session.send(m.Close(m.ORDER_NONE), now=self._now)
+            self._event("lamp switched off", reason)
+        else:
+            self._out.append(Refused(f"{name}: no exposure is going on"))
+
     def ask_device(self, *, now: float) -> None:
         """Ask for the account of the newest order."""
         self.session.send(m.GetOrder(), now=now)
@@ -265,7 +284,8 @@ class UnitCore:
         if self.exposure is not None and self.exposure.state not in ENDED:
             return f"an exposure is {self.exposure.state}; end it first"
         if not self._up:
-            return "no link to the device; see `platelink doctor`"
+            text = self.session.status().text
+            return f"no link to the device: {text}; see `platelink doctor`"
         if self._mismatch:
             return self._mismatch
         if self.settings.overdue and not job.accept_overdue:
@@ -295,6 +315,7 @@ class UnitCore:
         reading = self.converter.read(sample, received.ticks, received.t, received.lost)
         self.reading = reading
         self._order = max(self._order, sample.order)
+        self._lamp_on = bool(sample.outputs & 1 << m.Output.LAMP)
         clock = self.session.clock
         if self.exposure is not None:
             self._from_exposure(
@@ -329,7 +350,7 @@ class UnitCore:
         event = received.event
         word = EVENT_WORDS.get(event.code, f"device event {event.code}")
         words = _ARGUMENT.get(event.code)
-        text = words(event.arg).name.lower().replace("_", " ") if words else ""
+        text = in_words(words, event.arg) if words else ""
         self._event(word, text, {"arg": event.arg, "number": event.number}, received.ticks)
 
     def _link_up(self, up: link.LinkUp) -> None:

@@ -20,7 +20,7 @@ from typing import Any
 from platelink.control.states import Learned
 from platelink.daemon.clock import Clock
 from platelink.daemon.control_socket import Answer, ControlServer
-from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore
+from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore, in_words
 from platelink.daemon.recording import EventNoted, RunBegun, RunEnded, RunSampled
 from platelink.daemon.view import event_line, status_line, summary
 from platelink.link import messages as m
@@ -287,7 +287,7 @@ class Shell:
             order=report.order,
             boot_id=report.boot_id,
             lamp_on=lamp_on,
-            closed_by=m.CloseReason(report.close_reason).name.lower(),
+            closed_by=in_words(m.CloseReason, report.close_reason),
             open_sum=report.open_sum,
             close_sum=report.close_sum,
             open_count=report.open_count,
