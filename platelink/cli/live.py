@@ -64,7 +64,7 @@ class Background:
             self._ready.set()
 
     async def _serve(self) -> None:
-        self._shell = make_shell(self._config, self._clock, today=date.today())  # noqa: DTZ011 -- a date due in the shop's own time zone
+        self._shell = make_shell(self._config, self._clock, today=date.today)
         self._loop = asyncio.get_running_loop()
         await self._shell.run(ready=self._ready.set)
 
@@ -215,7 +215,7 @@ def serve(context: click.Context, speed: float, as_json: bool) -> None:
 
 
 async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> None:
-    shell = make_shell(config, clock, today=date.today())  # noqa: DTZ011 -- as above
+    shell = make_shell(config, clock, today=date.today)
     shell.listen(tell)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -252,7 +252,8 @@ def expose(unit: str, as_json: bool, **asked: Any) -> None:
     request = {name: value for name, value in asked.items() if value is not None}
     request["dose"] = f"{request['dose']} {unit}".strip()
     try:
-        make_job(config, request)  # what is wrong with it is said before anything is started
+        # what is wrong with it is said before anything is started
+        make_job(config, request, today=date.today())  # noqa: DTZ011 -- a date due in the shop's own time zone
     except ValueError as error:
         raise click.UsageError(str(error)) from None
     with daemon_of(config) as path:

@@ -66,8 +66,6 @@ class UnitSettings:
     frame_ticks: int
     conditions: dict[str, object]
     """Calibrations and settings as they go into every run's start."""
-    overdue: tuple[str, ...] = ()
-    """Calibrations past their date; an exposure needs leave to ignore them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +79,8 @@ class Job:
     plate: str | None = None
     job: str | None = None
     note: str | None = None
+    overdue: tuple[str, ...] = ()
+    """Calibrations past their date when it was asked for."""
     accept_overdue: bool = False
     asked: dict[str, object] = field(default_factory=dict)
 
@@ -193,6 +193,12 @@ class UnitCore:
             dues.append(self._recording.deadline())
         return min((due for due in dues if due is not None), default=None)
 
+    def flush(self) -> tuple[CoreOutput, ...]:
+        """The samples in hand, because the process ends."""
+        if self._recording is not None:
+            self._write_samples(self._recording)
+        return self._take()
+
     def data_to_send(self) -> bytes:
         """Bytes for the device."""
         return self.session.data_to_send()
@@ -231,14 +237,14 @@ class UnitCore:
             self.exposure = AdvisoryExposure(job.request, optics, learned, now=now)
         else:
             self.exposure = Exposure(job.request, optics, learned, order=self._order + 1, now=now)
+        if job.overdue:
+            self._event("calibration overdue", "; ".join(job.overdue) + " (accepted)")
         return self._take()
 
     def start(self, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
         """Begin the exposure accepted: its run is in the record."""
         self._stamp(now, at_utc_ms)
         if self.exposure is not None and self._recording is not None:
-            if self.settings.overdue:
-                self._event("calibration overdue", "; ".join(self.settings.overdue) + " (accepted)")
             self._from_exposure(self.exposure.start(now=now))
         return self._take()
 
@@ -288,8 +294,8 @@ class UnitCore:
             return f"no link to the device: {text}; see `platelink doctor`"
         if self._mismatch:
             return self._mismatch
-        if self.settings.overdue and not job.accept_overdue:
-            return "; ".join(self.settings.overdue) + "; calibrate, or accept it for this run"
+        if job.overdue and not job.accept_overdue:
+            return "; ".join(job.overdue) + "; calibrate, or accept it for this run"
         return ""
 
     # --- link ------------------------------------------------------------------------------

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 import secrets
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,10 @@ from platelink.record.journal import Journal
 from platelink.sensing.readings import Converter
 from platelink.units import parse_dose
 
+MAX_TEXT = 200
+"""Characters of a name or a note."""
+MIN_DOSE_MJ_CM2 = 0.1
+"""Less than any plate takes, and about what lamps give in one look at the wire."""
 MAX_DOSE_MJ_CM2 = 1e6
 """More than any plate takes: a slip of the unit."""
 _STEP = re.compile(r"[a-z][a-z0-9_-]{0,31}")
@@ -31,10 +37,9 @@ def control_socket_path(config: Config) -> Path:
     return config.journal.path.with_suffix(".socket")
 
 
-def unit_settings(config: Config, today: date) -> UnitSettings:
+def unit_settings(config: Config) -> UnitSettings:
     """What the core is told, with everything a run's conditions must hold."""
     light = config.light
-    notices = config.notices(today)
     channels = [channel.model_dump(mode="json") for channel in light.channel]
     return UnitSettings(
         optics=config.optics(),
@@ -51,43 +56,80 @@ def unit_settings(config: Config, today: date) -> UnitSettings:
             },
             "config": effective(config),
         },
-        overdue=tuple(n.text for n in notices if n.overdue is not None),
     )
 
 
-def make_job(config: Config, asked: dict[str, Any]) -> Job:
+def make_job(config: Config, asked: Any, *, today: date) -> Job:
     """A job of a request: ``dose`` as typed ("420 mJ/cm2"), ``step``, ``operator``, ``plate``,
     ``job``, ``note``, ``contact`` (False: no contact vacuum), ``accept_overdue``, ``max_light_s``.
     ValueError says what is wrong with it."""
-    unknown = set(asked) - _ASKED
+    if not isinstance(asked, dict):
+        raise ValueError(f"a job is an object with {', '.join(_ASKED)}, not {asked!r:.40}")
+    unknown = set(asked) - set(_ASKED)
     if unknown:
         raise ValueError(f"{', '.join(sorted(unknown))}: not known; use {', '.join(_ASKED)}")
-    dose = parse_dose(str(asked.get("dose", "")))
-    if not 0.0 < dose <= MAX_DOSE_MJ_CM2:
-        raise ValueError(f"dose of {dose:g} mJ/cm²: must be above 0, at most {MAX_DOSE_MJ_CM2:g}")
+    dose = parse_dose(str(asked.get("dose") or ""))
+    if not MIN_DOSE_MJ_CM2 <= dose <= MAX_DOSE_MJ_CM2:
+        raise ValueError(
+            f"dose of {dose:g} mJ/cm²: must be at least {MIN_DOSE_MJ_CM2:g}, at most "
+            f"{MAX_DOSE_MJ_CM2:g}"
+        )
     step = str(asked.get("step") or "film")
     if not _STEP.fullmatch(step):
-        raise ValueError(f"step {step!r}: use small letters, digits, '-' and '_', such as film")
+        raise ValueError(f"step {step!r:.40}: use small letters, digits, '-' and '_', such as film")
+    contact = _flag(asked, "contact", otherwise=True)
     settings = config.exposure
-    limit_s = float(asked.get("max_light_s") or settings.max_exposure_s)
     request = ExposureRequest(
         target_dose_mj_cm2=dose,
-        contact=config.contact_limits() if asked.get("contact", True) else None,
-        max_light_s=min(limit_s, settings.max_exposure_s),
+        contact=config.contact_limits() if contact else None,
+        max_light_s=min(_limit_s(asked, settings.max_exposure_s), settings.max_exposure_s),
         guard_factor=settings.guard_factor,
         silence_policy=config.silence_policy(),
         silence_s=settings.silence_s,
         tolerance_pct=settings.tolerance_pct,
     )
-    texts = {name: str(asked[name])[:200] for name in _TEXTS if asked.get(name) is not None}
+    texts = {name: _text(asked, name) for name in _TEXTS if asked.get(name) is not None}
     return Job(
         run_id=new_run_id(),
         step=step,
         request=request,
-        accept_overdue=bool(asked.get("accept_overdue")),
-        asked={**asked, "contact": asked.get("contact", True)},
+        overdue=tuple(n.text for n in config.notices(today) if n.overdue is not None),
+        accept_overdue=_flag(asked, "accept_overdue", otherwise=False),
+        asked={**asked, "contact": contact},
         **texts,
     )
+
+
+def _flag(asked: dict[str, Any], name: str, *, otherwise: bool) -> bool:
+    value = asked.get(name, otherwise)
+    if not isinstance(value, bool):
+        raise ValueError(f"{name}: give true or false, not {value!r:.40}")
+    return value
+
+
+def _limit_s(asked: dict[str, Any], otherwise: float) -> float:
+    value = asked.get("max_light_s")
+    if value is None:
+        return otherwise
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"max_light_s: give seconds as a number, not {value!r:.40}")
+    if not (math.isfinite(value) and value > 0.0):
+        raise ValueError(f"max_light_s of {value:g} s: must be above 0")
+    return float(value)
+
+
+def _text(asked: dict[str, Any], name: str) -> str:
+    value = asked[name]
+    if isinstance(value, bool) or not isinstance(value, str | int):
+        raise ValueError(f"{name}: give a text, not {value!r:.40}")
+    text = str(value)
+    if len(text) > MAX_TEXT:
+        raise ValueError(f"{name}: {len(text)} characters, at most {MAX_TEXT} are kept")
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        raise ValueError(f"{name}: holds what UTF-8 cannot; type it again") from None
+    return text
 
 
 def new_run_id() -> str:
@@ -95,12 +137,12 @@ def new_run_id() -> str:
     return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
-def make_shell(config: Config, clock: Clock, *, today: date) -> Shell:
+def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Shell:
     """The daemon of a configuration. JournalError when its journal cannot be opened."""
     first = Learned(afterglow_s=config.exposure.afterglow_s)
 
     def make_core(learned: Learned | None, now: float) -> UnitCore:
-        settings = unit_settings(config, today)
+        settings = unit_settings(config)
         return UnitCore(settings, Converter(config.sensors()), learned or first, now=now)
 
     return Shell(
@@ -112,7 +154,7 @@ def make_shell(config: Config, clock: Clock, *, today: date) -> Shell:
             control_socket=control_socket_path(config),
         ),
         make_core,
-        lambda asked: make_job(config, asked),
+        lambda asked: make_job(config, asked, today=today()),
         clock,
         make_publisher(config),
     )
@@ -129,14 +171,14 @@ def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:
         username=broker.username,
         password=broker.secret(),
         tls=broker.tls,
-        ca_file=_text(broker.ca_file),
-        certificate_file=_text(broker.certificate_file),
-        key_file=_text(broker.key_file),
+        ca_file=_path(broker.ca_file),
+        certificate_file=_path(broker.certificate_file),
+        key_file=_path(broker.key_file),
         keepalive_s=broker.keepalive_s,
     )
 
 
-def _text(path: Path | None) -> str | None:
+def _path(path: Path | None) -> str | None:
     return None if path is None else str(path)
 
 
@@ -154,4 +196,4 @@ def make_publisher(config: Config) -> Publisher | None:
 
 
 _TEXTS = ("operator", "plate", "job", "note")
-_ASKED = frozenset({"dose", "step", "contact", "accept_overdue", "max_light_s", *_TEXTS})
+_ASKED = ("dose", "step", *_TEXTS, "contact", "accept_overdue", "max_light_s")

@@ -11,7 +11,7 @@ import asyncio
 import math
 import secrets
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -68,7 +68,7 @@ class Shell:
         self,
         settings: ShellSettings,
         make_core: Callable[[Learned | None, float], UnitCore],
-        make_job: Callable[[dict[str, Any]], Job],
+        make_job: Callable[[Any], Job],
         clock: Clock,
         publisher: Publisher | None = None,
         *,
@@ -137,6 +137,9 @@ class Shell:
         self._port.close()
         if self._server is not None:
             await self._server.stop()
+        for output in self.core.flush():
+            self._carry_out(output)
+        self.writer.retry(now=math.inf)
         self._syncing.set()
         await asyncio.to_thread(syncer.join)
         if self.publisher is not None:
@@ -355,7 +358,7 @@ class Shell:
 
     def _do(self, do: str, request: Answer) -> str:
         if do == "expose":
-            return self.submit(self._make_job(request.get("job") or {}))
+            return self.submit(self._make_job(request.get("job")))
         if do in COMMANDS:
             return self.command(do, str(request.get("reason") or "by request"))
         return f"{do}: not known; use expose, status, follow, {', '.join(COMMANDS)}"
@@ -401,6 +404,20 @@ def learned_before(journal: Journal) -> Learned | None:
     for run in journal.runs(state="complete", limit=LEARN_FROM):
         for event in reversed(journal.events(run.start.run_id)):
             if event.name == "learned":
-                values: dict[str, Any] = dict(event.data)
-                return Learned(**values)
+                return lesson(event.data)
     return None
+
+
+def lesson(data: Mapping[str, object]) -> Learned:
+    """What an event taught; what makes no sense here (another release wrote it) teaches nothing."""
+
+    def known(name: str) -> float:
+        value = data.get(name)
+        good = isinstance(value, int | float) and math.isfinite(value) and value >= 0.0
+        return float(value) if good else 0.0  # type: ignore[arg-type]
+
+    return Learned(
+        afterglow_s=known("afterglow_s"),
+        warm_up_deficit_s=known("warm_up_deficit_s"),
+        irradiance_mw_cm2=known("irradiance_mw_cm2") or None,
+    )

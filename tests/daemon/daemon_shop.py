@@ -167,7 +167,7 @@ class Daemon:
         config: Config,
         bench: Bench,
         *,
-        today: date = date(2026, 6, 1),
+        today: Callable[[], date] = lambda: date(2026, 6, 1),
         socket: bool = False,
     ) -> None:
         self.config, self.bench = config, bench
@@ -176,7 +176,7 @@ class Daemon:
         port = type("BenchPort", (UnitPort,), {"bench": bench, "_open": False})
 
         def core(learned: Learned | None, now: float) -> UnitCore:
-            settings = unit_settings(config, today)
+            settings = unit_settings(config)
             return UnitCore(settings, Converter(config.sensors()), learned or Learned(), now=now)
 
         self.shell = Shell(
@@ -188,7 +188,7 @@ class Daemon:
                 control_socket=config.journal.path.with_suffix(".socket") if socket else None,
             ),
             core,
-            lambda asked: make_job(config, asked),
+            lambda asked: make_job(config, asked, today=today()),
             self.clock,
             make_port=port,
         )
