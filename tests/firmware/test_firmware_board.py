@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_line import Line, order, split
+from contract.line import Line, order, split
 
 from platelink.link import messages as m
 from platesim import board
@@ -37,10 +37,10 @@ def test_start_sends_hello_and_boot() -> None:
 
 
 def test_step_returns_right_after_an_output_changed() -> None:
-    line = Line()
-    line.light = [10, 0, 0, 0]
+    line = Line(HostBoard())
+    line.send(order(target=400))
+    line.send(m.Open(1))
     block = np.full((100, 7), 10, np.uint16)
-    line.open(order(target=400))
     assert line.board.step(block, 3) == 1  # the lamp came on
     assert line.lamp
     assert line.board.step(block, 3) == 40
@@ -94,7 +94,7 @@ def test_a_read_only_block_is_as_good() -> None:
 
 def test_reset_forgets_all_but_counts_the_boot() -> None:
     line = Line(HostBoard(light_channels=4, boot_id=0xFFFFFFFF))
-    line.light = [9, 0, 0, 0]
+    line.analog[0] = 9
     line.open(order())
     line.ticks(10)
     assert line.lamp
@@ -116,8 +116,8 @@ def test_bytes_already_sent_outlive_a_reset() -> None:
 
 
 def test_boards_do_not_know_each_other() -> None:
-    first, second = Line(), Line()
-    first.light, second.light = [10, 0, 0, 0], [20, 0, 0, 0]
+    first, second = Line(HostBoard()), Line(HostBoard())
+    first.analog[0], second.analog[0] = 10, 20
     first.open(order(order=1, target=500))
     second.open(order(order=2, target=500))
     for _ in range(60):
@@ -129,7 +129,7 @@ def test_boards_do_not_know_each_other() -> None:
 
 
 def test_a_line_nobody_reads_stands_still_and_loses_whole_frames() -> None:
-    line = Line()
+    line = Line(HostBoard())
     block = np.zeros((60000, 7), np.uint16)
     line.board.step(block, 3)  # 1,200 Samples of 127 bytes are due, 65,536 bytes are kept
     first = line.board.transmit()

@@ -1,0 +1,1 @@
+"""What every board must do, whatever it is made of: the protocol as cases."""
