@@ -42,7 +42,7 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.publish.store.StoreLost": Failure,
     "platelink.publish.recorder_journal.RecorderJournalError": Failure,
     "platelink.publish.services.ServiceError": Failure,
-    "platelink.daemon.control_socket.SocketInUseError": Failure,
+    "platelink.daemon.control_socket.SocketError": Failure,
     "platesim.board.BoardError": Failure,
 }
 """What becomes of each fault that is foreseen, by the name of its class: naming imports nothing."""

@@ -20,8 +20,15 @@ Answer = dict[str, Any]
 FOLLOWER_BYTES = 1 << 18
 """Unread bytes at which a follower is dropped: minutes of a run's lines."""
 
+LAST_WORDS_S = 1.0
+"""How long a client may take to read its last answer when the daemon ends."""
 
-class SocketInUseError(Exception):
+
+class SocketError(Exception):
+    """The control socket cannot be had; the text says what to do."""
+
+
+class SocketInUseError(SocketError):
     """Another daemon answers on this socket."""
 
 
@@ -32,10 +39,21 @@ class ControlServer:
         self._path = path
         self._handle = handle
         self._server: asyncio.Server | None = None
+        self._connections: dict[asyncio.StreamWriter, asyncio.Task[None] | None] = {}
         self._followers: set[asyncio.StreamWriter] = set()
 
     async def start(self) -> None:
-        """Listen; a dead socket file is replaced, a live one raises ``SocketInUseError``."""
+        """Listen; a dead socket file is replaced. Raises ``SocketInUseError`` for a live one, else
+        ``SocketError``."""
+        try:
+            await self._listen()
+        except OSError as error:
+            raise SocketError(
+                f"the control socket {self._path} cannot be made: {error}; it lies beside the "
+                "journal: configure another journal path"
+            ) from error
+
+    async def _listen(self) -> None:
         if self._path.exists():
             with contextlib.suppress(OSError), _connected(self._path):
                 raise SocketInUseError(
@@ -51,8 +69,13 @@ class ControlServer:
         """Close the socket and every connection."""
         if self._server is not None:
             self._server.close()
-            for writer in list(self._followers):
+            tasks = [task for task in self._connections.values() if task is not None]
+            for writer in list(self._connections):
                 writer.close()
+            if tasks:
+                await asyncio.wait(tasks, timeout=LAST_WORDS_S)
+            for writer in list(self._connections):
+                writer.transport.abort()
             self._path.unlink(missing_ok=True)
 
     def tell(self, line: Answer) -> None:
@@ -69,27 +92,36 @@ class ControlServer:
                 writer.write(data)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._connections[writer] = asyncio.current_task()
         try:
-            while line := await reader.readline():
-                try:
-                    request = json.loads(line)
-                    if not isinstance(request, dict):
-                        raise ValueError("a request is a JSON object")
-                except ValueError as error:
-                    answer: Answer = {"ok": False, "error": f"request not understood: {error}"}
-                else:
-                    if request.get("do") == "follow":
-                        self._followers.add(writer)
-                        answer = {"ok": True}
-                    else:
-                        answer = self._handle(request)
-                writer.write(json.dumps(answer, allow_nan=False).encode() + b"\n")
+            while (line := await reader.readline()) and not writer.is_closing():
+                writer.write(self._answer(line, writer) + b"\n")
                 await writer.drain()
-        except (ConnectionError, asyncio.LimitOverrunError, ValueError):
+        except (ConnectionError, ValueError):
             pass  # the client is gone, or sent a line without end
         finally:
+            self._connections.pop(writer, None)
             self._followers.discard(writer)
             writer.close()
+
+    def _answer(self, line: bytes, writer: asyncio.StreamWriter) -> bytes:
+        try:
+            request = json.loads(line)
+            if not isinstance(request, dict):
+                raise ValueError("a request is a JSON object")
+        except (ValueError, RecursionError) as error:
+            return json.dumps({"ok": False, "error": f"request not understood: {error}"}).encode()
+        if request.get("do") == "follow":
+            self._followers.add(writer)
+            return b'{"ok": true}'
+        try:
+            return json.dumps(self._handle(request), allow_nan=False).encode()
+        except Exception as error:
+            # Ours, whatever it is: the client is told, the log gets it whole, others are served.
+            asyncio.get_running_loop().call_exception_handler(
+                {"message": "a request failed", "exception": error}
+            )
+            return json.dumps({"ok": False, "error": f"fault in the daemon: {error!r}"}).encode()
 
 
 def _connected(path: Path) -> socket.socket:

@@ -110,7 +110,7 @@ class Shell:
 
     async def run(self, ready: Callable[[], None] = lambda: None) -> None:
         """Serve until ``stop``; ``ready`` is called when the control socket answers. Raises
-        ``SocketInUseError`` when another daemon runs here."""
+        ``SocketError`` when it cannot be had, as when another daemon runs here."""
         if self._server is not None:
             await self._server.start()
         ready()
