@@ -365,6 +365,8 @@ class UnitCore:
         if up.rebooted:
             self.converter.restart()
             self._order = 0
+            if self._recording is not None:
+                self._recording.device_restarted(hello.tick, self._now)
         self.session.send(m.SetFrame(self.settings.frame_ticks), now=self._now)
         self.session.send(m.GetOrder(), now=self._now)
         data: dict[str, Plain] = {

@@ -91,6 +91,7 @@ class Recording:
         self._first_t = now
         self._last_t = now
         self._last_ticks = -1
+        self._tick_s = math.nan
         self.tick_offset = 0
         """Added to the device's ticks: a device that starts anew within a run counts on here."""
         self._raw: list[tuple[int, ...]] = []
@@ -107,10 +108,9 @@ class Recording:
             self.gaps += 1
         ticks = reading.ticks + self.tick_offset
         if ticks <= self._last_ticks:
-            passed = max(1, round((reading.t - self._last_t) / tick_s))
-            self.tick_offset = self._last_ticks + passed - reading.ticks
+            self.device_restarted(reading.ticks, reading.t)
             ticks = reading.ticks + self.tick_offset
-        self._last_ticks, self._last_t = ticks, reading.t
+        self._last_ticks, self._last_t, self._tick_s = ticks, reading.t, tick_s
         self._raw.append(
             (
                 ticks,
@@ -135,6 +135,12 @@ class Recording:
                 float(counting),
             )
         )
+
+    def device_restarted(self, tick: int, t: float) -> None:
+        """The device counts anew and is at ``tick``: go on where its old count would be by now."""
+        if self._last_ticks >= 0:
+            passed = max(1, round((t - self._last_t) / self._tick_s))
+            self.tick_offset = self._last_ticks + passed - tick
 
     def deadline(self) -> float | None:
         """When the samples in hand must be written."""

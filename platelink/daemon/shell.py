@@ -385,8 +385,15 @@ class Shell:
         self._listeners.append(listener)
 
     def _say(self, line: Answer) -> None:
-        for listener in self._listeners:
-            listener(line)
+        for listener in tuple(self._listeners):
+            try:
+                listener(line)
+            except Exception as error:
+                # Whatever it does with its lines: the unit is served on, without it.
+                self._listeners.remove(listener)
+                asyncio.get_running_loop().call_exception_handler(
+                    {"message": "a listener failed and is told no more", "exception": error}
+                )
         if self._server is not None:
             self._server.tell(line)
 
