@@ -1,0 +1,315 @@
+"""The core and time: deadlines that lie ahead, bytes in any pieces, samples not kept for long."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from daemon.daemon_core import CONTACT, FADED, exposure, request, simulate, start, until_light
+from platelink.cli.simulation import Simulation, make_core
+from platelink.control.exposure import Exposure
+from platelink.control.states import ENDED, State
+from platelink.daemon.core import CoreOutput, Job, UnitCore
+from platelink.daemon.recording import BLOCK_S, EventNoted, Recording, RunEnded, RunSampled
+from platelink.daemon.view import event_line, number, status_line
+from platelink.link import messages as m
+from platelink.sensing.readings import Quality, Reading
+from platesim.faults import (
+    DeviceResets,
+    GarbageSent,
+    HostStalls,
+    InterlockOpens,
+    LeakOpens,
+    StopPressed,
+    Unplugged,
+)
+from platesim.vacuum import Leak
+
+STRICT = json.JSONEncoder(allow_nan=False).encode
+
+
+class Watched(Simulation):
+    """Looks at the core after every input: its deadline, and what faces are told."""
+
+    def watch(self) -> None:
+        now = self.now
+        STRICT(status_line(self.core.status(now=now)))
+        for _ in range(4):  # an answer to a tick may be due at once; a fourth is a busy loop
+            due = self.core.next_deadline()
+            if due is None or due > now:
+                return
+            self._take(self.core.tick(now=now, at_utc_ms=self.at_utc_ms))
+        raise AssertionError(f"due {due} at {now}: {status_line(self.core.status(now=now))}")
+
+    def step(self, end: float) -> None:
+        super().step(end)
+        self.watch()
+
+    def _take(self, outputs: tuple[CoreOutput, ...]) -> None:
+        super()._take(outputs)
+        for output in outputs:
+            if isinstance(output, EventNoted):
+                STRICT(event_line(output))
+
+
+FAULTS = {
+    "lid": (InterlockOpens(), 2.0),
+    "stop button": (StopPressed(), 0.5),
+    "unplug": (Unplugged(), 3.0),
+    "unplug long": (Unplugged(), 25.0),
+    "reset": (DeviceResets(), None),
+    "leak": (LeakOpens(Leak(1.5)), 3.0),
+    "stall": (HostStalls(0.7), None),
+    "garbage": (GarbageSent(3000), None),
+}
+ACTION = st.sampled_from([*FAULTS, "hold", "restart", "stop", "abort", "expose", "replug", "wait"])
+
+
+@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    st.lists(st.tuples(ACTION, st.floats(0.01, 9.0)), max_size=10),
+    st.integers(1, 1000),
+    st.booleans(),
+)
+def test_the_next_deadline_is_never_past_whatever_happens(
+    actions: list[tuple[str, float]], seed: int, contact: bool
+) -> None:
+    lossy = replace(FADED, wire=replace(FADED.wire, loss=0.1))
+    plain = simulate(lossy, seed)
+    simulation = Watched(plain.unit, make_core(lossy, expected_mw_cm2=7.0))
+    limits = {"contact": CONTACT if contact else None}
+    start(simulation, **limits)
+    for n, (action, seconds) in enumerate(actions):
+        if action in FAULTS:
+            fault, for_s = FAULTS[action]
+            simulation.unit.inject(fault, for_s=for_s)
+        elif action == "expose":
+            simulation.expose(Job(f"run-{n + 2}", "film", request(**limits)))
+        elif action == "replug":
+            stamp = {"now": simulation.now, "at_utc_ms": simulation.at_utc_ms}
+            simulation._take(simulation.core.port_lost("unplugged", **stamp))
+            simulation.watch()
+            simulation.unit.read()
+            simulation._take(simulation.core.port_opened(**stamp))
+        elif action != "wait":
+            simulation.command(action, "asked")
+        simulation.watch()
+        simulation.run(lambda: False, seconds)
+    if simulation.core.exposure and simulation.core.exposure.state not in ENDED:
+        simulation.command("abort", "the end of the test")
+        simulation.run(lambda: exposure(simulation).state in ENDED, 400.0)
+        assert exposure(simulation).state in ENDED
+
+
+@pytest.mark.parametrize("gone", ["light", "held", "tail", "contact"])
+def test_with_the_port_gone_the_core_sleeps(gone: str) -> None:
+    """The port is closed, not only silent: nothing can be sent, whatever is due."""
+    simulation = simulate()
+    start(simulation, contact=CONTACT)
+    if gone != "contact":
+        until_light(simulation)
+    if gone == "held":
+        simulation.command("hold", "asked")
+        simulation.run(lambda: exposure(simulation).state is State.HELD, 10.0)
+    if gone == "tail":
+        simulation.run(lambda: exposure(simulation).step == "tail", 60.0)
+    core, now = simulation.core, simulation.now
+    core.port_lost("unplugged", now=now, at_utc_ms=0)
+    ticks, end = 0, now + 120.0
+    while (due := core.next_deadline()) is not None and due < end:
+        now = max(now, due)
+        core.tick(now=now, at_utc_ms=0)
+        ticks += 1
+        assert ticks < 15, (now, due, exposure(simulation).state)
+    assert exposure(simulation).state in (State.ABORTED, State.HELD)
+
+
+# --- bytes in any pieces ---------------------------------------------------------------------
+
+
+Call = Callable[[UnitCore], tuple[CoreOutput, ...]]
+
+
+class Taped(Simulation):
+    """Keeps every input of the core, so that it can be given again."""
+
+    def __init__(self, *arguments: object) -> None:
+        self.tape: list[tuple[bytes, float, Call | None]] = []
+        super().__init__(*arguments)  # type: ignore[arg-type]
+
+    def step(self, end: float) -> None:
+        core, unit, now, at = self.core, self.unit, self.now, self.at_utc_ms
+        data = unit.read()
+        if data:
+            self.tape.append((data, now, None))
+            self._take(core.receive(data, now=now, at_utc_ms=at))
+        due = core.next_deadline()
+        if due is not None and due <= now:
+            self.tape.append((b"", now, lambda c: c.tick(now=now, at_utc_ms=at)))
+            self._take(core.tick(now=now, at_utc_ms=at))
+        if sent := core.data_to_send():
+            unit.write(sent)
+        due = core.next_deadline()
+        wait_s = 0.25 if due is None else min(0.25, due - now)
+        unit.advance_to_data(max(1e-4, min(wait_s, end - now)))
+
+
+def told(outputs: list[CoreOutput]) -> list[object]:
+    """What would be recorded, comparable."""
+    return [
+        (o.run_id, o.block.ticks.tolist(), o.block.at_utc_ms.tolist(),
+         o.block.values["dose_mj_cm2"].tolist(), o.block.raw["light_sum_0"].tolist())
+        if isinstance(o, RunSampled)
+        else o
+        for o in outputs
+    ]  # fmt: skip
+
+
+def taped() -> Taped:
+    """An exposure with a leak, a hold and a reset, over a lossy line."""
+    parameters = replace(FADED, wire=replace(FADED.wire, loss=0.05, corruption=0.02, garbage=0.02))
+    plain = simulate(parameters, 5)
+    simulation = Taped(plain.unit, make_core(parameters, expected_mw_cm2=7.0))
+    simulation.run(lambda: False, 4.0)
+
+    def both(call: Call) -> None:
+        simulation.tape.append((b"", simulation.now, call))
+        simulation._take(call(simulation.core))
+
+    stamp = {"now": simulation.now, "at_utc_ms": simulation.at_utc_ms}
+    job = Job("run-1", "film", request())
+    both(lambda core: core.expose(job, **stamp))
+    both(lambda core: core.start(**stamp))
+    until_light(simulation)
+    hold = {"now": simulation.now, "at_utc_ms": simulation.at_utc_ms}
+    both(lambda core: core.command("hold", "asked", **hold))
+    simulation.run(lambda: exposure(simulation).state is State.HELD, 10.0)
+    simulation.unit.inject(DeviceResets())
+    simulation.run(lambda: False, 3.0)
+    again = {"now": simulation.now, "at_utc_ms": simulation.at_utc_ms}
+    both(lambda core: core.command("restart", "", **again))
+    assert simulation.run(lambda: simulation.ended is not None, 60.0)
+    return simulation
+
+
+TAPED = taped()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(1, 150), min_size=1, max_size=20))
+def test_any_split_of_the_bytes_gives_the_same_record(lengths: list[int]) -> None:
+    core = make_core(FADED, expected_mw_cm2=7.0)
+    start_ms = 1_893_456_000_000
+    outputs = list(core.port_opened(now=0.0, at_utc_ms=start_ms))
+    pieces = itertools.cycle(lengths)
+    for data, now, call in TAPED.tape:
+        if call is not None:
+            outputs += call(core)
+        begin = 0
+        while begin < len(data):
+            end = begin + next(pieces)
+            at_ms = start_ms + round(now * 1000.0)
+            outputs += core.receive(data[begin:end], now=now, at_utc_ms=at_ms)
+            begin = end
+        core.data_to_send()
+    assert told(outputs) == told(TAPED.outputs)
+    assert any(isinstance(o, RunEnded) for o in outputs)
+
+
+# --- samples in hand -------------------------------------------------------------------------
+
+
+def reading(t: float, ticks: int) -> Reading:
+    return Reading(t, ticks, 50, 0, 5.0, (5.0,), None, None, math.nan, 3, Quality(0))
+
+
+def sample(ticks: int) -> m.Sample:
+    values = dict.fromkeys(m.Sample._fields, 0)
+    values |= {"tick": ticks, "light_sum": (ticks, 0, 0, 0), "light_count": (ticks, 0, 0, 0)}
+    values |= {"light_min": (0, 0, 0, 0), "light_max": (9, 0, 0, 0)}
+    return m.Sample(**values)
+
+
+@settings(max_examples=60)
+@given(st.lists(st.floats(0.0, 3.0), min_size=1, max_size=60))
+def test_no_sample_is_kept_longer_than_its_limit(gaps: list[float]) -> None:
+    """What kill -9 may cost: the samples since the last block, at most a second of them."""
+    recording = Recording("run-1", 1, now=0.0, at_utc_ms=1000)
+    t, ticks, kept, written = 0.0, 0, [], []
+    for gap in gaps:
+        due = recording.deadline()
+        assert (due is None) == (not kept)
+        if due is not None and due <= t + gap:
+            assert due <= kept[0] + BLOCK_S
+            block = recording.take()
+            assert block is not None and len(block.block) == len(kept)
+            written += block.block.ticks.tolist()
+            kept = []
+            assert recording.deadline() is None and recording.take() is None
+        t += gap
+        ticks += max(1, round(gap * 1000))
+        recording.add(sample(ticks), reading(t, ticks), 1.0, 1e-3, True)
+        kept.append(t)
+        assert t - kept[0] <= BLOCK_S
+    last = recording.take()
+    assert last is not None
+    written += last.block.ticks.tolist()
+    assert written == sorted(set(written)) and len(written) == len(gaps)
+
+
+def test_a_running_core_holds_less_than_a_second() -> None:
+    simulation = simulate()
+    start(simulation)
+    blocks = 0
+    while exposure(simulation).state not in ENDED:
+        simulation.step(simulation.now + 1.0)
+        recording = simulation.core._recording
+        if recording is not None and recording._raw:
+            assert simulation.now - recording._first_t <= BLOCK_S + 0.06  # a frame more
+        found = [o for o in simulation.outputs if isinstance(o, RunSampled)]
+        blocks = max(blocks, len(found))
+    assert blocks > 5
+    assert isinstance(simulation.core.exposure, Exposure)
+
+
+@settings(max_examples=200)
+@given(
+    st.lists(st.tuples(st.integers(0, 1 << 40), st.floats(-5.0, 5.0), st.booleans()), max_size=40)
+)
+def test_ticks_and_stamps_of_a_run_only_grow(steps: list[tuple[int, float, bool]]) -> None:
+    """Whatever the device counts and whatever the clock map says."""
+    recording = Recording("run-1", 1, now=0.0, at_utc_ms=1_893_456_000_000)
+    t = 0.0
+    for ticks, dt, told_of_it in steps:
+        t += dt
+        if told_of_it:
+            recording.device_restarted(ticks, t)
+        recording.add(sample(ticks), reading(t, ticks), 0.0, 1e-3, False)
+    block = recording.take()
+    if block is not None:
+        for column in (block.block.ticks.tolist(), block.block.at_utc_ms.tolist()):
+            assert column == sorted(set(column))
+
+
+# --- what faces are told ---------------------------------------------------------------------
+
+
+def test_numbers_for_json() -> None:
+    assert number(1.23456) == 1.2346
+    assert [number(v) for v in (None, math.nan, math.inf, -math.inf)] == [None] * 4
+
+
+def test_an_event_with_odd_numbers() -> None:
+    data = {"a": math.nan, "b": math.inf, "c": "text", "d": True, "e": 3, "f": 2.00001, "g": None}
+    line = event_line(EventNoted("run-1", 1_893_456_000_123, "name", "text", 5, data))
+    STRICT(line)
+    assert line["at_utc"] == "2030-01-01T00:00:00.123+00:00"
+    assert line["data"] == {"a": None, "b": None, "c": "text", "d": True, "e": 3, "f": 2.0,
+                            "g": None}  # fmt: skip
