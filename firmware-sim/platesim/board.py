@@ -15,7 +15,7 @@ import shutil
 import subprocess
 import tempfile
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +34,30 @@ _FLAGS: Final = (
 _MOST_TICKS: Final = (1 << 24) - 1
 
 
+class Board(Protocol):
+    """A device as its surroundings see it; see ``HostBoard`` for each word."""
+
+    outputs: int
+
+    @property
+    def tick(self) -> int: ...
+    @property
+    def boot_id(self) -> int: ...
+    def step(self, analog: NDArray[np.uint16], inputs: int) -> int: ...
+    def receive(self, data: bytes) -> None: ...
+    def transmit(self) -> bytes: ...
+    def reset(self, cause: ResetCause) -> None: ...
+    def close(self) -> None: ...
+
+
+class BoardFactory(Protocol):
+    """Switches on a board."""
+
+    def __call__(self, *, light_channels: int, adc_bits: int, boot_id: int) -> Board: ...
+
+
 class BoardError(Exception):
-    """The native library of the board cannot be had."""
+    """The board cannot be had."""
 
 
 class CompilerMissing(BoardError):  # noqa: N818 - says what is wrong
@@ -90,7 +112,7 @@ def _own_dir(path: Path) -> bool:
     return mine and os.access(path, os.W_OK | os.X_OK)
 
 
-def _library_dir(name: str) -> Path:
+def cache_dir(name: str) -> Path:
     """A directory for one build: in the cache, else in a per-user temporary directory."""
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     if _own_dir(cache / "platelink" / name):
@@ -110,7 +132,7 @@ def build() -> Path:
     sources = [*sorted((root / "core").glob("*.c")), *sorted((root / "board/host").glob("*.c"))]
     headers = [*sorted((root / "core").glob("*.h")), *sorted((root / "board/host").glob("*.h"))]
     compiler, identity = _compiler()
-    directory = _library_dir(_digest(root, sources + headers, identity))
+    directory = cache_dir(_digest(root, sources + headers, identity))
     library = directory / "libplboard.so"
     if library.exists():
         return library
@@ -250,3 +272,6 @@ class HostBoard:
         """Start again: outputs off, sums, order and log gone, tick 0, ``boot_id`` one higher."""
         self.boot_id = (self.boot_id + 1) & 0xFFFFFFFF
         self._start(cause, 0)
+
+    def close(self) -> None:
+        """Nothing outside this process has to end."""

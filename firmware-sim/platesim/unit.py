@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from platelink.link.messages import Input, Output, ResetCause
-from platesim.board import HostBoard
+from platesim.board import Board, BoardFactory, HostBoard
 from platesim.faults import Due, Fault, Planned, Stalls, Wire, WireParameters
 from platesim.faultwork import strike, undo
 from platesim.lamps import LampBank, LampParameters, LightSource
@@ -61,8 +61,9 @@ class SimulatedUnit:
         *,
         planned: Iterable[Planned] = (),
         source: LightSource | None = None,
+        board: BoardFactory = HostBoard,
     ) -> None:
-        """``source`` replaces the lamp bank (a recorded trace)."""
+        """``source`` replaces the lamp bank (a recorded trace), ``board`` the kind of device."""
         self.parameters = p = parameters or UnitParameters()
         self.seed = seed
         self.tick_s = (1.0 + p.clock_error_ppm * 1e-6) / _NOMINAL_HZ
@@ -73,7 +74,7 @@ class SimulatedUnit:
         self.plant = Plant(
             p.plant, self.lamps, channels=p.light_channels, tick_s=self.tick_s, seed=seed
         )
-        self.board = HostBoard(
+        self.board: Board = board(
             light_channels=p.light_channels,
             adc_bits=p.plant.sensors.light[0].adc_bits,
             boot_id=(seed * 2654435761 + 1) & 0xFFFFFFFF or 1,

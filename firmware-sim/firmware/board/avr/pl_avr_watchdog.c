@@ -1,0 +1,30 @@
+/* Board `avr`: when the main loop hangs; sums kept over the reset that follows. */
+#include <avr/interrupt.h>
+
+#include "pl_avr.h"
+#include "pl_avr_wdt.h"
+#include "pl_kept.h"
+
+static pl_kept slots[2] __attribute__((section(".noinit")));
+
+void pl_avr_keep(void)
+{
+    pl_kept_save(&pl_avr, slots);
+}
+
+const void *pl_avr_kept(void)
+{
+    return pl_kept_find(slots);
+}
+
+/* The main loop has not fed the watchdog. Dark first; then, while the samples up to now still stand
+ * whole, keep them; then wait for the reset. A hang with interrupts off skips all this and is reset
+ * by the next time-out, with the sums of the last pl_avr_keep. */
+ISR(WDT_vect)
+{
+    PORTB = (uint8_t)(PORTB & ~PL_AVR_OUTPUTS);
+    pl_avr_keep();
+    pl_avr_wdt_soon();
+    for (;;)
+        ;
+}
