@@ -6,9 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "avr_adc.h"
 #include "avr_ioport.h"
-#include "avr_watchdog.h"
 
 enum { /* the ATmega328P's data sheet: register summary, interrupt vectors */
     PORTB = 0x25, DDRB = 0x24, PIND = 0x29, MCUSR = 0x54,
@@ -69,8 +67,7 @@ static void on_pending(struct avr_irq_t *irq, uint32_t value, void *param)
     if (value && number == VECTOR_ADC)
         c->converted = c->avr->cycle;
     if (number == VECTOR_WDT) {
-        const avr_watchdog_t *wdt = (const avr_watchdog_t *)find_io(c->avr, "watchdog");
-        c->second_bark = value ? c->avr->cycle + wdt->cycle_count : 0;
+        c->second_bark = value ? c->avr->cycle + c->watchdog->cycle_count : 0;
     }
 }
 
@@ -142,6 +139,8 @@ bool chip_load(chip *c, const char *path)
     avr->custom.data = c;
     avr->reset = on_reset;
     c->plain_run = avr->run;
+    c->adc = (avr_adc_t *)find_io(avr, "adc");
+    c->watchdog = (const avr_watchdog_t *)find_io(avr, "watchdog");
     line_attach(&c->serial, avr);
     avr_irq_t *port = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), IOPORT_IRQ_PIN_ALL);
     avr_irq_register_notify(port, on_port, c);
@@ -237,8 +236,7 @@ bool chip_run_to(chip *c, uint32_t address, uint64_t cycles)
 
 void chip_set_converter(chip *c, uint8_t channel, uint16_t tenth_mv)
 {
-    avr_adc_t *adc = (avr_adc_t *)find_io(c->avr, "adc");
-    adc->adc_values[channel] = tenth_mv; /* taken when the firmware reads the result */
+    c->adc->adc_values[channel] = tenth_mv; /* taken when the firmware reads the result */
 }
 
 void chip_set_inputs(chip *c, uint8_t grounded)

@@ -7,6 +7,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "avr_adc.h"
+#include "avr_watchdog.h"
 #include "line.h"
 #include "sim_avr.h"
 
@@ -37,6 +39,8 @@ typedef struct {
 
 typedef struct chip {
     avr_t *avr;
+    avr_adc_t *adc;
+    const avr_watchdog_t *watchdog;
     line serial;
     uint8_t inputs;
     uint8_t outputs;

@@ -27,11 +27,8 @@ const pl_kept *pl_kept_find(const pl_kept slots[2])
     return first ? &slots[0] : second ? &slots[1] : NULL;
 }
 
-void pl_kept_save(const pl_core *pl, pl_kept slots[2])
+void pl_kept_write(const pl_core *pl, pl_kept *kept, uint16_t turn)
 {
-    const pl_kept *newest = pl_kept_find(slots);
-    pl_kept *kept = newest == &slots[0] ? &slots[1] : &slots[0];
-    uint16_t turn = newest ? (uint16_t)(newest->turn + 1u) : 0;
     memset(kept, 0, sizeof *kept);
     uint8_t before = pl_board_lock();
     memcpy(kept->light_sum, pl->light_sum, sizeof kept->light_sum);
@@ -44,6 +41,13 @@ void pl_kept_save(const pl_core *pl, pl_kept slots[2])
     uint16_t crc = crc_of(kept, (uint16_t)offsetof(pl_kept, crc));
     kept->crc[0] = (uint8_t)(crc >> 8);
     kept->crc[1] = (uint8_t)crc;
+}
+
+void pl_kept_save(const pl_core *pl, pl_kept slots[2])
+{
+    const pl_kept *newest = pl_kept_find(slots);
+    pl_kept_write(pl, newest == &slots[0] ? &slots[1] : &slots[0],
+                  newest ? (uint16_t)(newest->turn + 1u) : 0);
 }
 
 void pl_kept_restore(pl_core *pl, const pl_kept *kept)

@@ -28,6 +28,10 @@ typedef struct {
 /* Writes the older of the two slots. */
 void pl_kept_save(const pl_core *pl, pl_kept slots[2]);
 
+/* The same for a board that counts the turns itself, and so need not look which one is older:
+ * writes this slot. */
+void pl_kept_write(const pl_core *pl, pl_kept *kept, uint16_t turn);
+
 /* The newest slot that is whole, or NULL. */
 const pl_kept *pl_kept_find(const pl_kept slots[2]);
 

@@ -8,7 +8,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "pl_core.h"
+#include "pl_kept.h"
 
 /* Irradiance channels that are wired: 1..4, the fourth only on packages that have ADC6. */
 #ifndef PL_AVR_LIGHT
@@ -56,7 +56,7 @@ void pl_avr_serial_start(void);
 void pl_avr_serial_send(void); /* lets the interrupt send what stands in the ring */
 
 /* pl_avr_watchdog.c */
-void pl_avr_keep(void); /* saves sums and order into memory that survives a watchdog reset */
-const void *pl_avr_kept(void); /* the newest whole pl_kept, or NULL */
+const pl_kept *pl_avr_kept(void); /* what was kept before the reset, or NULL; call once, first */
+void pl_avr_keep(void);           /* saves sums and order into memory that survives a reset */
 
 #endif

@@ -6,7 +6,6 @@
 
 #include "pl_avr.h"
 #include "pl_avr_wdt.h"
-#include "pl_kept.h"
 
 #define KEEP_TICKS 50u
 
@@ -17,7 +16,9 @@ pl_core pl_avr;
 static void start_core(void)
 {
     pl_avr_boot boot = pl_avr_started();
-    const pl_kept *kept = boot.cause == PL_RESET_CAUSE_WATCHDOG ? pl_avr_kept() : NULL;
+    const pl_kept *kept = pl_avr_kept();
+    if (boot.cause != PL_RESET_CAUSE_WATCHDOG)
+        kept = NULL;
     const pl_config config = {
         .board = PL_BOARD_AVR,
         .light_channels = PL_AVR_LIGHT,

@@ -3,18 +3,21 @@
 
 #include "pl_avr.h"
 #include "pl_avr_wdt.h"
-#include "pl_kept.h"
 
 static pl_kept slots[2] __attribute__((section(".noinit")));
+static uint16_t turn; /* the slot to write next is its lowest bit */
+
+const pl_kept *pl_avr_kept(void)
+{
+    const pl_kept *kept = pl_kept_find(slots);
+    turn = kept ? (uint16_t)(kept->turn + 1u) : 0;
+    return kept;
+}
 
 void pl_avr_keep(void)
 {
-    pl_kept_save(&pl_avr, slots);
-}
-
-const void *pl_avr_kept(void)
-{
-    return pl_kept_find(slots);
+    pl_kept_write(&pl_avr, &slots[turn & 1u], turn);
+    turn++;
 }
 
 /* The main loop has not fed the watchdog. Dark first; then, while the samples up to now still stand
