@@ -86,7 +86,11 @@ class RecorderJournal:
         self._lock = _lock(path)
         try:
             self._db = sqlite3.connect(path, isolation_level=None)
-            self._prepare()
+            try:
+                self._prepare()
+            except sqlite3.Error:
+                self._db.close()
+                raise
         except sqlite3.Error as fault:
             self._lock.close()
             raise RecorderJournalError(_text(path, fault)) from fault

@@ -92,7 +92,12 @@ class Journal(JournalReader):
         path = Path(path)
         ballast = Ballast(path, ballast_bytes)
         if read_only:
-            journal = cls(Database(path, read_only=True), ballast=ballast)
+            database = Database(path, read_only=True)
+            try:
+                journal = cls(database, ballast=ballast)
+            except BaseException:
+                database.close()
+                raise
         else:
             if not unit or not new_uuid:
                 raise ValueError("a journal is opened for writing with its unit and a new_uuid")
