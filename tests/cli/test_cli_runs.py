@@ -185,7 +185,7 @@ def test_journals_that_cannot_be_read(tmp_path: Path, command: str) -> None:
 def test_a_journal_that_only_others_may_write_is_read() -> None:
     """As another user where this one is root, who may do everything."""
     code = """
-import os, sys
+import os, sys, urllib.parse
 import platelink.cli.runs, platelink.record.journal
 if os.getuid() == 0:
     os.setuid(65534)

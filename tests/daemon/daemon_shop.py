@@ -64,6 +64,10 @@ class SimulatedTimeLoop(asyncio.SelectorEventLoop):
     def time(self) -> float:
         return self.now
 
+    async def shutdown_default_executor(self, timeout: float | None = None) -> None:
+        """Without the limit that newer Pythons set: it would pass at once here."""
+        await super().shutdown_default_executor()
+
 
 def in_simulated_time(work: Coroutine[Any, Any, None], faults: tuple[str, ...] = ()) -> None:
     """Run a test; an exception in any callback, other than ``faults``, fails it."""

@@ -59,7 +59,8 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     text = unit.read_text("utf-8")
     for line in ("DynamicUser=yes", "NoNewPrivileges=yes", "ProtectSystem=strict", "UMask=0027"):
         assert line in text.splitlines()
-    assert re.search(r"^ExecStart=/opt/platelink/bin/platelink (serve|recorder) ", text, re.M)
+    start = r"^ExecStart=/opt/platelink/bin/platelink --config \S+ (serve|recorder)$"
+    assert re.search(start, text, re.M)
     analyze = shutil.which("systemd-analyze")
     if analyze is None:  # then at least every line is a section, a setting or a comment
         for line in text.splitlines():
