@@ -89,8 +89,8 @@ class AvrBoard:
         capabilities: Capability = ALL_CAPABILITIES,
         start_tick: int = 0,
     ) -> None:
-        """Switch on and run to just before the first tick, ``start_tick + 1``; Hello and the BOOT
-        event are on their way. Raises ``ToolMissing`` where the tools are not installed."""
+        """Switch on; Hello and the BOOT event come with the first steps. The first tick is
+        ``start_tick + 1``. Raises ``ToolMissing`` where the tools are not installed."""
         if adc_bits != 10:
             raise ValueError(f"adc_bits is {adc_bits}, this chip converts to 10")
         self.firmware: Firmware = build(light_channels=light_channels, capabilities=capabilities)
@@ -173,8 +173,8 @@ class AvrBoard:
         return self._field("pl_at_boot_id")
 
     def reset(self, cause: ResetCause) -> None:
-        """Start again and run to just before the first tick. ``WATCHDOG`` hangs the main loop until
-        the watchdog does it, which takes some 80 ticks with the inputs of the last step."""
+        """Start again. ``WATCHDOG`` hangs the main loop until the watchdog does it, which takes some
+        80 ticks with the inputs of the last step. What was on its way to the device comes after."""
         if cause is not ResetCause.WATCHDOG:
             self._start(cause, 0)
             return

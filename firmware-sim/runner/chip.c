@@ -10,11 +10,13 @@
 
 enum { /* the ATmega328P's data sheet: register summary, interrupt vectors */
     PORTB = 0x25, DDRB = 0x24, PIND = 0x29, MCUSR = 0x54,
+    TIMSK1 = 0x6F, OCIE1A = 0x02,
     VECTOR_WDT = 6, VECTOR_TIMER1_COMPA = 11, VECTOR_ADC = 21,
 };
 #define INPUT_SHIFT 4u /* PD4, PD5 */
 #define LATE_CYCLES 200u /* how much later than due a timer event may be seen */
 #define FREE_RUN 100000u
+#define SHORT_RUN 100u /* far less than a byte on the line */
 
 static void fail(chip *c, const char *format, ...)
 {
@@ -62,8 +64,10 @@ static void on_pending(struct avr_irq_t *irq, uint32_t value, void *param)
     uint8_t number = (uint8_t)irq->irq;
     if (value)
         c->vector[number].raised = c->avr->cycle;
-    if (value && number == VECTOR_TIMER1_COMPA)
+    if (value && number == VECTOR_TIMER1_COMPA) {
         c->boundary = true;
+        c->starting = false;
+    }
     if (value && number == VECTOR_ADC)
         c->converted = c->avr->cycle;
     if (number == VECTOR_WDT) {
@@ -159,6 +163,7 @@ bool chip_load(chip *c, const char *path)
 static void after_reset(chip *c)
 {
     c->reset_due = false;
+    c->starting = true;
     c->second_bark = 0;
     for (uint8_t v = 0; v < CHIP_VECTORS; v++)
         c->vector[v].raised = c->vector[v].entered = 0;
@@ -224,14 +229,20 @@ void chip_run_tick(chip *c)
     c->tick_start = c->boundary ? c->avr->cycle : due;
 }
 
+static bool arrived(const chip *c, uint32_t address)
+{
+    return address != 0 ? c->avr->pc == address : c->avr->data[TIMSK1] & OCIE1A;
+}
+
 bool chip_run_to(chip *c, uint32_t address, uint64_t cycles)
 {
     uint64_t end = c->avr->cycle + cycles;
-    c->avr->run_cycle_limit = 1;
-    while (c->avr->pc != address && c->avr->cycle < end && !c->error[0])
+    c->avr->run_cycle_limit = address != 0 ? 1 : SHORT_RUN;
+    while (!arrived(c, address) && c->avr->cycle < end && !c->error[0])
         turn(c);
+    c->tick_start = c->avr->cycle;
     chip_set_hang(c, c->hang);
-    return c->avr->pc == address;
+    return arrived(c, address);
 }
 
 void chip_set_converter(chip *c, uint8_t channel, uint16_t tenth_mv)

@@ -46,6 +46,7 @@ typedef struct chip {
     uint8_t outputs;
     uint8_t hang;
     bool boundary;        /* the tick's timer has just fired */
+    bool starting;        /* since a reset the tick's timer has not fired */
     bool reset_due;       /* the chip was reset: pins and line follow */
     uint32_t resets;      /* by itself, since the last chip_power */
     uint64_t tick_start;  /* cycle at which the present tick began */
@@ -69,7 +70,8 @@ void chip_power(chip *c, uint8_t cause);
  * has no timer, one millisecond on. */
 void chip_run_tick(chip *c);
 
-/* Runs to an address in flash (bytes); false when it was not reached within so many cycles. */
+/* Runs to an address in flash (bytes), or, for address 0, until the tick's timer has its interrupt;
+ * false when that did not happen within so many cycles. */
 bool chip_run_to(chip *c, uint32_t address, uint64_t cycles);
 
 void chip_set_converter(chip *c, uint8_t channel, uint16_t tenth_mv);

@@ -16,6 +16,7 @@
 #define ROW (CHIP_CONVERTERS * 2u)
 #define GO_ON 255u
 #define START_TICKS 1000u /* a start takes some 30 ms when it writes the EEPROM */
+#define START_CYCLES ((uint64_t)START_TICKS * CHIP_TICK_CYCLES)
 
 static uint8_t request[REQUEST_MOST];
 static uint8_t answer[LINE_QUEUE + CHIP_PIN_CHANGES * 17u + 64u];
@@ -92,6 +93,8 @@ static bool step(chip *c, const uint8_t *p, uint32_t size)
                       bytes);
     uint32_t done = 0;
     chip_set_inputs(c, inputs);
+    for (uint32_t i = 0; c->starting && i < START_TICKS && n > 0 && !c->error[0]; i++)
+        chip_run_tick(c);
     while (done < n && c->changes == 0 && c->resets == 0 && !c->error[0]) {
         for (uint8_t i = 0; i < CHIP_CONVERTERS; i++)
             chip_set_converter(c, i, (uint16_t)get(rows + done * ROW + 2u * i, 2));
@@ -107,17 +110,11 @@ static bool power(chip *c, const uint8_t *p, uint32_t size)
     if (size != 5 || (p[0] > CHIP_BROWN_OUT && p[0] != GO_ON))
         return refuse("a start needs a cause of 0..%u or %u, and an address", CHIP_BROWN_OUT, GO_ON);
     uint32_t address = get(p + 1, 4);
-    uint64_t most = (uint64_t)START_TICKS * CHIP_TICK_CYCLES;
     if (p[0] != GO_ON)
         chip_power(c, p[0]);
-    if (address != 0 && !chip_run_to(c, address, most))
-        return refuse("the firmware did not come to 0x%04x within %u ms", address, START_TICKS);
-    uint32_t ticks = 0;
-    c->boundary = false;
-    while (address == 0 && !c->boundary && !c->error[0] && ticks++ < START_TICKS)
-        chip_run_tick(c);
-    if (address == 0 && !c->boundary && !c->error[0])
-        return refuse("the firmware started no timer within %u ms", START_TICKS);
+    if (!chip_run_to(c, address, START_CYCLES) && !c->error[0])
+        return refuse("the firmware did not come to 0x%04x, or to its timer, in %u ms", address,
+                      START_TICKS);
     put_state(c, 0);
     return true;
 }

@@ -19,9 +19,10 @@
  *                                                                  they begin anew
  *
  * 'S' hands the bytes to the line and runs up to n ticks, a row of converters each, ending after the
- * tick in which an output changed or the chip was reset. 'P' resets the chip and runs it to the end
- * of its start, that is to just before its first tick; given an address, only to there. Without a
- * cause it goes on from where it was.
+ * tick in which an output changed or the chip was reset. After a reset it first runs, outside the
+ * count, to where the first tick begins. 'P' resets the chip and runs it until the tick's timer is
+ * set up, when it has sent nothing yet; given an address, only to there. Without a cause it goes on
+ * from where it was.
  *
  * state: u32 ticks done, u8 outputs, u8 resets by itself, u32 bytes waiting for the chip,
  *        u64 cycle, u16 changes, then each change (u64 cycle, u64 cycle of the last conversion
