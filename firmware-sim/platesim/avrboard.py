@@ -113,7 +113,8 @@ class AvrBoard:
         self._from_chip = bytearray()
         self._inputs = INPUTS_SAFE
         self._row = np.zeros((1, ANALOG_CHANNELS), np.uint16)
-        self._request(b"E", struct.pack("<HII", self._eeprom, boot_id, boot_id ^ 0xFFFFFFFF))
+        cold = struct.pack("<II", boot_id, boot_id ^ 0xFFFFFFFF)
+        self.write_eeprom(self.address("next_cold"), cold)
         first = ResetCause.POWER_ON if reset_cause is ResetCause.WATCHDOG else reset_cause
         self._start(first, start_tick & 0xFFFFFFFF)
         if reset_cause is ResetCause.WATCHDOG:
@@ -173,8 +174,8 @@ class AvrBoard:
         return self._field("pl_at_boot_id")
 
     def reset(self, cause: ResetCause) -> None:
-        """Start again. ``WATCHDOG`` hangs the main loop until the watchdog does it, which takes some
-        80 ticks with the inputs of the last step. What was on its way to the device comes after."""
+        """Start again; what was on its way to the device comes after. ``WATCHDOG`` hangs the main
+        loop until the watchdog does it: some 80 ticks with the inputs of the last step."""
         if cause is not ResetCause.WATCHDOG:
             self._start(cause, 0)
             return
@@ -197,6 +198,14 @@ class AvrBoard:
         """From now on no instruction of the main loop runs; with ``interrupts`` none at all. Ends
         with the next reset."""
         self._request(b"H", b"\2" if interrupts else b"\1")
+
+    def go_on(self) -> None:
+        """End a hang; the firmware goes on where it stood."""
+        self._request(b"H", b"\0")
+
+    def write_eeprom(self, address: int, data: bytes) -> None:
+        """Overwrite bytes of the EEPROM; address as of the firmware's symbols."""
+        self._request(b"E", struct.pack("<H", address) + data)
 
     def vectors(self) -> dict[int, Vector]:
         """What each interrupt did since the last call, by its vector number."""
@@ -227,10 +236,6 @@ class AvrBoard:
         return self._free[1]
 
     # --- the runner ----------------------------------------------------------------------------
-
-    @property
-    def _eeprom(self) -> int:
-        return self.address("next_cold")
 
     @property
     def _free(self) -> tuple[int, int]:

@@ -197,18 +197,38 @@ void chip_power(chip *c, uint8_t cause)
     c->tick_start = c->avr->cycle;
 }
 
+/* Whether the instruction that is next must not run. */
+static bool stands_still(const chip *c)
+{
+    const avr_t *avr = c->avr;
+    if (avr->run != c->plain_run) /* the watchdog's reset is under way */
+        return false;
+    return c->hang == CHIP_INTERRUPTS_HANG ||
+           (c->hang == CHIP_MAIN_HANGS && avr->interrupts.running_ptr == 0 && avr->sreg[S_I]);
+}
+
+/* Time passes up to the next event; interrupts are entered when they may. */
+static void wait(chip *c)
+{
+    avr_t *avr = c->avr;
+    avr_cycle_count_t sleep = avr_cycle_timer_process(avr);
+    if (c->hang == CHIP_INTERRUPTS_HANG || !avr_has_pending_interrupts(avr)) {
+        avr->cycle += 1 + sleep;
+    } else {
+        avr->cycle++;
+        avr->state = cpu_Running;
+        avr_service_interrupts(avr);
+    }
+}
+
 /* One instruction, or many up to the next event; while something hangs, time alone. */
 static void turn(chip *c)
 {
     avr_t *avr = c->avr;
-    if (c->hang == CHIP_INTERRUPTS_HANG && avr->run == c->plain_run) {
-        avr_cycle_count_t sleep = avr_cycle_timer_process(avr);
-        avr->cycle += 1 + sleep;
-    } else {
-        if (c->hang == CHIP_MAIN_HANGS && avr->interrupts.running_ptr == 0 && avr->sreg[S_I])
-            avr->state = cpu_Sleeping;
+    if (stands_still(c))
+        wait(c);
+    else
         avr_run(avr);
-    }
     if (c->reset_due) { /* by the watchdog */
         c->resets++;
         after_reset(c);

@@ -88,13 +88,14 @@ static bool step(chip *c, const uint8_t *p, uint32_t size)
             return refuse("converter %u of row %u is %u in 0.1 mV, the most is %u",
                           i % CHIP_CONVERTERS, i / CHIP_CONVERTERS, get(rows + 2 * i, 2),
                           CHIP_FULL_SCALE);
-    if (!line_put(&c->serial, p + STEP_HEAD, bytes))
+    if (bytes > LINE_QUEUE - line_waiting(&c->serial))
         return refuse("%u bytes wait for the chip, %u more do not fit", line_waiting(&c->serial),
                       bytes);
     uint32_t done = 0;
     chip_set_inputs(c, inputs);
     for (uint32_t i = 0; c->starting && i < START_TICKS && n > 0 && !c->error[0]; i++)
         chip_run_tick(c);
+    line_put(&c->serial, p + STEP_HEAD, bytes);
     while (done < n && c->changes == 0 && c->resets == 0 && !c->error[0]) {
         for (uint8_t i = 0; i < CHIP_CONVERTERS; i++)
             chip_set_converter(c, i, (uint16_t)get(rows + done * ROW + 2u * i, 2));

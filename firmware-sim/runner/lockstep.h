@@ -19,8 +19,8 @@
  *                                                                  they begin anew
  *
  * 'S' hands the bytes to the line and runs up to n ticks, a row of converters each, ending after the
- * tick in which an output changed or the chip was reset. After a reset it first runs, outside the
- * count, to where the first tick begins. 'P' resets the chip and runs it until the tick's timer is
+ * tick in which an output changed or the chip was reset. After a reset it runs first, before and
+ * outside all that, to where the first tick begins. 'P' resets the chip and runs it until the tick's timer is
  * set up, when it has sent nothing yet; given an address, only to there. Without a cause it goes on
  * from where it was.
  *

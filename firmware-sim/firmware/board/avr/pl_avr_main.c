@@ -101,4 +101,5 @@ __attribute__((used)) static void show(void)
     SHOW(pl_at_light_sum, offsetof(pl_core, light_sum));
     SHOW(pl_at_boot_id, offsetof(pl_core, config.boot_id));
     SHOW(pl_at_config_tick, offsetof(pl_config, tick));
+    SHOW(pl_kept_size, sizeof(pl_kept));
 }
