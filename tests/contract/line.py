@@ -98,6 +98,11 @@ class Line:
         self.pins.append((self.board.tick, self.board.outputs))
         self._begin()
 
+    def restart(self, cause: m.ResetCause) -> None:
+        """The device starts again, and nothing that went before is remembered."""
+        self.reset(cause)
+        self.seen, self.seqs, self.pins = [], [], []
+
     # --- time ------------------------------------------------------------------------------
 
     def ticks(self, n: int) -> None:
@@ -130,11 +135,17 @@ class Line:
             self.ticks(1)
         raise AssertionError(f"outputs are {self.board.outputs} after {most} ticks")
 
-    def clear(self) -> None:
-        """Go past the ticks in which the main loop writes a Sample, which takes a small machine
-        longer than the rest of a tick."""
-        while self._sample_due - self._count > self._frame_ticks - 2:
+    def clear(self, after: int = 2, before: int = 0) -> None:
+        """Go to a tick that is so many after the last Sample and before the next. Writing one takes
+        a small machine longer than the rest of a tick."""
+        while not before <= self._sample_due - self._count <= self._frame_ticks - after:
             self.ticks(1)
+
+    def interval(self, frame_ticks: int) -> None:
+        """The last command set the ticks between Samples."""
+        self._frame_ticks = frame_ticks
+        handled = (self.handled - self.base) % 2**32
+        self._sample_due = min(self._sample_due, handled + frame_ticks)
 
     @property
     def tick(self) -> int:
@@ -178,9 +189,7 @@ class Line:
         answer = self.answer(self.seq, before)
         assert answer.type == code
         if isinstance(command, m.SetFrame) and answer.code == m.ReplyCode.OK:
-            self._frame_ticks = command.frame_ticks
-            at = (self.handled - self.base) % 2**32
-            self._sample_due = min(self._sample_due, at + command.frame_ticks)
+            self.interval(command.frame_ticks)
         return m.ReplyCode(answer.code)
 
     def answer(self, seq: int, before: int = 0) -> m.Reply:

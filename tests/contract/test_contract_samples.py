@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from contract.conftest import Kind
-from contract.line import VACUUM, Line, order
+from contract.line import VACUUM, Line, frame, order
 from platelink.link import messages as m
 from platelink.link.messages import Capability, ReplyCode
 
@@ -97,8 +97,7 @@ def test_dropped_samples_are_covered_by_the_next(kind: Kind, line: Line) -> None
     line.sample()
     line.seen.clear()
     for _ in range(12):
-        line.board.receive(b"\0")
-        line.send(m.GetOrder())
+        line.board.receive(frame(m.CODES[m.GetOrder], 1, b""))
         line.feed(rng.integers(0, 1024, (17, 7), dtype=np.uint16))
     line.settle()
     samples = line.samples()
@@ -107,6 +106,39 @@ def test_dropped_samples_are_covered_by_the_next(kind: Kind, line: Line) -> None
         check_sample(line, kind, before, sample)
     numbered = line.seqs[-1] + 1
     assert numbered > len(line.seqs) or kind.name == "host"
+
+
+def fill_up(line: Line, short_of: int) -> None:
+    """Bring the first channel's sum near 2^32: by an hour of light in an instant, where the board's
+    converters may count so high, or by writing into its memory."""
+    if hasattr(line.board, "poke"):
+        at = line.board.address("pl_avr") + line.board.firmware.symbols["pl_at_light_sum"]
+        line.board.poke(at, (2**32 - short_of).to_bytes(8, "little"))
+        return
+    left = 2**32 - short_of - line.sample().light_sum[0]
+    line.analog[0] = 65535
+    line.ticks(left // 65535)
+    line.analog[0] = left % 65535
+    line.ticks(1)
+    line.analog[0] = 0
+    line.settle()
+
+
+def test_sums_past_two_to_the_thirty_two(line: Line) -> None:
+    fill_up(line, 1000)
+    assert line.sample().light_sum[0] == 2**32 - 1000
+    line.analog[0] = 10
+    line.open(order(target=3000))
+    line.ticks(300)
+    report = line.closed()
+    assert report.order_sum == 3000
+    assert report.open_sum[0] < 2**32 < report.close_sum[0]
+    assert report.close_sum[0] - report.open_sum[0] == 3000
+    line.analog[0] = 0
+    line.sample()
+    end = line.sample().light_sum[0]
+    lit = np.count_nonzero(line.rows(line.base + 1, line.tick)[:, 0] == 10)
+    assert end == 2**32 - 1000 + 10 * lit
 
 
 def test_state_follows_order_inputs_and_outputs(line: Line) -> None:
