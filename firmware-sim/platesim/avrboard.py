@@ -114,7 +114,7 @@ class AvrBoard:
         self._inputs = INPUTS_SAFE
         self._row = np.zeros((1, ANALOG_CHANNELS), np.uint16)
         cold = struct.pack("<II", boot_id, boot_id ^ 0xFFFFFFFF)
-        self.write_eeprom(self.address("next_cold"), cold)
+        self.write_eeprom(self.address("pl_avr_next_cold"), cold)
         first = ResetCause.POWER_ON if reset_cause is ResetCause.WATCHDOG else reset_cause
         self._start(first, start_tick & 0xFFFFFFFF)
         if reset_cause is ResetCause.WATCHDOG:
@@ -252,9 +252,9 @@ class AvrBoard:
         if tick == 0:
             self._power(_CAUSES[cause], 0)
             return
-        # Its memory is blank after such a start; so the argument of pl_start is written over.
-        self._power(_CAUSES[cause], self.firmware.symbols["pl_start"])
-        config = int.from_bytes(self.memory(22, 2), "little")  # r22, r23: the second argument
+        # Its memory is blank after such a start; so the argument of that function is written over.
+        self._power(_CAUSES[cause], self.firmware.symbols["pl_avr_begin"])
+        config = int.from_bytes(self.memory(24, 2), "little")  # r24, r25: the first argument
         at = config + self.firmware.symbols["pl_at_config_tick"]
         self.poke(at, tick.to_bytes(4, "little"))
         self._power(_GO_ON, 0)

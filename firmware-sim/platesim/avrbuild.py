@@ -28,8 +28,8 @@ FLASH_CEILING: Final = 24 * 1024
 RAM_CEILING: Final = 1433
 """1.4 KiB of variables, of the chip's 2 KiB; the rest is stack."""
 _AVR_FLAGS: Final = (
-    "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-O3", "-std=gnu11", "-Wall", "-Wextra", "-Werror",
-    "-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections",
+    "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-O3", "-flto", "-std=gnu11", "-Wall", "-Wextra",
+    "-Werror", "-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections",
 )  # fmt: skip
 _RUNNER_FLAGS: Final = ("-std=gnu11", "-D_GNU_SOURCE", "-O2", "-Wall", "-Wextra", "-Werror")
 

@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from contract.line import LAMP, VACUUM, Line, order
+from contract.line import LAMP, VACUUM, Line, frame, order
 
+from avr.test_avr_serial import whole
 from platelink.link import messages as m
 from platesim.avrboard import CHIP_HZ
 
@@ -45,14 +46,19 @@ def hang(line: Line, *, interrupts: bool) -> float:
     return (dark.cycle - began) / CHIP_HZ * 1000.0
 
 
+def hello_request() -> bytes:
+    code, payload = m.pack(m.GetHello(m.PROTOCOL_VERSION))
+    return frame(code, 9, payload)
+
+
 def hello(line: Line) -> m.Hello:
     """What the device says after its reset, past anything cut."""
-    line.seen.clear()
-    line._rest = b""
+    quietly(line, 150)
     line.board.transmit()
-    line.settle()
-    assert line.send(m.GetHello(m.PROTOCOL_VERSION)) is m.ReplyCode.OK
-    return next(x for x in line.seen if isinstance(x, m.Hello))
+    line.board.receive(b"\0" + hello_request())
+    quietly(line, 60)
+    data, end, line._rest = line.board.transmit().rpartition(b"\0")
+    return next(m.unpack(*x) for x in whole(data + end) if x[0] == m.CODES[m.Hello])
 
 
 @pytest.mark.parametrize(
@@ -108,7 +114,7 @@ def test_spoiled_memory_is_not_believed(line: Line) -> None:
     size = board.firmware.symbols["pl_kept_size"]
     board.hang(interrupts=True)
     for slot in (0, 1):
-        at = board.address("slots") + slot * size + 3
+        at = board.address("pl_avr_slots") + slot * size + 3
         board.poke(at, bytes([board.memory(at, 1)[0] ^ 0x10]))
     hang(line, interrupts=True)
     said = hello(line)
@@ -142,7 +148,7 @@ def test_every_start_has_its_own_number(line: Line) -> None:
 
 def test_a_number_torn_in_the_eeprom_is_not_used(line: Line) -> None:
     """Two places are written in turn, each before the number it prepares is needed."""
-    at = line.board.address("next_cold")
+    at = line.board.address("pl_avr_next_cold")
     for place, number in ((0, 0x10001), (8, 0x20001), (0, 0x30001)):
         line.board.write_eeprom(at + place, b"\x55" * 3)  # power failed while it was written
         line.restart(m.ResetCause.POWER_ON)

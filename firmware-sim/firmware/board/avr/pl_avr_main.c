@@ -11,6 +11,12 @@
 
 pl_core pl_avr;
 
+/* A function of its own, so that a test can stop the simulated chip before it. */
+__attribute__((noinline, noclone, used)) void pl_avr_begin(const pl_config *config)
+{
+    pl_start(&pl_avr, config);
+}
+
 /* Only a watchdog reset finds memory that this very program left behind: power may have been gone,
  * and a reset from outside follows the loading of another program. */
 static void start_core(void)
@@ -29,7 +35,7 @@ static void start_core(void)
         .boot_id = boot.boot_id,
         .tick = kept ? kept->tick : 0,
     };
-    pl_start(&pl_avr, &config);
+    pl_avr_begin(&config);
     if (kept)
         pl_kept_restore(&pl_avr, kept);
     pl_avr_keep(); /* so that nothing older can be found */

@@ -4,19 +4,19 @@
 #include "pl_avr.h"
 #include "pl_avr_wdt.h"
 
-static pl_kept slots[2] __attribute__((section(".noinit")));
+pl_kept pl_avr_slots[2] __attribute__((section(".noinit"), used));
 static uint16_t turn; /* the slot to write next is its lowest bit */
 
 const pl_kept *pl_avr_kept(void)
 {
-    const pl_kept *kept = pl_kept_find(slots);
+    const pl_kept *kept = pl_kept_find(pl_avr_slots);
     turn = kept ? (uint16_t)(kept->turn + 1u) : 0;
     return kept;
 }
 
 void pl_avr_keep(void)
 {
-    pl_kept_write(&pl_avr, &slots[turn & 1u], turn);
+    pl_kept_write(&pl_avr, &pl_avr_slots[turn & 1u], turn);
     turn++;
 }
 
