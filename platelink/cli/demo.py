@@ -41,6 +41,7 @@ EXPECTED_MW_CM2 = 9.0
 EXPOSURES = (("film", 210.0), ("screen", 120.0))
 LEAK = {"conductance_l_s": 1.2, "at_light_s": 8.0, "for_s": 6.0}
 STORE_WAIT_S = 15.0
+KEPT = frozenset({"platelink.toml", "journal.sqlite", "journal.sqlite-wal", "journal.sqlite-shm"})
 PLATE, JOB, OPERATOR = "demo-plate-1", "invented-job", "demo"
 
 
@@ -239,6 +240,15 @@ def show_audit(found: dict[str, Any], directory: Path) -> None:
     click.echo(f"\nlook further:  {program} --config {config} show last")
 
 
+def remove_all_but_the_record(directory: Path) -> None:
+    """Leave what ``show`` needs; broker, store and the journal's reserve are megabytes."""
+    for entry in directory.iterdir():
+        if entry.is_dir():
+            shutil.rmtree(entry)
+        elif entry.name not in KEPT:
+            entry.unlink()
+
+
 @click.command()
 @click.option("--keep", type=click.Path(path_type=Path), help="Directory for the demo's files.")
 @click.option("--json", "as_json", is_flag=True, help="The result as JSON.")
@@ -263,6 +273,8 @@ def demo(keep: Path | None, as_json: bool) -> None:
             wait_for_link(socket)
             ended = this.make(socket, unit)
             found = this.audit(config, ended)
+    if keep is None:
+        remove_all_but_the_record(directory)
     if as_json:
         click.echo(json.dumps(found))
     else:
