@@ -208,7 +208,7 @@ static bool stands_still(const chip *c)
 }
 
 /* Time passes up to the next event; interrupts are entered when they may. */
-static void wait(chip *c)
+static void pass(chip *c)
 {
     avr_t *avr = c->avr;
     avr_cycle_count_t sleep = avr_cycle_timer_process(avr);
@@ -226,7 +226,7 @@ static void turn(chip *c)
 {
     avr_t *avr = c->avr;
     if (stands_still(c))
-        wait(c);
+        pass(c);
     else
         avr_run(avr);
     if (c->reset_due) { /* by the watchdog */

@@ -71,6 +71,15 @@ static void put_state(chip *c, uint32_t done)
     c->resets = 0;
 }
 
+/* To where the first tick after a reset begins. */
+static bool finish_start(chip *c)
+{
+    for (uint32_t i = 0; i < START_TICKS && c->starting && !c->error[0]; i++)
+        chip_run_tick(c);
+    return !c->starting || c->error[0] ||
+           refuse("the firmware took no sample within %u ms of a reset", START_TICKS);
+}
+
 static bool step(chip *c, const uint8_t *p, uint32_t size)
 {
     if (size < STEP_HEAD)
@@ -91,12 +100,12 @@ static bool step(chip *c, const uint8_t *p, uint32_t size)
     if (bytes > LINE_QUEUE - line_waiting(&c->serial))
         return refuse("%u bytes wait for the chip, %u more do not fit", line_waiting(&c->serial),
                       bytes);
-    uint32_t done = 0;
     chip_set_inputs(c, inputs);
-    for (uint32_t i = 0; c->starting && i < START_TICKS && n > 0 && !c->error[0]; i++)
-        chip_run_tick(c);
+    if (n > 0 && !finish_start(c))
+        return false;
     line_put(&c->serial, p + STEP_HEAD, bytes);
-    while (done < n && c->changes == 0 && c->resets == 0 && !c->error[0]) {
+    uint32_t done = 0;
+    while (done < n && (done == 0 || (c->changes == 0 && c->resets == 0)) && !c->error[0]) {
         for (uint8_t i = 0; i < CHIP_CONVERTERS; i++)
             chip_set_converter(c, i, (uint16_t)get(rows + done * ROW + 2u * i, 2));
         chip_run_tick(c);

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
+import numpy as np
 import pytest
 
 from avr.test_avr_serial import samples
@@ -46,3 +48,18 @@ def test_a_watchdog_reset_leaves_the_sums_to_the_unit() -> None:
     unit.advance(1.0)
     assert samples(unit.read())[-1].tick <= 1000
     unit.board.close()
+
+
+def test_lock_step_is_faster_than_the_chip() -> None:
+    board = AvrBoard()
+    speeds = []
+    for ticks in (1, 50, 500):
+        block = np.full((ticks, 7), 300, np.uint16)
+        start, cycle = time.perf_counter(), board.cycle
+        for _ in range(2000 // ticks):
+            board.step(block, 3)
+            board.transmit()
+        speeds.append((board.cycle - cycle) / 16e6 / (time.perf_counter() - start))
+    print("times real time in steps of 1, 50, 500 ticks: " + ", ".join(f"{x:.0f}" for x in speeds))
+    assert max(speeds) > 3.0  # a tenth of what it is alone on a slow machine
+    board.close()

@@ -156,6 +156,20 @@ def test_a_number_torn_in_the_eeprom_is_not_used(line: Line) -> None:
         assert line.board.boot_id == number
 
 
+def test_a_loop_that_sees_no_ticks_is_not_healthy(line: Line) -> None:
+    """The timer's interrupt is lost (TIMSK1 is at 0x6F): the main loop still turns, with every byte
+    that comes, and yet the light ends."""
+    lit(line)
+    board, began = line.board, line.board.cycle
+    board.poke(0x6F, b"\0")
+    board.receive(bytes(1000))
+    quietly(line, 100)
+    dark = board.changes[-1]
+    assert dark.outputs == 0
+    assert (dark.cycle - began) / CHIP_HZ < 0.07
+    assert hello(line).reset_cause == m.ResetCause.WATCHDOG
+
+
 def test_a_stack_that_reached_its_end_is_no_healthy_loop(line: Line) -> None:
     lit(line)
     resets = line.board.resets
