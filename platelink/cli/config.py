@@ -14,7 +14,7 @@ from platelink.cli.group import Failure, Lazy, LazyGroup
 
 if TYPE_CHECKING:
     from platelink.config import Notice, Problem
-    from platelink.config.keys import Section
+    from platelink.forms.keys import Section
 
 _file = click.argument(
     "file", required=False, type=click.Path(path_type=Path, dir_okay=False), default=None
@@ -123,7 +123,7 @@ def today() -> date:
 
 def _defaults(section: Section, path: str = "") -> Iterator[str]:
     """Paths of the keys that the file leaves at their defaults."""
-    from platelink.config.keys import Section
+    from platelink.forms.keys import Section
 
     for name in type(section).model_fields:
         value, key = getattr(section, name), f"{path}{name}"

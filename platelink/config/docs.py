@@ -5,7 +5,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from platelink.config.show import key_table
+from platelink.config.model import Config
+from platelink.forms.tables import key_table
 
 _INTRO = """\
 # Configuration
@@ -25,7 +26,7 @@ This page is generated from the models: `python -m platelink.config.docs docs/co
 
 def page() -> str:
     """The whole page as Markdown."""
-    return _INTRO + key_table()
+    return _INTRO + key_table(Config, heading="## Above all sections")
 
 
 def main(arguments: list[str]) -> int:

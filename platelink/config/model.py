@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
 
-from platelink.config.keys import Section, key, table
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
 from platelink.config.services import (
     BrokerSection,
@@ -21,6 +20,7 @@ from platelink.config.services import (
 from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
 from platelink.control.contact import ContactLimits
 from platelink.control.exposure import Optics
+from platelink.forms.keys import Section, key, table
 from platelink.link.messages import SilencePolicy
 from platelink.sensing.light import CalibrationDue, LightSensors
 from platelink.sensing.readings import Sensors

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, field_validator, model_validator
 
-from platelink.config.keys import Celsius, Kpa, Section, key, table
+from platelink.forms.keys import Celsius, Kpa, Section, key, table
 from platelink.link.messages import LIGHT_CHANNELS
 from platelink.sensing.light import MAX_TEMP_COEFF_PER_C, LightChannel, LightSensors
 from platelink.sensing.temperature import (

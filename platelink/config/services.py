@@ -7,8 +7,7 @@ from typing import Literal, Self
 
 from pydantic import SecretStr, model_validator
 
-from platelink.config.keys import PathKey, Seconds, Section, key
-from platelink.config.unit import PlainName
+from platelink.forms.keys import PathKey, PlainName, Seconds, Section, key
 
 
 class SecretFileError(Exception):

@@ -6,11 +6,9 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from pydantic.fields import FieldInfo
-
-from platelink.config.keys import Section
 from platelink.config.model import Config, effective
-from platelink.config.walk import Key, is_list, keys, sections, toml_value
+from platelink.forms.keys import Section
+from platelink.forms.walk import Key, is_list, keys, sections, toml_value
 
 _LEFT_OUT = frozenset({"broker", "store"})
 """Optional services: in the example, but commented out."""
@@ -78,29 +76,3 @@ def _example_keys(group: list[Key], *, off: bool) -> Iterator[str]:
 def _prose(text: str) -> Iterator[str]:
     for line in textwrap.wrap(" ".join(text.split()), 96):
         yield f"# {line}"
-
-
-def key_table() -> str:
-    """All keys as Markdown, a table for each section."""
-    lines: list[str] = []
-    here = None
-    known = dict(sections(Config))
-    for key in keys(Config):
-        if key.section != here:
-            here = key.section
-            lines += ["", *_heading(here, known.get(here)), ""]
-            lines += [
-                "| key | value | unit | default | meaning |",
-                "| --- | --- | --- | --- | --- |",
-            ]
-        default = "required" if key.required else f"`{key.default}`" if key.default else "none"
-        cells = (f"`{key.name}`", key.kind, key.unit, default, key.description)
-        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
-    return "\n".join(lines).lstrip("\n") + "\n"
-
-
-def _heading(path: str, field: FieldInfo | None) -> tuple[str, ...]:
-    if field is None:
-        return ("## Above all sections",)
-    head = f"[[{path}]]" if is_list(field) else f"[{path}]"
-    return f"## `{head}`", "", field.description or ""

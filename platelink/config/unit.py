@@ -2,25 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
-from pydantic import AfterValidator, model_validator
+from pydantic import model_validator
 
-from platelink.config.keys import Kpa, Seconds, Section, key
-
-_NAME_CHARACTERS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
-
-
-def _plain_name(name: str) -> str:
-    """Names travel in topics and labels, so they are kept to what all of those take."""
-    if not (1 <= len(name) <= 64 and name[0].isalnum() and set(name) <= _NAME_CHARACTERS):
-        raise ValueError(
-            "must be 1 to 64 letters, digits, '.', '_' or '-', beginning with a letter or digit"
-        )
-    return name
-
-
-PlainName = Annotated[str, AfterValidator(_plain_name)]
+from platelink.forms.keys import Kpa, PlainName, Seconds, Section, key
 
 
 class UnitSection(Section):

@@ -18,7 +18,7 @@ from platelink.config import (
     show,
 )
 from platelink.config.docs import main, page
-from platelink.config.walk import keys
+from platelink.forms.walk import keys
 from platelink.link.messages import SilencePolicy
 from platelink.sensing.temperature import LinearSensor, Pt100Sensor, ThermocoupleSensor
 from platelink.sensing.vacuum import GaugeKind, Signal, VacuumSensor

@@ -1,9 +1,9 @@
-"""The keys of the configuration models in order, with what a person needs to know of each."""
+"""The keys of a file's models in order, with what a person needs to know of each."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -12,9 +12,10 @@ from typing import Any, Literal, get_args, get_origin
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic.fields import FieldInfo
 
-from platelink.config.keys import Section, Typed
+from platelink.forms.keys import Section, Typed
 
-_Path = tuple[int | str, ...]
+Loc = tuple[int | str, ...]
+"""A path of keys and list indices."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,27 +116,54 @@ def is_list(field: FieldInfo) -> bool:
     return get_origin(field.annotation) is tuple
 
 
-def field_at(model: type[Section], path: _Path) -> FieldInfo | None:
-    """The field at a path of keys and list indices; None where there is none, and for a list's
-    entry as a whole."""
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where pydantic's path leads."""
+
+    path: Loc
+    """As the file has it: pydantic also names the kind of an entry, which is no key."""
+    field: FieldInfo | None
+    """None where there is no such key, and for a list's entry as a whole."""
+    holder: type[Section]
+    """The section whose key it is, or would be."""
+    members: Mapping[str, type[Section]]
+    """The kinds of section an entry of this list can be; empty where there is one kind only."""
+
+
+def place(model: type[Section], loc: Loc) -> Place:
+    """The place at a path as pydantic tells it."""
+    path: list[int | str] = []
     found: FieldInfo | None = None
-    here: type[Section] | None = model
-    for step in path:
+    holder, here = model, model
+    members: Mapping[str, type[Section]] = {}
+    for step in loc:
         if isinstance(step, int):
             found = None
+        elif step in members:
+            here, members = members[step], {}
             continue
-        found = here.model_fields.get(step) if here is not None else None
-        here = section_of(found) if found is not None else None
-    return found
+        else:
+            holder = here
+            found = here.model_fields.get(step)
+            members = members_of(found) if found is not None else {}
+            here = (section_of(found) if found is not None else None) or here
+        path.append(step)
+    return Place(tuple(path), found, holder, members)
 
 
-def section_at(model: type[Section], path: _Path) -> type[Section]:
-    """The model of the section at a path that leads to one."""
-    here = model
-    for step in path:
-        if isinstance(step, str):
-            here = section_of(here.model_fields[step]) or here
-    return here
+def members_of(field: FieldInfo) -> Mapping[str, type[Section]]:
+    """The models of a list whose entries tell by their ``kind`` which of them they are."""
+    members: dict[str, type[Section]] = {}
+    for part in _parts(field.annotation):
+        if isinstance(part, type) and issubclass(part, Section) and "kind" in part.model_fields:
+            members[get_args(part.model_fields["kind"].annotation)[0]] = part
+    return members if len(members) > 1 else {}
+
+
+def typed_of(field: FieldInfo) -> Typed | None:
+    """The quantity of a field that may be typed with its unit."""
+    parts = (*_parts(field.annotation), *field.metadata)
+    return next((part for part in parts if isinstance(part, Typed)), None)
 
 
 def unit_of(field: FieldInfo | None) -> str:
@@ -150,7 +178,7 @@ def toml_value(value: Any) -> str:
         case bool():
             return "true" if value else "false"
         case str() | Path():
-            return json.dumps(str(value), ensure_ascii=False)
+            return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
         case int() | float():
             return repr(value)
         case date():

@@ -1,4 +1,4 @@
-"""What every section of the configuration is made of: strict models, quantities, paths."""
+"""What every section of a file is made of: strict models, quantities, names, paths."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 
 from platelink.units import DURATION, PRESSURE, TEMPERATURE, Quantity
 
@@ -26,17 +26,34 @@ class Typed:
     sample: str
 
 
-def _read(quantity: Quantity) -> Callable[[Any], Any]:
+def reader(quantity: Quantity) -> Callable[[Any], Any]:
+    """Takes a text for the number it means; anything else is left to the model."""
+
     def read(value: Any) -> Any:
         return quantity.parse(value) if isinstance(value, str) else value
 
     return read
 
 
-Kpa = Annotated[float, BeforeValidator(_read(PRESSURE)), Typed(PRESSURE, "15 inHg")]
+Kpa = Annotated[float, BeforeValidator(reader(PRESSURE)), Typed(PRESSURE, "15 inHg")]
 """kPa as a number, or a text such as "15 inHg"."""
-Seconds = Annotated[float, BeforeValidator(_read(DURATION)), Typed(DURATION, "2 min")]
-Celsius = Annotated[float, BeforeValidator(_read(TEMPERATURE)), Typed(TEMPERATURE, "150 degF")]
+Seconds = Annotated[float, BeforeValidator(reader(DURATION)), Typed(DURATION, "2 min")]
+Celsius = Annotated[float, BeforeValidator(reader(TEMPERATURE)), Typed(TEMPERATURE, "150 degF")]
+
+
+_NAME_CHARACTERS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
+
+
+def _plain_name(name: str) -> str:
+    """Names travel in topics and labels, so they are kept to what all of those take."""
+    if not (1 <= len(name) <= 64 and name[0].isalnum() and set(name) <= _NAME_CHARACTERS):
+        raise ValueError(
+            "must be 1 to 64 letters, digits, '.', '_' or '-', beginning with a letter or digit"
+        )
+    return name
+
+
+PlainName = Annotated[str, AfterValidator(_plain_name)]
 
 
 def _path(value: Any, info: ValidationInfo) -> Any:
