@@ -19,13 +19,14 @@ class PtyProcess:
         self,
         *,
         scenario: str = "faded",
+        board: str = "host",
         speed: float = 1.0,
         seed: int = 1,
         link: Path | None = None,
     ) -> None:
         self._command = [
             sys.executable, "-m", "platesim.ptyunit", "--scenario", scenario,
-            "--speed", str(speed), "--seed", str(seed),
+            "--board", board, "--speed", str(speed), "--seed", str(seed),
         ]  # fmt: skip
         if link is not None:
             self._command += ["--link", str(link)]

@@ -21,10 +21,13 @@ import time
 import tty
 from pathlib import Path
 
+from platesim.avrboard import AvrBoard
+from platesim.board import BoardError, BoardFactory, HostBoard
 from platesim.orders import obey
 from platesim.scenarios import SCENARIOS, build
 from platesim.unit import SimulatedUnit
 
+BOARDS: dict[str, BoardFactory] = {"host": HostBoard, "avr": AvrBoard}
 GRAIN_S = 0.005
 """Real time between two looks at the unit."""
 _LONGEST_STEP_S = 0.25
@@ -159,13 +162,19 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--speed", type=float, default=1.0, help="virtual seconds a second")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scenario", choices=sorted(SCENARIOS), default="faded")
+    parser.add_argument(
+        "--board", choices=BOARDS, default="host", help="avr: the firmware on a simulated chip"
+    )
     parser.add_argument("--link", type=Path, help="symbolic link that follows the terminal's path")
     options = parser.parse_args(arguments)
     if not options.speed > 0.0:
         parser.error(f"--speed is {options.speed}, must be above 0")
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     port = PtyPort(options.link)
-    unit = build(options.scenario, options.seed)
+    try:
+        unit = build(options.scenario, options.seed, BOARDS[options.board])
+    except BoardError as error:
+        sys.exit(str(error))
     port.open()
     try:
         say(port.path)
@@ -174,6 +183,7 @@ def main(arguments: list[str] | None = None) -> None:
         pass
     finally:
         port.close()
+        unit.board.close()
 
 
 if __name__ == "__main__":

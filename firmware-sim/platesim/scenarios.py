@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from platesim.board import BoardFactory, HostBoard
 from platesim.faults import (
     DeviceResets,
     GaugeStuck,
@@ -141,12 +142,14 @@ SCENARIOS: dict[str, Scenario] = {
 }
 
 
-def build(name: str, seed: int) -> SimulatedUnit:
-    """The unit of a named scenario. ``KeyError`` for another name; ``TraceUnavailable`` when its
-    recorded light is not installed."""
+def build(name: str, seed: int, board: BoardFactory = HostBoard) -> SimulatedUnit:
+    """The unit of a named scenario with a board. ``KeyError`` for another name;
+    ``TraceUnavailable`` when its recorded light is not installed."""
     scenario = SCENARIOS[name]
     source = None
     if scenario.trace_day is not None:
         trace = measured_uv_a(scenario.trace_day).compressed(scenario.trace_compression)
         source = TraceSource(trace, channels=scenario.parameters.light_channels)
-    return SimulatedUnit(scenario.parameters, seed, planned=scenario.planned, source=source)
+    return SimulatedUnit(
+        scenario.parameters, seed, planned=scenario.planned, source=source, board=board
+    )
