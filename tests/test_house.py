@@ -20,6 +20,12 @@ IO_MODULES = {
 PURE = [
     "platelink/units.py",
     "platelink/runs.py",
+    "platelink/canonical.py",
+    "platelink/forms/write.py",
+    "platelink/recipe/diff.py",
+    "platelink/recipe/model.py",
+    "platelink/recipe/quantities.py",
+    "platelink/recipe/steps.py",
     "platelink/control",
     "platelink/sensing",
     "platelink/daemon/core.py",

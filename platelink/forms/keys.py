@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 
-from platelink.units import DURATION, PRESSURE, TEMPERATURE, Quantity
+from platelink.units import DOSE, DURATION, PRESSURE, TEMPERATURE, Quantity
 
 
 class Section(BaseModel):
@@ -35,9 +35,47 @@ def reader(quantity: Quantity) -> Callable[[Any], Any]:
     return read
 
 
+def _listed(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+LISTED = BeforeValidator(_listed)
+"""Lets a field that is a tuple take a list, which strict models refuse."""
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """Marks a section that must be given, or said to be ``false``: None in the model."""
+
+    otherwise: str
+    """What to write instead of true."""
+
+    def read(self, value: Any) -> Any:
+        """False for None; true is refused."""
+        if value is True:
+            raise ValueError(f"must be false or {self.otherwise}")
+        return None if value is False else value
+
+
+def _one_line(text: str) -> str:
+    if not (1 <= len(text) <= 200 and text.isprintable() and text.strip() == text):
+        raise ValueError("must be one line of 1 to 200 characters, without blanks at its ends")
+    return text
+
+
+def _paragraph(text: str) -> str:
+    if not (1 <= len(text) <= 4000 and text.replace("\n", "").isprintable() and text.strip()):
+        raise ValueError("must be a text of 1 to 4000 characters that can be printed")
+    return text
+
+
+Line = Annotated[str, AfterValidator(_one_line)]
+Paragraph = Annotated[str, AfterValidator(_paragraph)]
+
 Kpa = Annotated[float, BeforeValidator(reader(PRESSURE)), Typed(PRESSURE, "15 inHg")]
 """kPa as a number, or a text such as "15 inHg"."""
 Seconds = Annotated[float, BeforeValidator(reader(DURATION)), Typed(DURATION, "2 min")]
+MjCm2 = Annotated[float, BeforeValidator(reader(DOSE)), Typed(DOSE, "420 mJ/cm2")]
 Celsius = Annotated[float, BeforeValidator(reader(TEMPERATURE)), Typed(TEMPERATURE, "150 degF")]
 
 

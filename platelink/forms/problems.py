@@ -134,6 +134,8 @@ class Reading:
             unit = unit_of(at.field)
             text = "is missing" + (f" (unit {unit})" if unit else "")
             yield self.problem(at.path, text + _what_for(at.field))
+        elif kind == "too_short" and _value_at(self.data, at.path):
+            return  # pydantic counts good entries only, and the bad ones are told
         elif kind == "extra_forbidden":
             yield self.problem(at.path, _unknown(at, detail["input"]), unknown=True)
         elif kind.startswith("union_tag"):
@@ -180,9 +182,8 @@ _RELATIONS = {
     "less_than_equal": ("le", "must be at most"),
 }
 _LENGTHS = {
-    "too_short": ("min_length", "entries must be at least"),
-    "too_long": ("max_length", "entries must be at most"),
-    "string_too_long": ("max_length", "characters must be at most"),
+    "too_short": ("min_length", "least number of entries:"),
+    "too_long": ("max_length", "greatest number of entries:"),
 }
 _WORDS = {
     "finite_number": "must be a finite number",

@@ -1,0 +1,1 @@
+"""Recipes and what they are carried out with: revisions, stock lots, screens, and their store."""

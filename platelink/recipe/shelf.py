@@ -1,0 +1,172 @@
+"""Lots and screens in the store: what came, what was used of it, and what was found."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from pydantic import ValidationError
+
+from platelink.recipe.entries import About, Act, Entry
+from platelink.recipe.errors import StoreRefused
+from platelink.recipe.log import By, Log
+from platelink.recipe.supplies import (
+    LOT_CHANGES,
+    SCREEN_CHANGES,
+    Lot,
+    LotNow,
+    Screen,
+    ScreenNow,
+    lot_now,
+    lot_of,
+    screen_now,
+)
+
+
+class Shelf(Log):
+    """Every act is one entry; what a thing is now is made of its entries."""
+
+    def lots(self) -> tuple[LotNow, ...]:
+        """All lots as they are now, in the order they were added."""
+        return tuple(map(self.lot, self._things(About.LOT)))
+
+    def lot(self, name: str) -> LotNow:
+        """One lot as it is now; ``StoreRefused`` when there is none."""
+        return lot_now(self._known(About.LOT, name))
+
+    def screens(self) -> tuple[ScreenNow, ...]:
+        """All screens as they are now, in the order they were added."""
+        return tuple(map(self.screen, self._things(About.SCREEN)))
+
+    def screen(self, name: str) -> ScreenNow:
+        """One screen as it is now; ``StoreRefused`` when there is none."""
+        return screen_now(self._known(About.SCREEN, name))
+
+    def add_lot(self, lot: Lot, by: By) -> LotNow:
+        """A lot that came."""
+        self._add_thing(About.LOT, lot.name, lot.model_dump(mode="json"), by)
+        return self.lot(lot.name)
+
+    def add_screen(self, screen: Screen, by: By) -> ScreenNow:
+        """A screen to be used."""
+        self._add_thing(About.SCREEN, screen.name, screen.model_dump(mode="json"), by)
+        return self.screen(screen.name)
+
+    def open_lot(self, name: str, opened_on: date, by: By) -> LotNow:
+        """The lot's package was opened; once."""
+        with self._db.transaction():
+            now = self._usable_lot(name)
+            if now.opened_on is not None:
+                raise StoreRefused(f"lot {name} was opened on {now.opened_on} already")
+            if opened_on < now.lot.received_on:
+                raise StoreRefused(
+                    f"lot {name} came on {now.lot.received_on} and cannot have been opened on "
+                    f"{opened_on}; correct the date"
+                )
+            body = {"opened_on": opened_on.isoformat()}
+            self._enter((About.LOT, name, Act.OPENED), by, body)
+        return self.lot(name)
+
+    def use_lot(self, name: str, area_cm2: float, by: By, *, ref: str | None = None) -> LotNow:
+        """Take area off the lot. A use already told under this ``ref`` is not counted again. What
+        was used is recorded even when the lot has less left, or is closed: it is a fact."""
+        if not (math.isfinite(area_cm2) and area_cm2 > 0.0):
+            raise StoreRefused(f"lot {name}: the area used, {area_cm2:g} cm², must be more than 0")
+        self._use(About.LOT, name, by, ref, {"area_cm2": area_cm2})
+        return self.lot(name)
+
+    def use_screen(self, name: str, by: By, *, ref: str | None = None) -> ScreenNow:
+        """Count one use; a ``ref`` already told is not counted again."""
+        self._use(About.SCREEN, name, by, ref, {})
+        return self.screen(name)
+
+    def count_lot(self, name: str, area_cm2: float, by: By) -> LotNow:
+        """The area left, as somebody found it."""
+        if not (math.isfinite(area_cm2) and area_cm2 >= 0.0):
+            raise StoreRefused(f"lot {name}: the area left, {area_cm2:g} cm², must be 0 or more")
+        with self._db.transaction():
+            self._usable_lot(name)
+            self._enter((About.LOT, name, Act.COUNTED), by, {"area_cm2": area_cm2})
+        return self.lot(name)
+
+    def change_lot(self, name: str, changes: Mapping[str, Any], by: By) -> LotNow:
+        """Other values of ``LOT_CHANGES`` from now on, with the reason."""
+        with self._db.transaction():
+            now = self._usable_lot(name)
+            values = now.lot.model_dump(mode="json")
+            self._change(About.LOT, name, values, changes, by)
+        return self.lot(name)
+
+    def change_screen(self, name: str, changes: Mapping[str, Any], by: By) -> ScreenNow:
+        """Other values of ``SCREEN_CHANGES`` from now on, with the reason."""
+        with self._db.transaction():
+            now = self.screen(name)
+            _refuse_closed(f"screen {name}", now.closed)
+            self._change(About.SCREEN, name, now.screen.model_dump(mode="json"), changes, by)
+        return self.screen(name)
+
+    def close_thing(self, about: About, name: str, by: By) -> None:
+        """The lot or screen is used no more, with the reason."""
+        if not by.why.strip():
+            raise StoreRefused(f"say why {about} {name} is used no more")
+        with self._db.transaction():
+            now = self.lot(name) if about is About.LOT else self.screen(name)
+            _refuse_closed(f"{about} {name}", now.closed)
+            self._enter((about, name, Act.CLOSED), by, {})
+
+    def _usable_lot(self, name: str) -> LotNow:
+        now = self.lot(name)
+        _refuse_closed(f"lot {name}", now.closed)
+        return now
+
+    def _add_thing(self, about: About, name: str, body: dict[str, Any], by: By) -> None:
+        with self._db.transaction():
+            if self.history(about, name):
+                raise StoreRefused(f"{about} {name} is there already; give it another name")
+            number = self._enter((about, name, Act.ADDED), by, body)
+            self._db.execute(
+                "INSERT INTO things (about, name, number) VALUES (?, ?, ?)",
+                (str(about), name, number),
+            )
+
+    def _use(self, about: About, name: str, by: By, ref: str | None, body: dict[str, Any]) -> None:
+        with self._db.transaction():
+            known = self._known(about, name)
+            if ref is None or all(entry.ref != ref for entry in known):
+                self._enter((about, name, Act.USED), by, body, ref=ref)
+
+    def _change(
+        self, about: About, name: str, values: dict[str, Any], changes: Mapping[str, Any], by: By
+    ) -> None:
+        known = LOT_CHANGES if about is About.LOT else SCREEN_CHANGES
+        if not changes or not changes.keys() <= known:
+            raise StoreRefused(f"of a {about}, {', '.join(sorted(known))} can be changed")
+        if not by.why.strip():
+            raise StoreRefused(f"say why {about} {name} is changed")
+        plain = {k: v.isoformat() if isinstance(v, date) else v for k, v in changes.items()}
+        try:
+            if about is About.LOT:
+                lot_of(values | plain)
+            else:
+                Screen.model_validate(values | plain)
+        except (ValidationError, ValueError) as error:
+            raise StoreRefused(f"{about} {name}: {error}") from None
+        self._enter((about, name, Act.CHANGED), by, plain)
+
+    def _things(self, about: About) -> list[str]:
+        rows = self._db.rows("SELECT name FROM things WHERE about = ? ORDER BY number", (about,))
+        return [row[0] for row in rows]
+
+    def _known(self, about: About, name: str) -> tuple[Entry, ...]:
+        found = self.history(about, name)
+        if not found:
+            there = ", ".join(self._things(about)) or f"none; add one with 'platelink {about} add'"
+            raise StoreRefused(f"there is no {about} '{name}' in {self.path}; there are: {there}")
+        return found
+
+
+def _refuse_closed(what: str, closed: str | None) -> None:
+    if closed is not None:
+        raise StoreRefused(f"{what} is closed ({closed}); nothing more is done to it")

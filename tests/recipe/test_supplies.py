@@ -1,0 +1,118 @@
+"""Lots and screens: what they are now, and whether a plate may use them."""
+
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from platelink.recipe.entries import About, Act, Entry
+from platelink.recipe.supplies import (
+    Lot,
+    LotNow,
+    Screen,
+    ScreenNow,
+    lot_findings,
+    lot_now,
+    screen_findings,
+    screen_now,
+)
+from recipe.make import LOT, SCREEN, T0
+
+LAST = LOT.best_before
+assert LAST is not None
+
+
+def entries(about: About, *acts: tuple[Act, dict[str, Any]]) -> list[Entry]:
+    return [
+        Entry(i, about, "x", act, T0, "A. Example", "why", None, body)
+        for i, (act, body) in enumerate(acts, 1)
+    ]
+
+
+def findings(now: LotNow, **more: Any) -> list[tuple[str, bool]]:
+    asked = {"stock": LOT.stock, "area_cm2": 100.0, "today": LAST, "expired": "block"} | more
+    return [(f.name, f.blocks) for f in lot_findings(now, **asked)]
+
+
+FRESH = LotNow(LOT, None, LOT.area_cm2, 0, None)
+
+
+def test_a_lot_is_good_on_its_last_day_and_expired_after_it() -> None:
+    assert findings(FRESH) == []
+    after = LAST + timedelta(days=1)
+    assert findings(FRESH, today=after) == [("lot expired", True)]
+    assert findings(FRESH, today=after, expired="warn") == [("lot expired", False)]
+    (found,) = lot_findings(FRESH, stock=None, area_cm2=1.0, today=after, expired="warn")
+    assert found.text == (
+        "lot L-17 was best before 2026-08-01, 1 days ago; take another, or test it and change its "
+        "date with the reason"
+    )
+
+
+def test_what_else_stands_against_a_lot() -> None:
+    assert findings(FRESH, stock="other") == [("wrong stock", True)]
+    assert findings(FRESH, stock=None) == []
+    assert findings(FRESH, area_cm2=10_000.0) == []
+    assert findings(FRESH, area_cm2=10_000.1) == [("not enough area", False)]
+    assert findings(FRESH, today=date(2026, 1, 31)) == [("lot not received", False)]
+    closed = LotNow(LOT, None, 5.0, 3, "used up")
+    assert findings(closed) == [("lot closed", True), ("not enough area", False)]
+
+
+def test_what_stands_against_a_screen() -> None:
+    def found(uses: int, closed: str | None = None, wanted: str | None = SCREEN.name):
+        now = ScreenNow(SCREEN, uses, closed)
+        return [(f.name, f.blocks) for f in screen_findings(now, wanted=wanted)]
+
+    assert found(1) == []
+    assert found(2) == [("screen worn", False)]
+    assert found(0, "scratched") == [("screen closed", True)]
+    assert found(0, wanted="another") == [("wrong screen", True)]
+    assert found(0, wanted=None) == []
+
+
+@given(st.lists(st.floats(0.01, 1e4), max_size=8), st.floats(0.0, 1e5))
+def test_area_is_what_came_or_was_counted_less_what_was_used_since(
+    used: list[float], counted: float
+) -> None:
+    uses = [(Act.USED, {"area_cm2": area}) for area in used]
+    body = LOT.model_dump(mode="json")
+    now = lot_now(entries(About.LOT, (Act.ADDED, body), *uses))
+    assert now.area_left_cm2 == pytest.approx(LOT.area_cm2 - sum(used))
+    assert now.uses == len(used)
+    again = [(Act.ADDED, body), *uses, (Act.COUNTED, {"area_cm2": counted}), *uses]
+    assert lot_now(entries(About.LOT, *again)).area_left_cm2 == pytest.approx(counted - sum(used))
+
+
+def test_what_was_done_to_a_lot_shows() -> None:
+    now = lot_now(
+        entries(
+            About.LOT,
+            (Act.ADDED, LOT.model_dump(mode="json")),
+            (Act.OPENED, {"opened_on": "2026-02-03"}),
+            (Act.CHANGED, {"best_before": "2027-01-01"}),
+            (Act.CHANGED, {"note": "tested"}),
+            (Act.CLOSED, {}),
+        )
+    )
+    assert now.lot == LOT.model_copy(update={"best_before": date(2027, 1, 1), "note": "tested"})
+    assert (now.opened_on, now.closed) == (date(2026, 2, 3), "why")
+
+
+def test_what_was_done_to_a_screen_shows() -> None:
+    body = SCREEN.model_dump(mode="json")
+    acts = [(Act.ADDED, body), (Act.USED, {}), (Act.USED, {}), (Act.CHANGED, {"max_uses": 9})]
+    now = screen_now(entries(About.SCREEN, *acts))
+    assert (now.screen.max_uses, now.uses, now.closed) == (9, 2, None)
+
+
+def test_quantities_of_lots_and_screens_as_people_type_them() -> None:
+    lot = Lot.model_validate(LOT.model_dump() | {"area_cm2": "1.2 m2"})
+    assert lot.area_cm2 == 12_000.0
+    screen = Screen.model_validate(SCREEN.model_dump() | {"ruling_lines_per_cm": "254 lpi"})
+    assert screen.ruling_lines_per_cm == 100.0
+    with pytest.raises(ValidationError):
+        Screen.model_validate(SCREEN.model_dump() | {"tint_pct": 100.0})

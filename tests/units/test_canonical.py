@@ -1,0 +1,87 @@
+"""Canonical JSON against RFC 8785 (JSON Canonicalization Scheme)."""
+
+import json
+import math
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from platelink.canonical import canonical, sha256_of
+
+# RFC 8785, Appendix B: IEEE 754 bits and the number's text. From memory; the bits tell the value.
+NUMBERS = """
+0000000000000000 0
+8000000000000000 0
+0000000000000001 5e-324
+8000000000000001 -5e-324
+7fefffffffffffff 1.7976931348623157e+308
+4340000000000000 9007199254740992
+c340000000000000 -9007199254740992
+4430000000000000 295147905179352830000
+44b52d02c7e14af5 9.999999999999997e+22
+44b52d02c7e14af6 1e+23
+44b52d02c7e14af7 1.0000000000000001e+23
+444b1ae4d6e2ef4e 999999999999999700000
+444b1ae4d6e2ef4f 999999999999999900000
+444b1ae4d6e2ef50 1e+21
+3eb0c6f7a0b5ed8c 9.999999999999997e-7
+3eb0c6f7a0b5ed8d 0.000001
+41b3de4355555555 333333333.3333333
+41b3de4355555557 333333333.33333343
+becbf647612f3696 -0.0000033333333333333333
+43143ff3c1cb0959 1424953923781206.2
+"""
+
+
+@pytest.mark.parametrize("line", NUMBERS.split("\n")[1:-1])
+def test_numbers_of_the_standard(line: str) -> None:
+    bits, text = line.split()
+    (value,) = struct.unpack(">d", bytes.fromhex(bits))
+    assert canonical(value).decode() == text
+
+
+def test_names_are_sorted_by_utf_16_code_units() -> None:
+    """RFC 8785, 3.2.3: the emoji's surrogates come before U+FB33, whose code point is smaller."""
+    order = ["\r", "1", "\u0080", "\u00f6", "\u20ac", "\U0001f600", "\ufb33"]
+    text = canonical(dict.fromkeys(reversed(order), 1)).decode()
+    assert [name for name, _ in json.loads(text, object_pairs_hook=list)] == order
+
+
+def test_texts_are_escaped_no_more_than_needed() -> None:
+    """RFC 8785, 3.2.2.2."""
+    text = "\u20ac$\u000f\u000aA'\u0042\u0022\u005c\\\"/"
+    assert canonical(text) == '"€$\\u000f\\nA\'B\\"\\\\\\\\\\"/"'.encode()
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.text()
+    | st.floats(allow_nan=False, allow_infinity=False),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(), inner, max_size=4),
+    max_leaves=12,
+)  # fmt: skip
+
+
+@given(VALUES)
+def test_what_is_read_back_has_the_same_form(value: object) -> None:
+    once = canonical(value)
+    again = json.loads(once, parse_int=float)
+    assert canonical(again) == once
+    assert sha256_of(again) == sha256_of(value)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_a_number_is_not_changed(value: float) -> None:
+    assert float(canonical(value)) == value
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, 2**53 + 1, "\ud800"])
+def test_what_has_no_form_is_refused(value: object) -> None:
+    with pytest.raises(ValueError):
+        canonical(value)
+
+
+def test_what_json_does_not_know_is_refused() -> None:
+    with pytest.raises(TypeError):
+        canonical({1, 2})
