@@ -140,6 +140,32 @@ def test_too_much_is_dropped_in_whole_frames(line: Line) -> None:
     assert missing(line) == before
 
 
+def test_every_dropped_frame_keeps_its_number(line: Line) -> None:
+    """Reports with their Replies and Samples, some sent, some not: all of them are numbered."""
+    assert line.send(m.SetFrame(10)) is ReplyCode.OK
+    line.sample()
+    line.seen, line.seqs = [], []
+    ask = frame(m.CODES[m.GetOrder], 9, b"")
+    listen, line.listen = line.listen, list  # a line without a speed stands still meanwhile
+    asked = 300
+    for _ in range(asked):
+        line.board.receive(ask)
+        line.ticks(13)
+    line.listen = listen
+    line.settle()
+    line.sample()
+    assert len(line.seqs) == len(line.seen)
+    sampled = [
+        (q, x.tick) for q, x in zip(line.seqs, line.seen, strict=True) if isinstance(x, m.Sample)
+    ]
+    (first, first_tick), (last, last_tick) = sampled[0], sampled[-1]
+    before = sum(
+        not isinstance(x, m.Sample) for q, x in zip(line.seqs, line.seen, strict=True) if q < first
+    )
+    assert last - first == (last_tick - first_tick) // 10 + 2 * asked - before
+    assert missing(line) > 100
+
+
 def test_an_ok_is_never_without_its_answer(line: Line) -> None:
     overload(line)
     kinds = [type(x) for x in line.seen]
