@@ -154,6 +154,9 @@ def test_a_latched_alarm_stays_until_it_is_reset() -> None:
     alarms.acknowledge("hot", "Ada", now=6.0)
     alarms.condition("hot", False, 20.0, 90.0, now=7.0)
     assert of(alarms).state is S.LATCHED_ACKNOWLEDGED  # latched anew
+    alarms.reset("hot", "Ada", now=8.0)
+    alarms.shelve("hot", 60.0, "Ada", "why", now=8.0)
+    assert moves(alarms.unshelve("hot", "Ada", now=9.0)) == [("hot", S.NORMAL)]
 
 
 def test_delays_and_what_a_late_tick_changes() -> None:
@@ -173,6 +176,14 @@ def test_delays_and_what_a_late_tick_changes() -> None:
     assert isinstance(cleared, AlarmChanged)
     assert (cleared.t_s, cleared.after) == (513.0, S.RETURNED_UNACKNOWLEDGED)
     assert moves(alarms.tick(now=605.0)) == [("hot", S.UNACKNOWLEDGED)]
+
+
+def test_since_is_kept_while_the_condition_is_not_over() -> None:
+    alarms = make(define(off_delay_s=10.0))
+    alarms.condition("hot", True, 92.0, 90.0, now=5.0)
+    alarms.condition("hot", False, 89.0, 90.0, now=20.0)
+    alarms.condition("hot", True, 92.0, 90.0, now=25.0)
+    assert of(alarms).since_s == 5.0
 
 
 @pytest.mark.parametrize(
@@ -265,6 +276,21 @@ def test_suppression_by_design_and_by_another_alarm() -> None:
         ("link", S.RETURNED_UNACKNOWLEDGED), ("silent", S.NORMAL)
     ]  # fmt: skip
     assert moves(alarms.tick(now=207.0)) == [("silent", S.UNACKNOWLEDGED)]
+
+
+def test_a_chain_of_suppressions_comes_undone() -> None:
+    alarms = make(
+        define("link"), define("silent", on_delay_s=2.0, suppressed_by=("link",)),
+        define("contact", suppressed_by=("silent",)),
+    )  # fmt: skip
+    alarms.condition("silent", True, None, None, now=0.0)
+    alarms.tick(now=5.0)
+    alarms.condition("link", True, None, None, now=6.0)
+    assert [of(alarms, n).state for n in ("silent", "contact")] == [S.SUPPRESSED] * 2
+    alarms.condition("link", False, None, None, now=7.0)
+    alarms.condition("silent", False, None, None, now=8.0)
+    alarms.condition("contact", True, None, None, now=9.0)
+    assert of(alarms, "contact").state is S.UNACKNOWLEDGED
 
 
 def test_shelving_lasts_through_suppression() -> None:

@@ -236,11 +236,32 @@ def test_a_gap_is_not_counted_a_short_one_is_bridged() -> None:
     run(bake, 65.0, 0.0, 100.0)
     bake.reading(None, t=101.0, now=101.0)
     bake.reading(float("nan"), t=102.0, now=102.0)
-    bake.reading(65.0, t=104.0, now=104.0)
-    assert bake.in_band_s == pytest.approx(103.0)
-    out = bake.reading(65.0, t=109.5, now=109.5)
+    bake.reading(65.0, t=105.0, now=105.0)
+    assert bake.in_band_s == pytest.approx(104.0)
+    out = bake.reading(65.0, t=110.5, now=110.5)
     assert noted(out, "oven gap").data["gap_s"] == 5.5
-    assert (bake.in_band_s, bake.status().gap_s) == (pytest.approx(103.0), 5.5)
+    assert (bake.in_band_s, bake.status().gap_s) == (pytest.approx(104.0), 5.5)
+
+
+def test_a_hold_counts_for_nothing_however_short() -> None:
+    bake = begun()
+    run(bake, 65.0, 0.0, 10.0)
+    bake.hold("phone", now=10.0)
+    assert (bake.state, bake.reason) == (State.HELD, "phone")
+    bake.restart(now=12.0)
+    assert bake.reason == ""
+    run(bake, 65.0, 12.0, 20.0)
+    assert bake.in_band_s == pytest.approx(9.0 + 7.0)
+
+
+def test_after_a_hold_the_door_is_judged_anew() -> None:
+    bake = begun()
+    for t in range(1, 40):
+        bake.reading(66.0 - 0.5 * t, t=float(t), now=float(t))
+    assert active(bake) == {"oven door open"}
+    bake.hold("door", now=40.0)
+    bake.restart(now=50.0)
+    assert active(bake) == set()
 
 
 def test_readings_that_go_back_or_come_from_the_future_add_nothing() -> None:
@@ -295,6 +316,15 @@ def test_a_band_that_is_never_reached_is_told() -> None:
     assert bake.state is State.RUNNING  # late is not never
     run(bake, 65.0, 1800.0, 1802.0)
     assert active(bake) == set()
+
+
+def test_an_oven_that_dies_in_mid_bake_is_told_too() -> None:
+    bake = begun()
+    run(bake, 65.0, 0.0, 100.0)
+    out = run(bake, 30.0, 100.0, 1896.0, step=4.0)
+    assert "band never reached" not in names(out)
+    assert bake.next_deadline() == 1900.0
+    assert "band never reached" in names(run(bake, 30.0, 1896.0, 1900.0, step=4.0))
 
 
 def test_a_silent_oven_comes_to_both_limits_by_time_alone() -> None:
@@ -391,6 +421,18 @@ def test_a_restart_of_the_computer_keeps_every_second_in_the_band() -> None:
     assert data["equivalent_s"] == pytest.approx(
         600.0 * acceleration(65.0, reference_c=65.5, activation_kj_mol=USP_KJ_MOL), rel=0.002
     )
+
+
+def test_a_wait_for_the_band_goes_on_across_a_restart_and_is_told_once() -> None:
+    bake = begun()
+    run(bake, 40.0, 0.0, 1000.0, step=4.0)
+    after = Bake.from_snapshot(REQUEST, bake.snapshot(), down_s=100.0, now=5000.0)
+    run(after, 40.0, 5000.0, 5696.0, step=4.0)
+    assert after.next_deadline() == 5700.0
+    assert names(run(after, 40.0, 5696.0, 5700.0)) == ["band never reached"]
+    again = Bake.from_snapshot(REQUEST, after.snapshot(), down_s=0.0, now=0.0)
+    assert names(again.reading(40.0, t=1.0, now=1.0)) == ["bake resumed"]
+    assert active(again) == {"oven band never reached"}
 
 
 def test_a_snapshot_of_another_format_is_an_error() -> None:

@@ -136,10 +136,14 @@ def test_water_is_averaged_and_watched_while_a_stage_runs() -> None:
     assert names(stages.water(28.0, now=9.0)) == ["water out of band"]
     assert stages.water(29.0, now=20.0) == ()
     assert names(stages.water(25.0, now=21.0)) == ["water in band"]
+    stages.water(30.0, now=22.0)
+    stages.hold("why", now=23.0)
+    stages.restart(now=40.0)
+    assert stages.water(30.0, now=41.0) == ()  # its time begins anew
     stages.done(now=45.0)
     result = stages.results[0]
-    assert (result.water_min_c, result.water_max_c) == (24.0, 29.0)
-    assert result.water_mean_c == pytest.approx((24 + 27 + 28 + 28 + 29 + 25) / 6)
+    assert (result.water_min_c, result.water_max_c) == (24.0, 30.0)
+    assert result.water_mean_c == pytest.approx((24 + 27 + 28 + 28 + 29 + 25 + 30 + 30) / 8)
     stages.done(now=60.0)
     assert stages.results[1].water_mean_c is None
     assert stages.water(40.0, now=65.0) == stages.water(40.0, now=90.0) == ()  # nobody washes
@@ -184,8 +188,19 @@ def test_a_stage_is_held_when_nobody_knows_how_long_the_computer_was_away() -> N
     assert "not known" in after.reason
     after.restart(now=10.0)
     assert after.next_deadline() == 35.0
-    held = again(again(after, 3.0, now=0.0), 4.0, now=100.0)
-    assert held.status().elapsed_s == 27.0
+    last = again(again(after, 3.0, now=0.0), 4.0, now=100.0)
+    assert last.status().elapsed_s == 27.0
+
+
+def test_a_hold_goes_on_across_a_restart_of_the_computer() -> None:
+    stages = begun()
+    stages.hold("phone", now=20.0)
+    stages.tick(now=50.0)
+    after = again(stages, 7.0, now=1000.0)
+    after.restart(now=1003.0)
+    after.done(now=1028.0)
+    result = after.results[0]
+    assert (result.actual_s, result.held_s, result.unattended_s) == (45.0, 40.0, 0.0)
 
 
 def test_a_snapshot_of_other_stages_is_an_error() -> None:
