@@ -36,6 +36,9 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.config.load.ConfigError": Misuse,
     "platelink.config.services.SecretFileError": Misuse,
     "platelink.units.UnitError": Misuse,
+    "platelink.recipe.load.RecipeFileError": Misuse,
+    "platelink.recipe.errors.StoreRefused": Misuse,
+    "platelink.recipe.errors.StoreError": Failure,
     "platelink.record.errors.JournalError": Failure,
     "platelink.link.port.PortError": Failure,
     "platelink.publish.mqtt.BrokerError": Failure,
@@ -124,8 +127,9 @@ def failure_of(error: Exception) -> type[Failure] | None:
     return next((FAULTS[name] for name in names if name in FAULTS), None)
 
 
-_EXPOSE, _RECORD, _RUN, _SET_UP, _TRY = (
+_EXPOSE, _MAKE, _RECORD, _RUN, _SET_UP, _TRY = (
     "Exposures, on a unit whose daemon runs",
+    "What plates are made by and of",
     "What was recorded",
     "Processes that run all the time",
     "Setting up",
@@ -138,6 +142,9 @@ COMMANDS = {
     "restart": Lazy("live:restart", "Go on with a held exposure.", _EXPOSE),
     "stop": Lazy("live:stop", "End the exposure in order.", _EXPOSE),
     "abort": Lazy("live:abort", "End the exposure at once.", _EXPOSE),
+    "recipe": Lazy("recipe:recipe", "Recipes: list, show, compare, add, approve, retire.", _MAKE),
+    "lot": Lazy("lot:lot", "Lots of plate stock, and what is left of them.", _MAKE),
+    "screen": Lazy("screen:screen", "Line screens, and how often they were used.", _MAKE),
     "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),
     "show": Lazy("show:show", "Show everything about one run, and its plot.", _RECORD),
     "export": Lazy("runs:export", "Write a run as CSV or JSON.", _RECORD),

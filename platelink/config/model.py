@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from typing import Any, Literal
 
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
@@ -14,6 +15,7 @@ from platelink.config.services import (
     BrokerSection,
     DisplaySection,
     JournalSection,
+    RecipesSection,
     RecorderSection,
     StoreSection,
 )
@@ -66,6 +68,7 @@ class Config(Section):
     )
     exposure: ExposureSection = table("How an exposure is guarded.", ExposureSection())
     journal: JournalSection = table("The unit's own record.", JournalSection())
+    recipes: RecipesSection = table("Recipes, stock lots and screens.", RecipesSection())
     broker: BrokerSection | None = table(
         "The MQTT broker. Without it nothing is published and nothing is missing.", None
     )
@@ -112,6 +115,10 @@ class Config(Section):
     def contact_limits(self) -> ContactLimits | None:
         """The contact an exposure waits for; None where none is asked for."""
         return ContactLimits(**self.contact.model_dump()) if self.contact else None
+
+    def recipes_path(self) -> Path:
+        """File of the store of recipes."""
+        return self.recipes.path or self.journal.path.with_name("recipes.sqlite")
 
     def silence_policy(self) -> SilencePolicy:
         """What an open order does when the host falls silent."""

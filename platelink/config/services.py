@@ -1,4 +1,4 @@
-"""Settings beside the unit: journal, broker, store, recorder, display."""
+"""Settings beside the unit: journal, recipes, broker, store, recorder, display."""
 
 from __future__ import annotations
 
@@ -20,6 +20,22 @@ class JournalSection(Section):
     path: PathKey = key(
         "File of the journal; its directory must exist and be writable.",
         Path("/var/lib/platelink/journal.sqlite"),
+    )
+
+
+class RecipesSection(Section):
+    """Recipes, stock lots and screens."""
+
+    path: PathKey | None = key(
+        "File of the store of recipes; units on one computer may share it. Left out: "
+        "recipes.sqlite beside the journal.",
+        None,
+        sample="/var/lib/platelink/recipes.sqlite",
+    )
+    expired_lot: Literal["warn", "block"] = key(
+        "What a lot past its best-before date does. warn: the person is told. block: no plate is "
+        "begun with it.",
+        "block",
     )
 
 

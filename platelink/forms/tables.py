@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from pydantic.fields import FieldInfo
 
 from platelink.forms.keys import Section
@@ -10,13 +12,17 @@ from platelink.forms.walk import is_list, keys, sections
 _HEAD = ("| key | value | unit | default | meaning |", "| --- | --- | --- | --- | --- |")
 
 
-def key_table(model: type[Section], path: str = "", *, heading: str = "") -> str:
+def key_table(
+    model: type[Section], path: str = "", *, heading: str = "", leave: Collection[str] = ()
+) -> str:
     """All keys below a model that stands at ``path``, a table for each section; the model's own
-    keys come under ``heading``."""
+    keys come under ``heading``. ``leave``: paths of sections, and of own keys, left out."""
     lines: list[str] = []
     here = None
     known = dict(sections(model, path))
     for key in keys(model, path):
+        if {key.section, f"{key.section}.{key.name}"} & set(leave):
+            continue
         if key.section != here:
             here = key.section
             above = (heading,) if here == path else _heading(here, known[here])

@@ -183,6 +183,8 @@ def toml_value(value: Any) -> str:
             return repr(value)
         case date():
             return value.isoformat()
+        case tuple():
+            return f"[{', '.join(map(toml_value, value))}]"
     raise TypeError(f"{type(value).__name__} has no place in the file")
 
 
@@ -204,6 +206,8 @@ def _kind(field: FieldInfo) -> str:
         return f"number, text with its unit, or {' or '.join(choices)}"
     if choices:
         return " or ".join(choices)
+    if get_origin(field.annotation) is tuple:
+        return "list of texts"
     for kind, word in _KINDS:
         if kind in parts:
             return word

@@ -63,7 +63,7 @@ def _lines(section: Section, path: str) -> Iterator[str]:
                 yield f"{name} = false"
         elif isinstance(value, tuple):
             if value:
-                yield f"{name} = [{', '.join(map(toml_value, value))}]"
+                yield f"{name} = {toml_value(value)}"
         elif quantity is not None:
             yield f"{name} = {json.dumps(typed(quantity.quantity, value), ensure_ascii=False)}"
         else:

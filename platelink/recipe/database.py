@@ -54,7 +54,7 @@ class Database:
         self.read_only = read_only
         if read_only and not path.exists():
             raise StoreUnusable(
-                f"{path} does not exist: no recipe was added yet; begin with 'platelink recipe add'"
+                f"{path} does not exist: nothing was added yet; begin with 'platelink recipe add'"
             )
         mode = "ro" if read_only else "rwc"
         with self._translated():
@@ -78,7 +78,7 @@ class Database:
         if self.read_only:
             execute("PRAGMA query_only = ON")
             return
-        execute("PRAGMA synchronous = FULL")
+        execute("PRAGMA synchronous = EXTRA")  # FULL does not wait for the directory
         execute("PRAGMA foreign_keys = ON")
         execute("PRAGMA recursive_triggers = ON")
         with self.transaction():

@@ -143,10 +143,9 @@ def lot_findings(
         text = f"lot {lot.name} is {lot.stock}, the recipe is for {stock}; take another lot"
         found.append(Finding("wrong stock", True, text))
     if lot.best_before is not None and today > lot.best_before:
-        days = (today - lot.best_before).days
         text = (
-            f"lot {lot.name} was best before {lot.best_before}, {days} days ago; "
-            "take another, or test it and change its date with the reason"
+            f"lot {lot.name} was good until {lot.best_before}, today is {today}; take another, or "
+            "test it and change its date with the reason"
         )
         found.append(Finding("lot expired", expired == "block", text))
     if today < lot.received_on:
@@ -173,7 +172,7 @@ def screen_findings(now: ScreenNow, *, wanted: str | None) -> tuple[Finding, ...
         found.append(Finding("wrong screen", True, text))
     if screen.max_uses is not None and now.uses >= screen.max_uses:
         text = (
-            f"screen {screen.name} was used {now.uses} times, limit {screen.max_uses}; look at "
+            f"uses of screen {screen.name}: {now.uses}, limit {screen.max_uses}; look at "
             "it, then replace it or change its limit with the reason"
         )
         found.append(Finding("screen worn", False, text))

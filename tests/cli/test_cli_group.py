@@ -20,6 +20,7 @@ from platelink.units import UnitError
 
 DOCS = Path(__file__).parents[2] / "docs" / "commands.md"
 HEAVY = ("numpy", "pydantic", "serial", "paho", "influxdb_client", "asyncio", "sqlite3", "platesim")
+HELP = [["--help"], *([name, "--help"] for name in ("config", "recipe", "lot")), ["--version"]]
 NO_JSON = {"export", "config example"}
 """Commands whose output is a file's content already."""
 
@@ -45,7 +46,7 @@ def python(code: str, **options) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["config", "--help"], ["--version"]])
+@pytest.mark.parametrize("arguments", HELP)
 def test_help_imports_nothing_but_click(arguments: list[str]) -> None:
     code = f"""
 import sys

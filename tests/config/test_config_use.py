@@ -105,6 +105,15 @@ def test_limits_and_optics_for_the_control() -> None:
     assert close.silence_policy() is SilencePolicy.CLOSE
 
 
+def test_recipes_are_kept_beside_the_journal_unless_said_otherwise() -> None:
+    config = loads(MINIMAL + '[journal]\npath = "/srv/j.sqlite"\n')
+    assert config.recipes_path() == Path("/srv/recipes.sqlite")
+    assert config.recipes.expired_lot == "block"
+    other = loads(MINIMAL + '[recipes]\npath = "/srv/r.sqlite"\nexpired_lot = "warn"\n')
+    assert other.recipes_path() == Path("/srv/r.sqlite")
+    assert other.recipes.expired_lot == "warn"
+
+
 # --- notices --------------------------------------------------------------------------------------
 
 

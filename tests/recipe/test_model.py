@@ -1,11 +1,12 @@
 """A recipe as data: round trip, hash, and everything wrong with a file told at once."""
 
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 
-from platelink.recipe import example
+from platelink.recipe import docs, example
 from platelink.recipe.load import RecipeFileError, load, loads, loads_content, to_toml
 from platelink.recipe.model import Recipe
 from platelink.recipe.steps import KINDS, BakeStep, ExposeStep
@@ -195,3 +196,19 @@ def test_the_examples_are_of_two_stocks_three_screens_and_other_trades() -> None
 def test_there_is_no_other_example() -> None:
     with pytest.raises(KeyError):
         example.text("../steps")
+
+
+def test_the_page_about_recipes_is_current(tmp_path) -> None:
+    page = Path(__file__).parents[2] / "docs/recipes.md"
+    copy = tmp_path / "recipes.md"
+    copy.write_text(page.read_text("utf-8").replace("Dose to be given.", "Old."), "utf-8")
+    assert docs.main([str(copy)]) == 0
+    assert copy.read_text("utf-8") == page.read_text("utf-8")
+    assert docs.main([]) == 2
+
+
+def test_every_kind_of_step_has_its_table() -> None:
+    for name in example.names():
+        for step in loads(example.text(name)).step:
+            for key in step.model_dump():
+                assert f"`{key}`" in docs.tables() or f"step.{key}]" in docs.tables(), key

@@ -295,7 +295,7 @@ def test_a_failed_write_leaves_nothing(store: RecipeStore, monkeypatch) -> None:
 
 
 def test_a_file_that_cannot_serve_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(StoreUnusable, match="does not exist: no recipe was added yet"):
+    with pytest.raises(StoreUnusable, match="does not exist: nothing was added yet"):
         RecipeStore.open(tmp_path / "none", read_only=True)
     with pytest.raises(StoreUnusable, match="check that its directory exists"):
         RecipeStore.open(tmp_path / "no" / "none")

@@ -47,8 +47,8 @@ def test_a_lot_is_good_on_its_last_day_and_expired_after_it() -> None:
     assert findings(FRESH, today=after, expired="warn") == [("lot expired", False)]
     (found,) = lot_findings(FRESH, stock=None, area_cm2=1.0, today=after, expired="warn")
     assert found.text == (
-        "lot L-17 was best before 2026-08-01, 1 days ago; take another, or test it and change its "
-        "date with the reason"
+        "lot L-17 was good until 2026-08-01, today is 2026-08-02; take another, or test it and "
+        "change its date with the reason"
     )
 
 

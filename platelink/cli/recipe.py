@@ -1,0 +1,300 @@
+"""The command ``recipe``: list, show, check, add, compare, approve, retire, and examples."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from platelink.cli.context import emit, json_option
+from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
+from platelink.cli.quantities import clean
+from platelink.cli.shelf import (
+    by,
+    by_option,
+    opened_store,
+    show_table,
+    store_option,
+    why_option,
+)
+from platelink.cli.tables import Column, local
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from platelink.recipe.diff import Change
+    from platelink.recipe.life import Revision
+    from platelink.recipe.model import Recipe
+    from platelink.recipe.store import RecipeStore
+
+_COLUMNS = (
+    Column("RECIPE"),
+    Column("STATE"),
+    Column("SINCE", spare=2),
+    Column("BY", least=6, spare=3),
+    Column("STOCK", least=6, spare=4),
+    Column("TITLE", least=10, spare=1),
+    Column("HASH", spare=5),
+)
+_HASH_SHOWN = 12
+_file = click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+_which = click.argument("which", metavar="RECIPE")
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "list": Lazy("recipe:list_", "List recipes and their present revisions."),
+        "show": Lazy("recipe:show", "Show one revision as TOML, and its life."),
+        "check": Lazy("recipe:check", "Tell everything that is wrong with a file."),
+        "add": Lazy("recipe:add", "Add a file as a new revision, a draft."),
+        "diff": Lazy("recipe:diff", "Tell what differs between two revisions or files."),
+        "approve": Lazy("recipe:approve", "Approve a draft; the one approved so far retires."),
+        "retire": Lazy("recipe:retire", "Retire a revision: no new plate is made by it."),
+        "example": Lazy("recipe:example", "Print an example to start from."),
+    },
+)
+def recipe() -> None:
+    """Recipes: how plates are made, as files that become numbered revisions.
+
+    RECIPE is an id, such as plate-a (its approved revision, else its newest draft), an id with its
+    revision, plate-a@2, or the beginning of a content hash."""
+
+
+@click.command("list")
+@click.option("--all", "everything", is_flag=True, help="Every revision, not only the present.")
+@store_option
+@json_option
+def list_(everything: bool, store: Path | None, as_json: bool) -> None:
+    """List recipes, each by its present revision: the approved one, else the newest draft."""
+    with opened_store(store) as opened:
+        found = [
+            revision
+            for name in opened.recipes()
+            for revision in (opened.revisions(name) if everything else [opened.find(name)])
+        ]
+        contents = [opened.recipe(revision) for revision in found]
+        path = opened.path
+    pairs = list(zip(found, contents, strict=True))
+    if as_json:
+        rows = [revision_json(r) | {"title": c.title, "stock": c.stock} for r, c in pairs]
+        emit({"store": str(path), "recipes": rows})
+        return
+    none = f"no recipe in {path} yet; begin with 'platelink recipe example plate-a-fine'"
+    show_table(_COLUMNS, [_row(r, c) for r, c in pairs], none)
+
+
+def _row(revision: Revision, content: Recipe) -> list[str]:
+    last = revision.life[-1]
+    return [
+        revision.name,
+        last.state,
+        local(last.at_utc, seconds=False),
+        last.who,
+        content.stock or "",
+        content.title,
+        revision.content_hash[:_HASH_SHOWN],
+    ]
+
+
+@click.command()
+@_which
+@store_option
+@json_option
+def show(which: str, store: Path | None, as_json: bool) -> None:
+    """Show a revision of RECIPE: its life as comments, its content as TOML.
+
+    What is printed can be saved, changed and added again."""
+    from platelink.recipe.load import to_toml
+
+    with opened_store(store) as opened:
+        revision = opened.find(which)
+        content = opened.recipe(revision)
+    if as_json:
+        emit(revision_json(revision) | {"content": content.content()})
+        return
+    click.echo(f"# {revision.name}, SHA-256 {revision.content_hash}")
+    for signed in revision.life:
+        why = f": {' '.join(signed.why.split())}" if signed.why else ""
+        click.echo(clean(f"# {signed.state} {local(signed.at_utc)} by {signed.who}{why}"))
+    click.echo(f"\n{to_toml(content)}", nl=False)
+
+
+@click.command()
+@_file
+@json_option
+def check(file: Path, as_json: bool) -> None:
+    """Tell everything that is wrong with FILE. Exit code 1 when something is."""
+    from platelink.recipe.load import RecipeFileError, load
+
+    problems: list[dict[str, Any]] = []
+    content_hash = name = None
+    try:
+        loaded = load(file)
+        content_hash, name = loaded.content_hash(), loaded.id
+    except RecipeFileError as error:
+        problems = [
+            {"file": p.file, "key": p.key, "value": p.value, "text": p.text} for p in error.problems
+        ]
+        lines = [f"problem  {p}" for p in error.problems]
+    if as_json:
+        emit({
+            "file": str(file), "ok": not problems, "problems": problems,
+            "recipe": name, "hash": content_hash,
+        })  # fmt: skip
+    elif problems:
+        click.echo("\n".join([*lines, f"{file}: {len(problems)} problems"]))
+    else:
+        click.echo(f"{file}: recipe {name}, no problems, SHA-256 {content_hash}")
+    if problems:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+@click.command()
+@_file
+@by_option
+@why_option(required=False)
+@store_option
+@json_option
+def add(file: Path, who: str, why: str, store: Path | None, as_json: bool) -> None:
+    """Add FILE as a new revision of the recipe it names. It is a draft until it is approved."""
+    from platelink.recipe.diff import diff as changes_of
+    from platelink.recipe.life import present
+    from platelink.recipe.load import load
+
+    loaded = load(file)
+    with opened_store(store, write=True) as opened:
+        before = present(opened.revisions(loaded.id))
+        changes = changes_of(opened.recipe(before), loaded) if before else ()
+        revision = opened.add(loaded, by(who, why))
+    if as_json:
+        against = before.name if before else None
+        emit(revision_json(revision) | {"against": against, "changes": _changes_json(changes)})
+        return
+    click.echo(f"added {revision.name}, a draft, SHA-256 {revision.content_hash}")
+    if before:
+        click.echo(f"against {before.name} ({before.state}):")
+        _echo_changes(changes)
+    click.echo(f"approve it with: platelink recipe approve {revision.name} --by NAME --why REASON")
+
+
+@click.command()
+@click.argument("old", metavar="A")
+@click.argument("new", metavar="B")
+@store_option
+@json_option
+def diff(old: str, new: str, store: Path | None, as_json: bool) -> None:
+    """Tell what B does differently from A, step by step.
+
+    A and B are revisions, as RECIPE is elsewhere, or files."""
+    from platelink.recipe.diff import diff as changes_of
+
+    before, after = _contents((old, new), store)
+    changes = changes_of(before, after)
+    if as_json:
+        emit({"same": not changes, "changes": _changes_json(changes)})
+    else:
+        _echo_changes(changes)
+
+
+def _contents(names: Iterable[str], store: Path | None) -> list[Recipe]:
+    """Recipes of files, or of the store, which is opened only where one is needed."""
+    from platelink.recipe.load import load
+
+    found: list[Recipe] = []
+    for name in names:
+        if name.endswith(".toml") or Path(name).is_file():
+            found.append(load(name))
+        else:
+            with opened_store(store) as opened:
+                found.append(opened.recipe(opened.find(name)))
+    return found
+
+
+def _echo_changes(changes: Iterable[Change]) -> None:
+    click.echo("\n".join(f"  {clean(str(change))}" for change in changes) or "  no difference")
+
+
+def _changes_json(changes: Iterable[Change]) -> list[dict[str, str]]:
+    return [change._asdict() for change in changes]
+
+
+@click.command()
+@_which
+@by_option
+@why_option(required=True)
+@store_option
+@json_option
+def approve(which: str, who: str, why: str, store: Path | None, as_json: bool) -> None:
+    """Approve a draft, named with its revision, as plate-a@2. One revision of a recipe is approved:
+    the one approved so far retires."""
+    with opened_store(store, write=True) as opened:
+        _moved(opened.approve(which, by(who, why)), opened, as_json)
+
+
+@click.command()
+@_which
+@by_option
+@why_option(required=True)
+@store_option
+@json_option
+def retire(which: str, who: str, why: str, store: Path | None, as_json: bool) -> None:
+    """Retire a revision, named with its number, as plate-a@2. It stays so; to make plates by it
+    again, show it, save it, and add it as a new revision."""
+    with opened_store(store, write=True) as opened:
+        _moved(opened.retire(which, by(who, why)), opened, as_json)
+
+
+def _moved(revision: Revision, opened: RecipeStore, as_json: bool) -> None:
+    if as_json:
+        emit(revision_json(revision))
+        return
+    click.echo(f"{revision.name} is {revision.state}")
+    now = opened.find(revision.recipe)
+    if now.state != "approved":
+        click.echo(f"no revision of {revision.recipe} is approved now: no plate is made by it")
+
+
+@click.command()
+@click.argument("name", required=False)
+@json_option
+def example(name: str | None, as_json: bool) -> None:
+    """Print the example NAME to start from; without NAME, say which there are.
+
+    platelink recipe example plate-a-fine > my-plate.toml"""
+    from platelink.recipe import example as examples
+    from platelink.recipe.load import loads
+
+    known = examples.names()
+    if name is None:
+        rows = [{"name": n, "title": loads(examples.text(n)).title} for n in known]
+        if as_json:
+            emit({"examples": rows})
+        else:
+            show_table((Column("EXAMPLE"), Column("TITLE")), [[*r.values()] for r in rows], "")
+        return
+    if name not in known:
+        raise Misuse(f"there is no example '{name}'; there are: {', '.join(known)}")
+    text = examples.text(name)
+    click.echo(json.dumps({"name": name, "toml": text}) if as_json else text, nl=as_json)
+
+
+def revision_json(revision: Revision) -> dict[str, Any]:
+    """A revision without its content as JSON values."""
+    return {
+        "recipe": revision.recipe,
+        "revision": revision.number,
+        "state": str(revision.state),
+        "hash": revision.content_hash,
+        "life": [
+            {
+                "state": str(signed.state),
+                "who": signed.who,
+                "why": signed.why,
+                "at_utc": signed.at_utc.isoformat(timespec="milliseconds"),
+            }
+            for signed in revision.life
+        ],
+    }
