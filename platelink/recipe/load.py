@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -11,7 +12,7 @@ from platelink.forms.problems import FormError, Reading, parse, read
 from platelink.forms.write import to_toml
 from platelink.recipe.model import FORMAT, Recipe, repeated
 
-__all__ = ["RecipeFileError", "load", "loads", "loads_content", "to_toml"]
+__all__ = ["RecipeFileError", "load", "loads", "loads_content", "recipe_of", "to_toml"]
 
 
 class RecipeFileError(FormError):
@@ -27,7 +28,11 @@ def load(path: Path | str) -> Recipe:
 
 def loads(text: str, file: str = "recipe.toml") -> Recipe:
     """``load`` of a text."""
-    data = parse(text, file, form=FORMAT, kind=RecipeFileError)
+    return recipe_of(parse(text, file, form=FORMAT, kind=RecipeFileError), file)
+
+
+def recipe_of(data: dict[str, Any], file: str) -> Recipe:
+    """The recipe of tables as TOML or JSON has them; ``file`` names them in what is wrong."""
     try:
         return Recipe.model_validate(data)
     except ValidationError as error:

@@ -1,13 +1,16 @@
 """A recipe as data: round trip, hash, and everything wrong with a file told at once."""
 
 import tomllib
+from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from platelink.recipe import docs, example
-from platelink.recipe.load import RecipeFileError, load, loads, loads_content, to_toml
+from platelink.recipe.load import RecipeFileError, load, loads, loads_content, recipe_of, to_toml
 from platelink.recipe.model import Recipe
 from platelink.recipe.steps import KINDS, BakeStep, ExposeStep
 from recipe.make import plate, recipes, with_step
@@ -142,6 +145,36 @@ STAGE = '[[step.stage]]\nname = "s"\nduration_s = 1\nprompt = "Go."\n'
 def test_a_wrong_value_is_told_with_its_bound(steps: str, told: str) -> None:
     found = problems(HEAD + steps)
     assert len(found) == 1 and told in found[0]
+
+
+ODD = st.sampled_from(
+    [None, True, -1, 0, 10**400, 1e308, float("nan"), "", "\x00", "1 kg", [], [1], {}, {"a": 1},
+     date(2026, 3, 2), [[]], [{}], "expose", "1e999 s"]
+)  # fmt: skip
+
+
+@settings(max_examples=200)
+@given(st.data(), st.sampled_from(example.names()), ODD)
+def test_whatever_stands_in_a_file_is_told_and_never_raised(
+    data: st.DataObject, name: str, odd: object
+) -> None:
+    tables = tomllib.loads(example.text(name))
+    here: Any = tables
+    while True:
+        step = data.draw(
+            st.sampled_from(sorted(here) if isinstance(here, dict) else range(len(here)))
+        )
+        if not isinstance(here[step], dict | list) or not here[step] or data.draw(st.booleans()):
+            break
+        here = here[step]
+    here[step] = odd
+    try:
+        recipe = recipe_of(tables, "r.toml")
+    except RecipeFileError as error:
+        assert error.problems
+        assert all(p.text and p.file == "r.toml" for p in error.problems)
+    else:
+        assert loads(to_toml(recipe)) == recipe
 
 
 def test_another_file_is_refused(tmp_path) -> None:
