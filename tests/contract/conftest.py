@@ -41,7 +41,7 @@ class Kind:
 
 HOST = Kind("host", m.Board.HOST, HostBoard, 4, 60)
 AVR = Kind("avr", m.Board.AVR, AvrBoard, 1, 15)
-AVR_4 = Kind("avr-4", m.Board.AVR, AvrBoard, 4, 15)
+AVR_4 = Kind("avr4", m.Board.AVR, AvrBoard, 4, 15)
 KINDS = {kind.name: kind for kind in (HOST, AVR, AVR_4)}
 
 

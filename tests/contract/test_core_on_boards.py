@@ -107,7 +107,7 @@ def test_exposure_after_exposure_ends_at_its_dose(
     this, rng = shop(parameters, seed, p=p), random.Random(seed)
     off = []
     began, before_s = time.perf_counter(), this.unit.time_s
-    for _ in range(2 if kind is AVR_4 else 5):
+    for _ in range(1 if kind is AVR_4 else 4):
         dose = rng.uniform(30.0, 70.0)
         this.expose(dose)
         this.until(State.COMPLETE)

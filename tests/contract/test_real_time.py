@@ -21,7 +21,7 @@ from platesim.scenarios import SCENARIOS
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(180)]
 DOSE = 62.0
-"""Some ten seconds of the faded lamps."""
+"""Eleven seconds of the faded lamps, warm."""
 WITHIN_PCT = 0.10
 
 
