@@ -24,9 +24,8 @@ from platelink.control.contact import ContactLimits
 from platelink.control.exposure import Optics
 from platelink.forms.keys import Section, key, table
 from platelink.link.messages import SilencePolicy
-from platelink.sensing.light import CalibrationDue, LightSensors
+from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Sensors
-from platelink.sensing.vacuum import VacuumSensor
 
 FORMAT = 1
 SECRETS = ("password", "token")
@@ -92,14 +91,6 @@ class Config(Section):
             oven=self.oven.build(bits) if self.oven else None,
             head=self.head.build(bits) if self.head else None,
         )
-
-    def light_sensors(self) -> LightSensors:
-        """The light channels."""
-        return self.light.sensors()
-
-    def vacuum_sensor(self) -> VacuumSensor | None:
-        """The gauge, where there is one."""
-        return self.vacuum.sensor(self.unit.adc_bits) if self.vacuum else None
 
     def optics(self) -> Optics:
         """The light side of the unit as an exposure needs it."""

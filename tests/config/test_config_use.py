@@ -46,7 +46,7 @@ BROKER = '[broker]\nhost = "127.0.0.1"\n'
 
 def test_light_sensors_take_every_calibration_value() -> None:
     text = MINIMAL + 'temp_coeff_per_c = -0.001\nreference_temp_c = "77 degF"\nname = "left"\n'
-    (channel,) = loads(text).light_sensors().channels
+    (channel,) = loads(text).sensors().light.channels
     assert (channel.name, channel.weight, channel.rel_uncertainty) == ("left", 1.0, 0.05)
     assert channel.reference_temp_c == 25.0
     assert channel.slope_at(45.0) == pytest.approx(0.0149 / 0.98)
