@@ -201,7 +201,7 @@ def test_kill_each_in_turn_and_nothing_is_lost(tmp_path: Path) -> None:
             stack.callback(service.stop)
         more = (
             f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n\n[store]\nurl = "{store.url}"\n'
-            f'\n[recorder]\npath = "{tmp_path / "recorder.sqlite"}"\nhold_s = "6 s"\n'
+            f'\n[recorder]\npath = "{tmp_path / "recorder.sqlite"}"\n'
         )
         this = stack.enter_context(shop(tmp_path, more=more))
         recorder = Process(
