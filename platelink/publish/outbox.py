@@ -54,6 +54,10 @@ class OutboxSettings:
     retry_cap_s: float = 30.0
     """A broker that restarts is found again within half a minute, however long it was away."""
     connect_limit_s: float = 10.0
+    again_s: float = 5.0
+    """A broker that is killed was seen to lose what it had acknowledged in the moment before, for
+    subscribers that were away: after a lost connection the last of it is sent again, under the same
+    ids. It saves once a second."""
     acknowledge_limit_s: float = 20.0
     """A connected broker that acknowledges nothing for so long is not working: connect anew."""
 
@@ -100,6 +104,7 @@ class Outbox:
         """Entries the cursor has passed since the start."""
         self._window = settings.window
         self._in_flight: deque[_InFlight] = deque()
+        self._recent: deque[tuple[float, int]] = deque()  # when the cursor left which number
         self._sent_to = cursor
         self._deadline: float | None = now
 
@@ -147,7 +152,19 @@ class Outbox:
     def lost(self, reason: str, *, now: float) -> None:
         """The connection is gone, or could not be made."""
         if self.state is not OutboxState.WAITING:
+            self._rewind(now)
             self._wait(OutboxState.WAITING, reason, now)
+
+    def _rewind(self, now: float) -> None:
+        """Back to before what was acknowledged just now: the broker may have been killed."""
+        self._prune(now)
+        if self._recent:
+            self.cursor = self._recent[0][1]
+            self._recent.clear()
+
+    def _prune(self, now: float) -> None:
+        while self._recent and now - self._recent[0][0] > self.settings.again_s:
+            self._recent.popleft()
 
     def room(self) -> int:
         """How many further entries may be sent now."""
@@ -183,6 +200,8 @@ class Outbox:
             self.delivered += 1
         if self.cursor == before:
             return False
+        self._recent.append((now, before))
+        self._prune(now)
         self.state = OutboxState.FLOWING
         self._backoff.succeeded()
         self.reason = ""
@@ -205,6 +224,7 @@ class Outbox:
         self._deadline = self._backoff.failed(now=now)
 
     def _drop(self, reason: str, now: float) -> tuple[Drop]:
+        self._rewind(now)
         self._wait(OutboxState.WAITING, reason, now)
         return (Drop(reason),)
 

@@ -59,10 +59,24 @@ def test_after_a_loss_sending_begins_again_right_after_the_cursor():
     box.sent(2, now=0.0)
     box.sent(3, now=0.0)
     box.acknowledged(3, now=0.1)
-    box.lost("connection lost: broken pipe", now=1.0)
+    late = OutboxSettings().again_s + 0.1
+    box.lost("connection lost: broken pipe", now=late)
     assert (box.sent_to(), box.in_flight, box.room()) == (1, 0, 0)
     assert box.reason == "connection lost: broken pipe"
-    assert not box.acknowledged(2, now=1.1)  # of the old connection
+    assert not box.acknowledged(2, now=late + 0.1)  # of the old connection
+
+
+def test_what_was_acknowledged_just_before_a_loss_is_sent_again():
+    box = flowing()
+    box.sent(2, now=4.0)
+    assert box.acknowledged(2, now=4.0)
+    box.sent(3, now=8.0)
+    assert box.acknowledged(3, now=8.0)
+    assert box.cursor == 3
+    box.lost("connection lost: killed", now=8.0 + OutboxSettings().again_s)
+    assert (box.cursor, box.sent_to()) == (2, 2)
+    box.lost("once is enough", now=9.0)
+    assert box.cursor == 2
 
 
 def test_late_or_unknown_answers_change_nothing():
