@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from platelink.control.aim import LightTrend
-from platelink.control.dose import DoseMeter, DoseRule, Point, mean_counts
+from platelink.control.dose import DoseMeter, DoseRule, Point, mean_counts, point_of
 from platelink.control.exposure import BEEP_MS, ExposureRequest, ExposureStatus, Optics
 from platelink.control.readiness import DARK_READING_S
 from platelink.control.states import (
@@ -170,10 +170,7 @@ class AdvisoryExposure(Machine):
         self._now = now
         if self.state is not State.RUNNING:
             return ()
-        n = len(self.optics.light.channels)
-        point = Point(
-            reading.ticks, sample.light_sum[:n], sample.light_count[:n], tick_s, reading.head_c
-        )
+        point = point_of(sample, reading, tick_s, len(self.optics.light.channels))
         if self._lit:
             self._count(sample, point)
         else:

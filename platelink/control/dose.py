@@ -14,7 +14,9 @@ from collections import deque
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from platelink.link.messages import Sample
 from platelink.sensing.light import LightSensors
+from platelink.sensing.readings import Reading
 
 _MASK32 = 0xFFFF_FFFF
 _MASK64 = 0xFFFF_FFFF_FFFF_FFFF
@@ -32,6 +34,17 @@ class Point(NamedTuple):
     light_count: tuple[int, ...]
     tick_s: float
     head_c: float | None
+
+
+def point_of(sample: Sample, reading: Reading, tick_s: float, channels: int) -> Point:
+    """The point of a sample, of the first ``channels`` light channels."""
+    return Point(
+        reading.ticks,
+        sample.light_sum[:channels],
+        sample.light_count[:channels],
+        tick_s,
+        reading.head_c,
+    )
 
 
 def mean_counts(start: Point, end: Point) -> list[float] | None:

@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass, replace
 
 from platelink.control.contact import ContactLimits, Finding, Verdict
-from platelink.control.dose import DoseMeter, DoseRule, Point
+from platelink.control.dose import DoseMeter, DoseRule, Point, point_of
 from platelink.control.readiness import Readiness
 from platelink.control.states import (
     ENDED,
@@ -260,10 +260,7 @@ class Exposure(Machine):
         self._now = now
         if self.state in ENDED:
             return ()
-        n = len(self.optics.light.channels)
-        point = Point(
-            reading.ticks, sample.light_sum[:n], sample.light_count[:n], tick_s, reading.head_c
-        )
+        point = point_of(sample, reading, tick_s, len(self.optics.light.channels))
         self._ready.dark(sample, point, lit=self.integrating)
         if self.step in _CONTACT_STEPS and self.state not in _REST:
             self._judge(self._ready.contact(reading, now=reading.t))
