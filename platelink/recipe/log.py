@@ -8,25 +8,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 
-from platelink.recipe.database import Database, Row
+from platelink.ledger.by import By, checked, from_ms
+from platelink.ledger.database import Database, Row
 from platelink.recipe.entries import About, Act, Entry
-from platelink.recipe.errors import StoreRefused
+from platelink.recipe.schema import RECIPES
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MS = timedelta(milliseconds=1)
 _COLUMNS = "number, about, name, act, at_ms, who, why, ref, body"
-
-
-class By(NamedTuple):
-    """Who does something, when, and why."""
-
-    who: str
-    at_utc: datetime
-    why: str = ""
 
 
 class Log:
@@ -38,7 +28,7 @@ class Log:
     @classmethod
     def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
         """Open the file; without ``read_only`` it is made where there is none."""
-        return cls(Database(Path(path), read_only=read_only))
+        return cls(Database(Path(path), RECIPES, read_only=read_only))
 
     @property
     def path(self) -> Path:
@@ -80,12 +70,8 @@ class Log:
     ) -> int:
         """Append one entry; its number."""
         about, name, act = what
-        if by.at_utc.tzinfo is None:
-            raise ValueError("at_utc needs its time zone")
-        if not (by.who.strip() and by.who.isprintable()):
-            raise StoreRefused(f"say who does it: {act} {about} {name}")
+        at_ms = checked(by, f"{act} {about} {name}")
         number = int(self._db.rows("SELECT coalesce(max(number), 0) + 1 FROM entries")[0][0])
-        at_ms = (by.at_utc - _EPOCH) // _MS
         text = json.dumps(body, ensure_ascii=False, allow_nan=False)
         self._db.execute(
             f"INSERT INTO entries ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 -- our own text
@@ -98,8 +84,3 @@ def _entry(row: Row) -> Entry:
     number, about, name, act, at_ms, who, why, ref, body = row
     at_utc = from_ms(at_ms)
     return Entry(number, About(about), name, Act(act), at_utc, who, why, ref, json.loads(body))
-
-
-def from_ms(at_ms: int) -> datetime:
-    """The time of whole milliseconds since 1970."""
-    return _EPOCH + at_ms * _MS

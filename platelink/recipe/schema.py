@@ -1,14 +1,12 @@
 """Tables of the store of recipes and how older files are brought up to date. SQL text only.
 
-``PRAGMA user_version`` counts the migrations a file has seen. A released migration is never
-changed: files made by it exist. ``entries`` is the log; ``revisions``, ``moves`` and ``things``
+``entries`` is the log; ``revisions``, ``moves`` and ``things``
 hold what may be there only once, so that the file itself refuses a second one.
 """
 
 from __future__ import annotations
 
-APPLICATION_ID = 0x504C5231
-"""``PRAGMA application_id`` of a store of recipes ("PLR1")."""
+from platelink.ledger.database import Kind
 
 _TABLES = ("entries", "revisions", "moves", "things")
 _APPEND_ONLY = tuple(
@@ -18,7 +16,7 @@ _APPEND_ONLY = tuple(
     for verb in ("UPDATE", "DELETE")
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (
+_MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         """CREATE TABLE entries (
             number INTEGER PRIMARY KEY,
@@ -82,4 +80,9 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             BEGIN SELECT RAISE(ABORT, 'the name is taken'); END""",
     ),
 )
-VERSION = len(MIGRATIONS)
+RECIPES = Kind(
+    name="store of recipes",
+    application_id=0x504C5231,  # "PLR1"
+    migrations=_MIGRATIONS,
+    absent="nothing was added yet; begin with 'platelink recipe add'",
+)

@@ -9,9 +9,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from platelink.ledger.by import By
+from platelink.ledger.errors import StoreRefused
 from platelink.recipe.entries import About, Act, Entry
-from platelink.recipe.errors import StoreRefused
-from platelink.recipe.log import By, Log
+from platelink.recipe.log import Log
 from platelink.recipe.supplies import (
     LOT_CHANGES,
     SCREEN_CHANGES,

@@ -10,11 +10,11 @@ import hashlib
 
 from pydantic import ValidationError
 
+from platelink.ledger.by import By, from_ms
+from platelink.ledger.errors import StoreError, StoreRefused, StoreUnusable
 from platelink.recipe.entries import About, Act
-from platelink.recipe.errors import StoreError, StoreRefused, StoreUnusable
 from platelink.recipe.life import Revision, Signed, State, present, refusal, superseded
 from platelink.recipe.load import loads_content
-from platelink.recipe.log import By, from_ms
 from platelink.recipe.model import Recipe
 from platelink.recipe.shelf import Shelf
 

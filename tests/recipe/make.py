@@ -8,9 +8,9 @@ from typing import Any
 
 from hypothesis import strategies as st
 
+from platelink.ledger.by import By
 from platelink.recipe import example
 from platelink.recipe.load import loads
-from platelink.recipe.log import By
 from platelink.recipe.model import Recipe
 from platelink.recipe.supplies import Lot, Screen
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from platelink.ledger.errors import StoreRefused, StoreUnavailable, StoreUnusable
 from platelink.recipe.entries import About, Act
-from platelink.recipe.errors import StoreRefused, StoreUnavailable, StoreUnusable
 from platelink.recipe.life import State
-from platelink.recipe.schema import VERSION
+from platelink.recipe.schema import RECIPES
 from platelink.recipe.store import By, RecipeStore
 from recipe.make import LOT, SCREEN, T0, by, plate, with_step
 
@@ -312,14 +312,14 @@ def test_a_file_that_cannot_serve_is_refused(tmp_path: Path) -> None:
 def test_a_newer_file_is_refused(path: Path) -> None:
     RecipeStore.open(path).close()
     raw = sqlite3.connect(path)
-    raw.execute(f"PRAGMA user_version = {VERSION + 1}")
+    raw.execute(f"PRAGMA user_version = {RECIPES.version + 1}")
     raw.close()
     with pytest.raises(StoreUnusable, match="install the release that wrote it"):
         RecipeStore.open(path)
 
 
 def test_a_locked_file_is_waited_for_and_then_told(path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("platelink.recipe.database._WAIT_S", 0.01)
+    monkeypatch.setattr("platelink.ledger.database._WAIT_S", 0.01)
     with RecipeStore.open(path) as store:
         raw = sqlite3.connect(path, isolation_level=None)
         raw.execute("BEGIN IMMEDIATE")

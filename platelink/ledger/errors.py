@@ -1,4 +1,4 @@
-"""What can be wrong with the store of recipes. Each text says what was found and what to do."""
+"""What can be wrong with a store's file. Each text says what was found and what to do."""
 
 # ruff: noqa: N818 -- each name tells the state of the store, as a face shows it
 
@@ -6,7 +6,7 @@ from __future__ import annotations
 
 
 class StoreError(Exception):
-    """Base of everything the store raises."""
+    """Base of everything a store raises."""
 
 
 class StoreUnusable(StoreError):
