@@ -17,6 +17,7 @@ from platelink.config.services import (
     JournalSection,
     RecipesSection,
     RecorderSection,
+    ServiceSection,
     StoreSection,
 )
 from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
@@ -68,6 +69,10 @@ class Config(Section):
     exposure: ExposureSection = table("How an exposure is guarded.", ExposureSection())
     journal: JournalSection = table("The unit's own record.", JournalSection())
     recipes: RecipesSection = table("Recipes, stock lots and screens.", RecipesSection())
+    service: ServiceSection = table(
+        "The service behind the page and the command line, and how people sign in to it.",
+        ServiceSection(),
+    )
     broker: BrokerSection | None = table(
         "The MQTT broker. Without it nothing is published and nothing is missing.", None
     )
@@ -110,6 +115,10 @@ class Config(Section):
     def recipes_path(self) -> Path:
         """File of the store of recipes."""
         return self.recipes.path or self.journal.path.with_name("recipes.sqlite")
+
+    def people_path(self) -> Path:
+        """File of the people who may sign in."""
+        return self.service.people or self.journal.path.with_name("people.sqlite")
 
     def silence_policy(self) -> SilencePolicy:
         """What an open order does when the host falls silent."""

@@ -1,13 +1,27 @@
-"""Settings beside the unit: journal, recipes, broker, store, recorder, display."""
+"""Settings beside the unit: journal, recipes, service, broker, store, recorder, display."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import SecretStr, model_validator
+from pydantic import AfterValidator, SecretStr, model_validator
 
-from platelink.forms.keys import PathKey, PlainName, Seconds, Section, key
+from platelink.forms.keys import LISTED, PathKey, PlainName, Seconds, Section, key
+
+_HOST = re.compile(r"[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?")
+
+
+def _host_name(name: str) -> str:
+    if not _HOST.fullmatch(name):
+        raise ValueError(
+            "must be a name in small letters, digits, '-' and '.', without http:// and port"
+        )
+    return name
+
+
+HostName = Annotated[str, AfterValidator(_host_name)]
 
 
 class SecretFileError(Exception):
@@ -36,6 +50,34 @@ class RecipesSection(Section):
         "What a lot past its best-before date does. warn: the person is told. block: no plate is "
         "begun with it.",
         "block",
+    )
+
+
+class ServiceSection(Section):
+    """The service behind the page and the command line, and how people sign in to it."""
+
+    port: int | None = key(
+        "Port of the service on loopback; 0 takes any free one. Left out: only the Unix socket "
+        "beside the journal.",
+        None,
+        ge=0,
+        le=65535,
+        sample=8470,
+    )
+    hosts: Annotated[tuple[HostName, ...], LISTED] = key(
+        "Names besides localhost by which browsers may reach the port; requests for any other name "
+        "are refused.",
+        (),
+        sample=("plates.example",),
+    )
+    people: PathKey | None = key(
+        "File of the people who may sign in. Left out: people.sqlite beside the journal.",
+        None,
+        sample="/var/lib/platelink/people.sqlite",
+    )
+    session_h: float = key("How long a sign-in lasts.", 12.0, unit="h", ge=0.1, le=168.0)
+    idle_min: float = key(
+        "A sign-in that does nothing for so long has ended.", 120.0, unit="min", ge=1.0, le=10080.0
     )
 
 

@@ -16,6 +16,7 @@ from platelink.control.exposure import ExposureRequest
 from platelink.control.states import Learned
 from platelink.daemon.clock import Clock
 from platelink.daemon.core import Job, UnitCore, UnitSettings
+from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.publish.mqtt import BrokerSettings
 from platelink.publish.publisher import Publisher, PublisherSettings
@@ -32,9 +33,33 @@ MAX_DOSE_MJ_CM2 = 1e6
 _STEP = re.compile(r"[a-z][a-z0-9_-]{0,31}")
 
 
-def control_socket_path(config: Config) -> Path:
-    """Where the daemon of this configuration is reached: beside its journal."""
+def socket_path(config: Config) -> Path:
+    """Where the service of this configuration is reached: beside its journal."""
     return config.journal.path.with_suffix(".socket")
+
+
+def service_settings(config: Config) -> ServiceSettings:
+    """The service of a configuration: its sockets, and what it is told."""
+    return ServiceSettings(socket_path(config), config.service.port, told_to_service(config))
+
+
+control_socket_path = socket_path
+
+
+def told_to_service(config: Config) -> dict[str, Any]:
+    """What ``platelink.api.settings`` takes; paths from the root, for it may run elsewhere."""
+    service = config.service
+    return {
+        "unit": config.unit.name,
+        "journal": str(config.journal.path.absolute()),
+        "recipes": str(config.recipes_path().absolute()),
+        "people": str(config.people_path().absolute()),
+        "expired_lot": config.recipes.expired_lot,
+        "hosts": list(service.hosts),
+        "session_s": service.session_h * 3600.0,
+        "idle_s": service.idle_min * 60.0,
+        "config": effective(config),
+    }
 
 
 def unit_settings(config: Config) -> UnitSettings:
@@ -151,7 +176,7 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
             port=config.link.port,
             baud=config.link.baud,
             journal=config.journal.path,
-            control_socket=control_socket_path(config),
+            service=service_settings(config),
         ),
         make_core,
         lambda asked: make_job(config, asked, today=today()),

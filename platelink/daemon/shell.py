@@ -19,10 +19,11 @@ from typing import Any
 
 from platelink.control.states import Learned
 from platelink.daemon.clock import Clock
-from platelink.daemon.control_socket import Answer, ControlServer
 from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore, in_words
 from platelink.daemon.recording import EventNoted, RunBegun, RunEnded, RunSampled
+from platelink.daemon.service import Service, ServiceSettings
 from platelink.daemon.view import event_line, status_line, summary
+from platelink.daemon.wire import Answer
 from platelink.link import messages as m
 from platelink.link.port import Port, PortError
 from platelink.link.reconnect import Reconnect
@@ -58,7 +59,8 @@ class ShellSettings:
     port: str
     baud: int
     journal: Path
-    control_socket: Path | None
+    service: ServiceSettings | None
+    """None where nobody is to reach the daemon."""
 
 
 class Shell:
@@ -103,13 +105,13 @@ class Shell:
         self._ask_at = math.inf
         self._syncing = threading.Event()
         self._server = (
-            ControlServer(settings.control_socket, self.handle) if settings.control_socket else None
+            Service(settings.service, self.handle) if settings.service is not None else None
         )
 
     # --- life ------------------------------------------------------------------------------
 
     async def run(self, ready: Callable[[], None] = lambda: None) -> None:
-        """Serve until ``stop``; ``ready`` is called when the control socket answers. Raises
+        """Serve until ``stop``; ``ready`` is called when clients are taken. Raises
         ``SocketError`` when it cannot be had, as when another daemon runs here."""
         if self._server is not None:
             await self._server.start()
@@ -344,7 +346,7 @@ class Shell:
         return ""
 
     def handle(self, request: Answer) -> Answer:
-        """Answer one request of the control socket."""
+        """Answer one request of the service."""
         do = request.get("do")
         if do == "status":
             return {"ok": True, **self.status()}
@@ -370,6 +372,8 @@ class Shell:
         line["problem"] = self.problem
         fault = writer.fault or self._refused or self._not_durable
         line["journal"] = {"pending": writer.pending, "fault": fault}
+        if self._server is not None:
+            line["service"] = self._server.status()
         if self.publisher is not None:
             publisher = self.publisher.status()
             line["publisher"] = {

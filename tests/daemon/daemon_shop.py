@@ -172,7 +172,6 @@ class Daemon:
         bench: Bench,
         *,
         today: Callable[[], date] = lambda: date(2026, 6, 1),
-        socket: bool = False,
     ) -> None:
         self.config, self.bench = config, bench
         self.clock = LoopClock()
@@ -189,7 +188,7 @@ class Daemon:
                 port=config.link.port,
                 baud=config.link.baud,
                 journal=config.journal.path,
-                control_socket=config.journal.path.with_suffix(".socket") if socket else None,
+                service=None,
             ),
             core,
             lambda asked: make_job(config, asked, today=today()),

@@ -1,0 +1,251 @@
+"""The service of a unit as the daemon has it: its sockets, its process, and the wire to it.
+
+The daemon binds the sockets and keeps them, so that clients only wait while the service, a child
+process, is started anew. Everything a client can do to a server lands in that process; the wire to
+it is ``platelink.daemon.wire``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import fcntl
+import json
+import os
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import platelink
+from platelink.backlog import encoded
+from platelink.daemon.wire import Answer, Wire
+from platelink.publish.backoff import Backoff
+
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
+"""Between two starts of the service."""
+PROVEN_S = 20.0
+"""A service that lived so long is started anew without a long pause."""
+LAST_WORDS_S = 3.0
+"""How long the service may take to end in order."""
+WAITING = 128
+"""Clients that wait for the service to take them; more are turned away."""
+
+
+class SocketError(Exception):
+    """The service's socket cannot be had; the text says what to do."""
+
+
+class SocketInUseError(SocketError):
+    """Another daemon serves here."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceSettings:
+    """What the daemon must know to have a service."""
+
+    socket: Path
+    port: int | None = None
+    """Port on loopback; 0 for any free one, None for none."""
+    told: dict[str, Any] = field(default_factory=dict)
+    """What the service is told at its start; no secrets."""
+
+
+class Service:
+    """``tell`` reaches the service's clients, their requests reach ``handle``."""
+
+    def __init__(self, settings: ServiceSettings, handle: Callable[[Answer], Answer]) -> None:
+        self.settings = settings
+        self._handle = handle
+        self._lock: int | None = None
+        self._listeners: list[socket.socket] = []
+        self._port: int | None = None
+        self._port_problem = self._problem = ""
+        self._child: subprocess.Popen[bytes] | None = None
+        self._wire: Wire | None = None
+        self._pauses = Backoff(FIRST_PAUSE_S, LONGEST_PAUSE_S)
+        self._started_at = 0.0
+        self._again: asyncio.TimerHandle | None = None
+        self._spawning: asyncio.Task[None] | None = None
+
+    async def start(self) -> None:
+        """Listen, then start the child. A dead daemon's socket is replaced; raises
+        ``SocketInUseError`` while another daemon serves here, else ``SocketError``."""
+        path = self.settings.socket
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._lock = _locked(path)
+            self._listeners.append(_unix_listener(path))
+        except OSError as error:
+            self._unlock()
+            raise SocketError(
+                f"the socket {path} cannot be made: {error}; it lies beside the journal: "
+                "configure another journal path"
+            ) from error
+        self._listen_on_port()
+        await self._spawn()
+
+    def _listen_on_port(self) -> None:
+        if self.settings.port is None:
+            return
+        try:
+            listener = _loopback_listener(self.settings.port)
+        except OSError as error:  # the unit is more than its port
+            self._port_problem = (
+                f"port {self.settings.port} cannot be used ({error.strerror}); stop what uses it, "
+                "or configure another in [service]"
+            )
+            return
+        self._listeners.append(listener)
+        self._port = listener.getsockname()[1]
+
+    async def stop(self) -> None:
+        """End the child in order and leave nothing behind."""
+        if self._again is not None:
+            self._again.cancel()
+        if self._listeners:
+            self.settings.socket.unlink(missing_ok=True)
+        for listener in self._listeners:
+            listener.close()
+        self._listeners.clear()
+        if self._spawning is not None:
+            await self._spawning
+        wire, child, self._wire, self._child = self._wire, self._child, None, None
+        if wire is not None:
+            wire.finish()
+        if child is not None:
+            await asyncio.to_thread(_end, child)
+        self._unlock()
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def tell(self, line: Answer) -> None:
+        """One line to the service, for its clients."""
+        if self._wire is not None:
+            self._wire.tell("status" if "status" in line else "event", encoded(line))
+
+    def status(self) -> Answer:
+        """What a face shows of it."""
+        return {"port": self._port, "problem": self._problem or self._port_problem}
+
+    # --- the child -------------------------------------------------------------------------
+
+    async def _spawn(self) -> None:
+        loop = asyncio.get_running_loop()
+        self._again = None
+        ours, theirs = socket.socketpair()
+        wire = Wire(self._handle, self._ended)
+        try:
+            self._child = self._popen(theirs)
+        except OSError as error:
+            ours.close()
+            self._try_again(f"the service cannot be started: {error}")
+            return
+        finally:
+            theirs.close()
+        self._started_at = loop.time()
+        self._wire = wire
+        await loop.create_connection(lambda: wire, sock=ours)
+
+    def _popen(self, theirs: socket.socket) -> subprocess.Popen[bytes]:
+        told = {
+            **self.settings.told,
+            "wire": theirs.fileno(),
+            "listen": [listener.fileno() for listener in self._listeners],
+        }
+        # -P: never import from the directory that we happen to be started in.
+        command = [sys.executable, "-P", "-m", "platelink.api", json.dumps(told)]
+        home = str(Path(platelink.__file__).parent.parent)
+        inherited = os.environ.get("PYTHONPATH")
+        paths = os.pathsep.join([home, *([inherited] if inherited else [])])
+        return subprocess.Popen(  # noqa: S603 -- our own module
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            pass_fds=(told["wire"], *told["listen"]),
+            env={**os.environ, "PYTHONPATH": paths},
+        )
+
+    def _ended(self, wire: Wire) -> None:
+        """The wire is gone, and with it the child: start another."""
+        if wire is not self._wire:
+            return
+        self._wire = None
+        if asyncio.get_running_loop().time() - self._started_at > PROVEN_S:
+            self._pauses.succeeded()
+        self._try_again("the service ended; what it said is in the daemon's log")
+
+    def _try_again(self, problem: str) -> None:
+        loop = asyncio.get_running_loop()
+        at = self._pauses.failed(now=loop.time())
+        self._problem = f"{problem}; it is started again in {at - loop.time():.1f} s"
+        self._again = loop.call_at(at, self._start_again)
+
+    def _start_again(self) -> None:
+        child, self._child = self._child, None
+        if child is not None:
+            child.kill()  # it has hung up; should it live on, it is no use to anybody
+        self._problem = ""
+        self._spawning = asyncio.get_running_loop().create_task(self._reap_and_spawn(child))
+
+    async def _reap_and_spawn(self, child: subprocess.Popen[bytes] | None) -> None:
+        if child is not None:
+            await asyncio.to_thread(child.wait)
+        if self._listeners:
+            await self._spawn()
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    """Wait for the child, which has heard that the wire is gone; then be less patient."""
+    for more in (child.terminate, child.kill):
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            child.wait(timeout=LAST_WORDS_S)
+            return
+        more()
+    child.wait()
+
+
+def _locked(path: Path) -> int:
+    """A lock that ends with this process however it ends. An orphan of a daemon that was killed
+    may answer on its socket for a moment more: only the lock tells."""
+    lock = os.open(path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(lock)
+        raise SocketInUseError(
+            f"{path}: a daemon is running here already; stop it, or use `platelink expose`, "
+            "which talks to it"
+        ) from None
+    return lock
+
+
+def _unix_listener(path: Path) -> socket.socket:
+    path.unlink(missing_ok=True)
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        listener.bind(str(path))
+        os.chmod(path, 0o660)  # before anybody can come in
+        listener.listen(WAITING)
+    except OSError:
+        listener.close()
+        raise
+    return listener
+
+
+def _loopback_listener(port: int) -> socket.socket:
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(("127.0.0.1", port))
+        listener.listen(WAITING)
+    except OSError:
+        listener.close()
+        raise
+    return listener
