@@ -164,7 +164,12 @@ class Database:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """All statements inside become one commit, or nothing does."""
+        """All statements inside become one commit, or nothing does.
+
+        One within another joins it; whoever catches an error in between breaks that promise."""
+        if self._connection.in_transaction:
+            yield
+            return
         self.execute("BEGIN IMMEDIATE")
         try:
             yield

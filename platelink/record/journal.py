@@ -11,8 +11,8 @@ most the entries since the last ``checkpoint`` (called once a second).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Self
@@ -29,6 +29,7 @@ from platelink.record.errors import (
     JournalRefused,
     NotAJournal,
 )
+from platelink.record.kept import to_text
 from platelink.record.reader import JournalReader, OpenRun, OutboxRow, RunRecord, to_ms
 from platelink.runs import EndState, RunChannels, RunEnd, RunEvent, RunStart, SampleBlock
 
@@ -40,6 +41,10 @@ run, so most runs never wait for it."""
 _COLUMNS_OUT = {"id", "run_id", "unit", "at_utc", "kind"}
 """Fields that have columns of their own."""
 _INSERT = "INSERT INTO entries (number, kind, run_id, at_ms, body) VALUES (?, ?, ?, ?, ?)"
+_KEEP = (
+    "INSERT INTO kept (name, at_ms, value) VALUES (?, ?, ?) ON CONFLICT (name) "
+    "DO UPDATE SET at_ms = excluded.at_ms, value = excluded.value"
+)
 
 Appendable = RunStart | RunChannels | RunEvent | RunEnd
 
@@ -72,6 +77,7 @@ class Journal(JournalReader):
         self._ballast = ballast
         self._next = self.last_number() + 1
         self._open: dict[str, _Open] = {}
+        self._together = False
         if not database.read_only:
             self._open = {run.start.run_id: _known(run) for run in self.open_runs()}
 
@@ -228,6 +234,25 @@ class Journal(JournalReader):
         self.append(end)
         return end
 
+    def keep(self, values: Mapping[str, JsonValue | None], at_utc: datetime) -> None:
+        """Commit state to go on from after a crash, all names at once; None takes a name away.
+
+        Not an entry: it has no number, is overwritten, never published, and no part of the
+        evidence. Errors as ``append``."""
+        self.keep_texts({name: to_text(name, value) for name, value in values.items()}, at_utc)
+
+    def keep_texts(self, texts: Mapping[str, str | None], at_utc: datetime) -> None:
+        """``keep`` for values that ``kept.to_text`` has made text of already."""
+        if texts:
+            self._write(lambda: self._keep(texts, to_ms(at_utc)))
+
+    def together(self, writes: Sequence[Callable[[], object]]) -> None:
+        """Call ``writes``, calls of this journal's own methods, as one commit.
+
+        On any error nothing of them is written and ``next_id`` is as before. They are called a
+        second time when only the space set aside lets them in, so they do nothing else."""
+        self._write(lambda: self._all_or_nothing(writes))
+
     def ensure_ballast(self) -> bool:
         """Set aside the space that lets a run on a full disk end; False while there is no room."""
         self._must_write()
@@ -317,13 +342,35 @@ class Journal(JournalReader):
                 (end.run_id, row[0], end.state),
             )
 
+    def _keep(self, texts: Mapping[str, str | None], at_ms: int) -> None:
+        with self._db.transaction():
+            for name, text in texts.items():
+                if text is None:
+                    self._db.execute("DELETE FROM kept WHERE name = ?", (name,))
+                else:
+                    self._db.execute(_KEEP, (name, at_ms, text))
+
+    def _all_or_nothing(self, writes: Sequence[Callable[[], object]]) -> None:
+        before = self._next, {run_id: replace(run) for run_id, run in self._open.items()}
+        self._together = True
+        try:
+            with self._db.transaction():
+                for write in writes:
+                    write()
+        except BaseException:
+            self._next, self._open = before
+            raise
+        finally:
+            self._together = False
+
     def _write(self, write: Callable[[], None]) -> None:
         """Write; on a full disk a run that is open may use the space set aside for it."""
         self._must_write()
         try:
             write()
         except JournalFull:
-            if not self._open or not self._ballast.release():
+            # Within ``together`` all of it has to be written again, not this alone.
+            if self._together or not self._open or not self._ballast.release():
                 raise
             write()
 

@@ -18,6 +18,7 @@ import numpy as np
 from platelink.record.codec import StoredBlock, decode, join, row_of
 from platelink.record.database import Database, Row
 from platelink.record.errors import JournalDamaged, NotAJournal
+from platelink.record.kept import Kept
 from platelink.runs import (
     AnyEntry,
     EndState,
@@ -268,6 +269,22 @@ class JournalReader:
         """What a check of the whole file finds, as texts; slow on a large journal."""
         missing = self.missing_numbers(1, self.last_number())
         return self._db.faults() + ([f"{missing} entries are missing"] if missing else [])
+
+    # --- beside the log --------------------------------------------------------------------
+
+    def kept(self) -> dict[str, Kept]:
+        """The kept state by name (``Journal.keep``); no part of the record.
+
+        Empty on a file that no release since its invention has written to."""
+        if not self._db.rows("SELECT 1 FROM sqlite_master WHERE name = 'kept'"):
+            return {}
+        rows = self._db.rows("SELECT name, at_ms, value FROM kept ORDER BY name")
+        try:
+            return {name: Kept(from_ms(at_ms), json.loads(value)) for name, at_ms, value in rows}
+        except ValueError as error:
+            raise JournalDamaged(
+                f"{self.path}: kept state cannot be read ({error}); restore a backup"
+            ) from error
 
     # --- rows to entries -------------------------------------------------------------------
 

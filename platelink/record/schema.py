@@ -2,7 +2,8 @@
 
 ``PRAGMA user_version`` counts the migrations a file has seen. A released migration is never
 changed: files made by it exist. ``entries`` is the log and the outbox in one: every row is
-published in the order of its number, and readers keep their own cursors elsewhere.
+published in the order of its number, and readers keep their own cursors elsewhere. ``kept`` alone
+can change: it is no part of the record (see ``kept.py``).
 """
 
 from __future__ import annotations
@@ -73,6 +74,13 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "CREATE INDEX runs_by_operator ON runs (operator, started_ms)",
         "CREATE INDEX runs_by_step ON runs (step, started_ms)",
         "CREATE INDEX ends_by_state ON ends (state)",
+    ),
+    (
+        """CREATE TABLE kept (
+            name TEXT PRIMARY KEY,
+            at_ms INTEGER NOT NULL,
+            value TEXT NOT NULL
+        ) STRICT""",
     ),
 )
 VERSION = len(MIGRATIONS)
