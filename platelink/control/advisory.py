@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from platelink.control.aim import LightTrend
+from platelink.control.alarm_states import Condition
 from platelink.control.dose import DoseMeter, DoseRule, Point, mean_counts, point_of
 from platelink.control.exposure import BEEP_MS, ExposureRequest, ExposureStatus, Optics
 from platelink.control.readiness import DARK_READING_S
@@ -245,6 +246,10 @@ class AdvisoryExposure(Machine):
             )
         else:
             self._finish(State.COMPLETE, f"light ended {off_pct:+.1f} % off the target dose")
+
+    def conditions(self) -> tuple[Condition, ...]:
+        """Nothing here can be switched off, so nothing calls."""
+        return ()
 
     def order_report(
         self, report: m.OrderReport, *, open_ticks: int, close_ticks: int, now: float

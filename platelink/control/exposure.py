@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from platelink.control.alarm_states import Condition
 from platelink.control.contact import ContactLimits, Finding, Verdict
 from platelink.control.dose import DoseMeter, DoseRule, Point, point_of
 from platelink.control.readiness import Readiness
@@ -52,6 +53,11 @@ _REST = {
     State.STOPPING: State.STOPPED,
     State.ABORTING: State.ABORTED,
 }
+TROUBLES = (
+    "contact lost", "gauge silent", "light sensor saturated", "light sensor blind",
+    "doses disagree", "guard ended it",
+)  # fmt: skip
+"""Alarms that an exposure raises: each holds or ends it, and is over when it goes on."""
 _CONTACT_STEPS = (Step.CONTACT, Step.ARM, Step.LIGHT)
 _POSITIVE = ("target_dose_mj_cm2", "max_light_s", "guard_factor", "silence_s", "tolerance_pct")
 _STEPS = {Phase.OPENING: Step.ARM, Phase.LIGHT: Step.LIGHT, Phase.TAIL: Step.TAIL}
@@ -71,6 +77,8 @@ class ExposureRequest:
     silence_s: float = 2.0
     tolerance_pct: float = 1.0
     """Largest difference between our dose and the device's, as a share of the target."""
+    abort_on_leak: bool = False
+    """Contact lost in the light ends the exposure; else it is held and can go on."""
 
     def __post_init__(self) -> None:
         for name in _POSITIVE:
@@ -135,6 +143,8 @@ class Exposure(Machine):
         self._opening_until = math.inf
         self._close_due = math.inf
         self._silent_until = math.inf
+        self._trouble = ""
+        self._trouble_value: float | None = None
 
     # --- what a face may ask ---------------------------------------------------------------
 
@@ -179,6 +189,21 @@ class Exposure(Machine):
             light_s=self.light_s,
             waiting_for=self._waiting,
             reason=self._reason,
+        )
+
+    def conditions(self) -> tuple[Condition, ...]:
+        """What alarms want to know, as of the last input."""
+        trouble = "" if self.state in ENDED else self._trouble
+        contact = self.request.contact
+        limits = {
+            "contact lost": contact.low_kpa if contact else None,
+            "gauge silent": contact.gauge_silence_s if contact else None,
+            "light sensor saturated": float(self.optics.adc_max),
+            "doses disagree": self.request.tolerance_pct,
+        }
+        return tuple(
+            Condition(name, name == trouble, self._trouble_value, limits.get(name))
+            for name in TROUBLES
         )
 
     def next_deadline(self) -> float | None:
@@ -363,6 +388,7 @@ class Exposure(Machine):
         """Vacuum on, latch cleared; a hold test is made again after every hold."""
         self._contact_step = True
         self._reason = ""
+        self._in_trouble("")
         self._waiting = ()
         self._ready.begin(now=self._now)
         self._send(m.ResetLatch())
@@ -386,7 +412,12 @@ class Exposure(Machine):
 
     def _judge(self, finding: Finding) -> None:
         if finding.verdict is Verdict.LOST:
-            self._leave(State.HOLDING, finding.text)
+            silent = math.isnan(finding.value_kpa)
+            self._in_trouble(
+                "gauge silent" if silent else "contact lost", None if silent else finding.value_kpa
+            )
+            give_up = self.request.abort_on_leak and self.step is Step.LIGHT
+            self._leave(State.ABORTING if give_up else State.HOLDING, finding.text)
         elif finding.verdict is Verdict.HELD:
             self._note("contact held", finding.text, self._ready.contact_data())
 
@@ -455,6 +486,7 @@ class Exposure(Machine):
         self._meter = stretch.meter
         light = self._meter.rule.light
         if stretch.phase is Phase.LIGHT and light.saturated(sample.light_max, self.optics.adc_max):
+            stretch.trouble = "light sensor saturated"
             stretch.fault = (
                 f"light sensor at its limit of {self.optics.adc_max} counts; lower its gain, "
                 "calibrate, then restart"
@@ -468,6 +500,7 @@ class Exposure(Machine):
         if stretch.phase is Phase.LIGHT and self.state is State.RESTARTING:
             self._move(State.RUNNING)
         if stretch.fault and self.state is State.RUNNING:
+            self._in_trouble(stretch.trouble)
             self._leave(State.HOLDING, stretch.fault)
         if stretch.phase in (Phase.TAIL, Phase.OVER):
             self._close_due = math.inf
@@ -494,6 +527,8 @@ class Exposure(Machine):
         elif reason is m.CloseReason.STOP:
             self._leave(State.STOPPING, "stop button pressed")
         else:
+            if reason is m.CloseReason.GUARD:
+                self._in_trouble("guard ended it", self.light_s)
             self._leave(State.HOLDING, _CLOSED_BY[reason].format(self.remaining_mj_cm2))
 
     def _device_restarted(self) -> None:
@@ -539,6 +574,9 @@ class Exposure(Machine):
         self._finish(State.ABORTED)
 
     # --- moves -----------------------------------------------------------------------------
+
+    def _in_trouble(self, name: str, value: float | None = None) -> None:
+        self._trouble, self._trouble_value = name, value
 
     def _leave(self, passing: State, reason: str) -> None:
         """Turn to holding, stopping or aborting: lamp off first, then rest once it is dark."""

@@ -34,6 +34,8 @@ class Stage:
     """Done earlier or later than this is flagged."""
     overdue_s: float = 30.0
     """This long after its time it is overdue."""
+    at_least: bool = False
+    """Its time is a least time: it is never late or overdue."""
     waits: bool = False
     """True: its time begins with ``begin``; False: with the end of the stage before."""
 
@@ -177,7 +179,9 @@ class Stages(Unswitched):
     def conditions(self) -> tuple[Condition, ...]:
         """What alarms want to know, as of the last input."""
         stage = self.stage
-        limit_s = stage.time_s + stage.overdue_s if stage and stage.time_s is not None else None
+        limit_s = None
+        if stage is not None and stage.time_s is not None and not stage.at_least:
+            limit_s = stage.time_s + stage.overdue_s
         overdue = self.state is State.RUNNING and self._present.overdue_said
         return (Condition("stage overdue", overdue, self._elapsed_s(), limit_s),)
 
@@ -192,6 +196,8 @@ class Stages(Unswitched):
         if stage is None or stage.time_s is None or self._from == math.inf:
             return []
         due = self._from + (stage.time_s - present.elapsed_s)
+        if stage.at_least:
+            return [(due, present.due_said)]
         return [(due, present.due_said), (due + stage.overdue_s, present.overdue_said)]
 
     # --- what a person does ----------------------------------------------------------------
@@ -230,7 +236,7 @@ class Stages(Unswitched):
         if stage.time_s is None:
             return Verdict.CONFIRMED
         off_s = self._elapsed_s() - stage.time_s
-        if abs(off_s) <= stage.tolerance_s:
+        if abs(off_s) <= stage.tolerance_s or (stage.at_least and off_s > 0.0):
             return Verdict.IN_TIME
         return Verdict.LATE if off_s > 0.0 else Verdict.EARLY
 
