@@ -1,0 +1,84 @@
+"""Roles and rights: one table. Pure."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import NamedTuple
+
+
+class Role(StrEnum):
+    """What a person is to the unit."""
+
+    OPERATOR = "operator"
+    LEAD = "lead"
+    AUDITOR = "auditor"
+
+
+class Right(StrEnum):
+    """One kind of action. The value completes: the role may not ..."""
+
+    READ = "read and export"
+    OWN_SECRET = "change the own PIN or password"  # noqa: S105 -- words, no secret
+    RUN = "run plates and exposures"
+    ANSWER_ALARMS = "answer alarms"
+    USE_LOTS = "use lots"
+    USE_SCREENS = "use screens"
+    DRAFT_RECIPES = "draft recipes"
+    SKIP_STEPS = "skip steps"
+    ACCEPT_OVERDUE = "accept an overdue calibration"
+    CHANGE_ALARMS = "change alarms"
+    SIGN_RECIPES = "sign recipes"
+    CHANGE_LOTS = "change lots"
+    CHANGE_SCREENS = "change screens"
+    CHANGE_PEOPLE = "change people"
+
+
+class Row(NamedTuple):
+    """One right: what it lets a person do, and who has it."""
+
+    meaning: str
+    roles: frozenset[Role]
+
+
+_ALL = frozenset(Role)
+_WORK = frozenset({Role.OPERATOR, Role.LEAD})
+_LEAD = frozenset({Role.LEAD})
+
+RIGHTS: dict[Right, Row] = {
+    Right.READ: Row("see and export everything but the people", _ALL),
+    Right.OWN_SECRET: Row("give oneself another PIN or password", _ALL),
+    Right.RUN: Row("make, begin, confirm, hold, restart, stop and abort plates, exposures", _WORK),
+    Right.ANSWER_ALARMS: Row("acknowledge and reset alarms", _WORK),
+    Right.USE_LOTS: Row("open, use and count lots of stock", _WORK),
+    Right.USE_SCREENS: Row("count a use of a screen", _WORK),
+    Right.DRAFT_RECIPES: Row("add drafts of recipes", _WORK),
+    Right.SKIP_STEPS: Row("skip a step of a plate, with the reason", _LEAD),
+    Right.ACCEPT_OVERDUE: Row("expose although a calibration is overdue", _LEAD),
+    Right.CHANGE_ALARMS: Row("shelve and unshelve alarms, take them out of service", _LEAD),
+    Right.SIGN_RECIPES: Row("approve and retire recipes", _LEAD),
+    Right.CHANGE_LOTS: Row("add, change and close lots of stock", _LEAD),
+    Right.CHANGE_SCREENS: Row("add, change and close screens", _LEAD),
+    Right.CHANGE_PEOPLE: Row("see, add, change, close and unlock people", _LEAD),
+}
+
+
+def may(role: Role, right: Right) -> bool:
+    """True when the role has the right."""
+    return role in RIGHTS[right].roles
+
+
+def refusal(role: Role, right: Right) -> str | None:
+    """Why the role may not, and who may; None when it may."""
+    if may(role, right):
+        return None
+    others = " or ".join(role for role in Role if may(role, right))
+    return f"the role {role} may not {right}; ask a person with the role {others}"
+
+
+def table() -> str:
+    """The rights as a Markdown table."""
+    head = ("right", "lets a person", *Role)
+    lines = [head, ("---",) * len(head)]
+    for right, row in RIGHTS.items():
+        lines.append((right, row.meaning, *("yes" if role in row.roles else "" for role in Role)))
+    return "".join("| " + " | ".join(cells) + " |\n" for cells in lines)

@@ -1,0 +1,151 @@
+"""The store of people: who they are, what they are to the unit, and how they sign in.
+
+An append-only file beside the journal. Everything is an entry with who, when and, where one is
+owed, why. At least one open lead is always left. Times come from the caller.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from platelink.ledger.by import By
+from platelink.ledger.errors import StoreRefused
+from platelink.people import names
+from platelink.people import secret as secret_rules
+from platelink.people.entries import Act
+from platelink.people.errors import NotUsable
+from platelink.people.rights import Role
+from platelink.people.sign_in import SignIns
+from platelink.people.state import Person, leads_left
+
+
+class People(SignIns):
+    """See the file's first lines."""
+
+    def anybody(self) -> bool:
+        """True from the first lead on."""
+        return bool(self.people())
+
+    def add_first(self, name: str, secret: str, by: By) -> Person:
+        """The first lead; refused once anybody was added."""
+        return self._add(name, Role.LEAD, secret, by, first=True)
+
+    def add(self, name: str, role: Role, secret: str, by: By) -> Person:
+        """Somebody else; refused before the first lead."""
+        return self._add(name, role, secret, by, first=False)
+
+    def change_role(self, name: str, role: Role, by: By) -> Person:
+        """Another role, with the reason; it holds for sessions that are open, too."""
+        with self._writing():
+            key, person = self._known(name)
+            _owe_reason(by, f"{person.name} gets another role")
+            if person.role is role:
+                raise StoreRefused(f"{person.name} has the role {role} already")
+            if role is not Role.LEAD:
+                self._keep_a_lead(key)
+            self._forget_ended(by.at_utc)  # or the new role's longer time would wake them
+            body = {"role": str(role), "before": str(person.role)}
+            self._enter(person.name, Act.ROLE_CHANGED, by, body)
+        return self.person(name)
+
+    def change_secret(self, name: str, secret: str, by: By) -> Person:
+        """Another PIN or password; ends the person's sessions and their lock."""
+        person = self.person(name)
+        new_hash = self._new_hash(secret, person.name)
+        with self._writing():
+            self._replace_secret(self._known(name)[0], person, new_hash, by)
+        return self.person(name)
+
+    def change_own_secret(self, name: str, old: str, new: str, at_utc: datetime) -> Person:
+        """The same by the person, who proves the old one; ``SignInRefused`` as at a sign-in."""
+        new_hash = self._new_hash(new, name)
+        self._proved(
+            name,
+            old,
+            at_utc,
+            lambda key, person: self._replace_secret(
+                key, person, new_hash, By(person.name, at_utc)
+            ),
+        )
+        return self.person(name)
+
+    def close_person(self, name: str, by: By) -> Person:
+        """The person has left, with the reason: their sessions end and they cannot sign in."""
+        with self._writing():
+            key, person = self._known(name)
+            _owe_reason(by, f"{person.name} is closed")
+            if not person.open:
+                raise StoreRefused(f"{person.name} is closed already")
+            self._keep_a_lead(key)
+            self._enter(person.name, Act.CLOSED, by, {"signed_out": self._end_all(key)})
+        return self.person(name)
+
+    def open_person(self, name: str, by: By) -> Person:
+        """The person is back, with the reason: role and secret are what they were."""
+        with self._writing():
+            _, person = self._known(name)
+            _owe_reason(by, f"{person.name} is opened again")
+            if person.open:
+                raise StoreRefused(f"{person.name} is not closed")
+            self._enter(person.name, Act.OPENED, by, {})
+        return self.person(name)
+
+    def unlock(self, name: str, by: By) -> Person:
+        """End a person's lock; wrong secrets are counted from none again."""
+        with self._writing():
+            _, person = self._known(name)
+            if not person.tries.wrong:
+                raise StoreRefused(f"{person.name} is not locked, and no wrong secret was given")
+            self._enter(person.name, Act.UNLOCKED, by, {})
+        return self.person(name)
+
+    def _add(self, name: str, role: Role, secret: str, by: By, *, first: bool) -> Person:
+        fault = names.fault(name)
+        if fault is not None:
+            raise NotUsable(fault)
+        self._refuse_to_add(name, first=first)  # before the long work, and again after it
+        new_hash = self._new_hash(secret, name)
+        with self._writing():
+            self._refuse_to_add(name, first=first)
+            number = self._enter(name, Act.ADDED, by, {"role": str(role)})
+            self._db.execute(
+                "INSERT INTO hashes (key, hash, number) VALUES (?, ?, ?)",
+                (names.key(name), new_hash, number),
+            )
+        return self.person(name)
+
+    def _refuse_to_add(self, name: str, *, first: bool) -> None:
+        with self._reading():
+            if first and self._people:
+                raise StoreRefused("there are people already; a lead signs in and adds others")
+            if not first and not self._people:
+                raise StoreRefused("there is nobody yet; begin with the first lead")
+            person = self._people.get(names.key(name))
+            if person is not None:
+                then = "give another name" if person.open else "they are closed: open them again"
+                raise StoreRefused(f"there is a person '{person.name}' already; {then}")
+
+    def _new_hash(self, secret: str, name: str) -> str:
+        fault = secret_rules.fault(secret, name)
+        if fault is not None:
+            raise NotUsable(f"this PIN or password cannot be used: {fault}")
+        return self._hashing.make(secret)
+
+    def _replace_secret(self, key: str, person: Person, new_hash: str, by: By) -> None:
+        body = {"signed_out": self._end_all(key)}
+        number = self._enter(person.name, Act.SECRET_CHANGED, by, body)
+        self._db.execute(
+            "UPDATE hashes SET hash = ?, number = ? WHERE key = ?", (new_hash, number, key)
+        )
+
+    def _keep_a_lead(self, key: str) -> None:
+        """Somebody must be left who can add people and unlock them."""
+        if not leads_left(self._people, key):
+            raise StoreRefused(
+                f"{self._people[key].name} is the only open lead; make another person a lead first"
+            )
+
+
+def _owe_reason(by: By, what: str) -> None:
+    if not by.why.strip():
+        raise StoreRefused(f"say why {what}")
