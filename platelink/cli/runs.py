@@ -245,16 +245,22 @@ def _check_one(reader: JournalReader, run_id: str, as_json: bool) -> bool:
 
 
 def _found(result: CheckResult) -> list[tuple[str, str]]:
+    if not result.light:
+        return [("recorded", f"a {result.kind}, in which no light is counted"), _entries(result)]
     recorded, again = result.recorded_mj_cm2, result.reintegrated_mj_cm2
     return [
         ("recorded", "no dose" if recorded is None else f"{recorded:.3f} mJ/cm²"),
         ("again", "not possible" if again is None else f"{again:.3f} mJ/cm², from the stored sums"),
         ("apart", f"{_apart(result)} (limit {result.limit_pct} %)"),
-        ("entries", f"{result.samples} samples, {result.events} events, "
-                    f"{result.missing_entries} missing"),
+        _entries(result),
         ("frames", f"{result.gaps} gaps, longest {result.longest_gap_s:.2f} s; no dose is lost by "
                    f"them. The device's sums began anew in {result.breaks} windows"),
     ]  # fmt: skip
+
+
+def _entries(result: CheckResult) -> tuple[str, str]:
+    text = f"{result.samples} samples, {result.events} events, {result.missing_entries} missing"
+    return "entries", text
 
 
 def _apart(result: CheckResult) -> str:
@@ -274,7 +280,8 @@ def _check_all(reader: JournalReader, as_json: bool) -> bool:
         results.append(result)
         if not as_json:
             off = result["difference_pct"]
-            text = f"{off:+.4f} %" if result["ok"] else "; ".join(result["problems"])
+            text = f"{result['kind']}, every entry is there" if off is None else f"{off:+.4f} %"
+            text = text if result["ok"] else "; ".join(result["problems"])
             click.echo(f"{'ok    ' if result['ok'] else 'NOT OK'}  {run_id}  {text}")
     failed = sum(not result["ok"] for result in results)
     if as_json:
@@ -295,7 +302,7 @@ def _judge(reader: JournalReader, run_id: str) -> dict[str, Any]:
         result = check_run(reader, run_id)
     except JournalDamaged as error:
         text = str(error)
-        return {"run_id": run_id, "ok": False, "verdict": f"not confirmed: {text}",
+        return {"run_id": run_id, "kind": "", "ok": False, "verdict": f"not confirmed: {text}",
                 "problems": [text], "difference_pct": None}  # fmt: skip
     assert result is not None
     return result.model_dump()

@@ -23,7 +23,7 @@ from platelink.cli.tables import (
     table,
     terminal_width,
 )
-from platelink.record.plot import PLOTTED, plot
+from platelink.record.plot import plot, plotted
 
 if TYPE_CHECKING:
     from platelink.record.reader import RunRecord
@@ -197,14 +197,12 @@ def _events(run: RunRecord, events: Sequence[RunEvent], display: Display) -> str
 
 
 def plots(samples: SampleBlock, display: Display, width: int) -> str:
-    """Irradiance, dose and vacuum against time, in the units to show."""
+    """Irradiance, dose and vacuum, or the oven, against time, in the units to show."""
     if not len(samples):
         return "no samples to plot"
     t_s = (samples.at_utc_ms - samples.at_utc_ms[0]) / 1000.0
     drawn = []
-    for name in PLOTTED:
-        if name not in samples.values:
-            continue
+    for name in plotted(samples):
         label, quantity, _ = quantity_of(name)
         values, symbol = samples.values[name], ""
         if quantity is not None:

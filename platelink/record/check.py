@@ -1,7 +1,8 @@
 """Checking a run: integrate the stored raw sums again and count everything that was recorded.
 
 Straightforward numpy over the whole run, from the device's cumulative sums and the calibration
-recorded with it; nothing of the controller is used but the dose it claimed. Pure but for ``check``.
+recorded with it; nothing of the controller is used but the dose it claimed. Of a run without light
+only what was recorded is counted. Pure but for ``check``.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from platelink.record.light import Floats, LightCalibration, darks_of
-from platelink.record.reader import JournalReader, RunRecord
+from platelink.record.reader import WITHOUT_LIGHT, JournalReader, RunRecord, kind_of
 from platelink.runs import RunEvent, SampleBlock
 
 LIMIT_PCT = 0.10
@@ -26,11 +27,15 @@ _MAX_COUNTS = 65_535.0
 
 
 class CheckResult(BaseModel):
-    """What the check found. ``ok`` needs every count right and the difference within its limit."""
+    """What the check found. ``ok`` needs every count right and the difference within its limit;
+    of a run without light there is no dose to differ."""
 
     model_config = ConfigDict(frozen=True)
 
     run_id: str
+    kind: str
+    light: bool
+    """False of a plate or a bake."""
     ok: bool
     verdict: str
     problems: tuple[str, ...]
@@ -41,7 +46,8 @@ class CheckResult(BaseModel):
     samples: int
     events: int
     gaps: int
-    """Windows of counted light in which at least one frame is missing; no dose is lost by them."""
+    """Windows (of counted light, where there is light) in which at least one frame is missing; no
+    dose is lost by them."""
     longest_gap_s: float
     breaks: int
     """Windows in which the device's sums began anew: their light is unknown."""
@@ -87,6 +93,42 @@ def check_run(
 ) -> CheckResult:
     """Check a run given everything recorded of it."""
     problems = _miscounted(run, len(samples), len(events), missing_entries)
+    integral = recorded = difference = None
+    light = kind_of(run.start) not in WITHOUT_LIGHT
+    if light:
+        integral, recorded, difference = _light(run, samples, events, limit_pct, problems)
+        gaps, longest = _gaps(integral.seconds[integral.counted]) if integral else (0, 0.0)
+    else:
+        problems += _not_without_light(run, samples)
+        gaps, longest = _gaps(np.diff(samples.at_utc_ms) / 1000.0)
+    return CheckResult(
+        run_id=run.start.run_id,
+        kind=kind_of(run.start),
+        light=light,
+        ok=not problems,
+        verdict=_verdict(problems, run, recorded, difference, limit_pct),
+        problems=tuple(problems),
+        recorded_mj_cm2=recorded,
+        reintegrated_mj_cm2=integral.dose_mj_cm2 if integral else None,
+        difference_pct=difference,
+        limit_pct=limit_pct,
+        samples=len(samples),
+        events=len(events),
+        gaps=gaps,
+        longest_gap_s=longest,
+        breaks=integral.breaks if integral else 0,
+        missing_entries=missing_entries,
+    )
+
+
+def _light(
+    run: RunRecord,
+    samples: SampleBlock,
+    events: Sequence[RunEvent],
+    limit_pct: float,
+    problems: list[str],
+) -> tuple[Integral | None, float | None, float | None]:
+    """The integral, the dose claimed, percent between; what is wrong is added to ``problems``."""
     integral: Integral | None = None
     try:
         integral = integrate(_calibration(run), samples, events)
@@ -105,23 +147,19 @@ def check_run(
             )
     if integral is not None and integral.breaks:
         problems.append(f"the device's sums began anew in {integral.breaks} windows of light")
-    gaps, longest = _gaps(integral) if integral else (0, 0.0)
-    return CheckResult(
-        run_id=run.start.run_id,
-        ok=not problems,
-        verdict=_verdict(problems, recorded, difference, limit_pct),
-        problems=tuple(problems),
-        recorded_mj_cm2=recorded,
-        reintegrated_mj_cm2=integral.dose_mj_cm2 if integral else None,
-        difference_pct=difference,
-        limit_pct=limit_pct,
-        samples=len(samples),
-        events=len(events),
-        gaps=gaps,
-        longest_gap_s=longest,
-        breaks=integral.breaks if integral else 0,
-        missing_entries=missing_entries,
-    )
+    return integral, recorded, difference
+
+
+def _not_without_light(run: RunRecord, samples: SampleBlock) -> list[str]:
+    """What a run without light must not have, and what a bake must."""
+    kind, end = kind_of(run.start), run.end
+    problems = []
+    if run.start.target_dose_mj_cm2 is not None or (end and end.dose_mj_cm2 is not None):
+        problems.append(f"a dose is recorded, and a {kind} has none")
+    wanted = kind == "bake" and (len(samples) or (end and end.state == "complete"))
+    if wanted and not np.isfinite(_column(samples, "oven_c", np.nan)).any():
+        problems.append("no temperature of the oven was recorded")
+    return problems
 
 
 def integrate(
@@ -215,8 +253,8 @@ def _miscounted(run: RunRecord, samples: int, events: int, missing_entries: int)
     return problems
 
 
-def _gaps(integral: Integral) -> tuple[int, float]:
-    seconds = integral.seconds[integral.counted]
+def _gaps(seconds: Floats) -> tuple[int, float]:
+    """Windows in which a frame is missing, of all that count, and the longest."""
     if not len(seconds):
         return 0, 0.0
     long = seconds[seconds > _GAP_FACTOR * np.median(seconds)]
@@ -224,10 +262,16 @@ def _gaps(integral: Integral) -> tuple[int, float]:
 
 
 def _verdict(
-    problems: list[str], recorded: float | None, difference: float | None, limit_pct: float
+    problems: list[str],
+    run: RunRecord,
+    recorded: float | None,
+    difference: float | None,
+    limit_pct: float,
 ) -> str:
     if problems:
         return "not confirmed: " + "; ".join(problems)
+    if recorded is None:
+        return f"confirmed: every entry is there; a {kind_of(run.start)} has no dose to compare"
     return (
         f"confirmed: {recorded:.2f} mJ/cm² recorded, {difference:+.4f} % by the stored samples "
         f"(limit {limit_pct} %), every entry is there"

@@ -13,10 +13,17 @@ import numpy as np
 from platelink.record.light import Floats
 from platelink.runs import RunChannels, SampleBlock
 
-PLOTTED = ("irradiance_mw_cm2", "dose_mj_cm2", "vacuum_kpa")
+_LIGHT = ("irradiance_mw_cm2", "dose_mj_cm2", "vacuum_kpa")
+_HEAT = ("oven_c",)
 _LABEL_WIDTH = 10
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 """Bits of a braille cell by column and row from the top (Unicode block U+2800)."""
+
+
+def plotted(samples: SampleBlock) -> list[str]:
+    """Columns to plot: those of light and contact, the oven's of a run that records no light."""
+    names = _LIGHT if "irradiance_mw_cm2" in samples.values else (*_LIGHT, *_HEAT)
+    return [name for name in names if name in samples.values]
 
 
 def plot_run(
@@ -27,7 +34,7 @@ def plot_run(
     height: int = 8,
     ascii_only: bool = False,
 ) -> str:
-    """Irradiance, dose and vacuum against time, those that were recorded; empty without samples.
+    """What ``plotted`` names, against time; empty without samples.
 
     ``width`` and ``height`` (of one plot) are characters."""
     if not len(samples):
@@ -45,8 +52,7 @@ def plot_run(
             height=height,
             ascii_only=ascii_only,
         )
-        for name in PLOTTED
-        if name in samples.values
+        for name in plotted(samples)
     ]
     return "\n\n".join(plots)
 

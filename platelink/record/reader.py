@@ -35,6 +35,8 @@ _MS = timedelta(milliseconds=1)
 _MODELS: Mapping[str, type[RunStart | RunChannels | RunEvent | RunEnd]] = MappingProxyType(
     {"start": RunStart, "channels": RunChannels, "event": RunEvent, "end": RunEnd}
 )
+WITHOUT_LIGHT = ("plate", "bake")
+"""Kinds of run in which no light is counted."""
 _EVER = (-(1 << 63), (1 << 63) - 1)
 _COLUMNS = "number, kind, run_id, at_ms, body"
 
@@ -47,6 +49,12 @@ def to_ms(at_utc: datetime) -> int:
 def from_ms(at_ms: int) -> datetime:
     """The time of whole milliseconds since 1970."""
     return _EPOCH + at_ms * _MS
+
+
+def kind_of(start: RunStart) -> str:
+    """What was asked for: "expose" unless the request names another ``kind``."""
+    kind = start.request.get("kind")
+    return kind if isinstance(kind, str) else "expose"
 
 
 class OutboxRow(NamedTuple):
@@ -77,6 +85,11 @@ class OpenRun:
     """The first sample, as a block of one."""
     last: SampleBlock | None
     """The newest sample, as a block of one."""
+
+    @property
+    def kind(self) -> str:
+        """See ``kind_of``: what is left of a plate or a bake is resumed, not closed as light."""
+        return kind_of(self.start)
 
 
 class JournalReader:

@@ -1,51 +1,57 @@
 """Closing a run that a crash left open, from what is stored and what the device still knows. Pure.
 
 Such a run ends ``interrupted``, whatever the sums say: nobody watched it. Its reason tells how
-much dose is known and from where, so that a person can judge the plate.
+much dose is known and from where, so that a person can judge the plate; ``recovered`` gives the
+same as numbers, for a plate that goes on with the remainder.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from pydantic import JsonValue, ValidationError
+from pydantic import JsonValue
 
-from platelink.record.light import Floats, LightCalibration, darks_of
-from platelink.record.reader import OpenRun, to_ms
-from platelink.runs import RunEnd, RunEvent, SampleBlock
+from platelink.record.account import DeviceAccount, OrderLight, calibration_of, last_value, light_of
+from platelink.record.reader import WITHOUT_LIGHT, OpenRun, to_ms
+from platelink.runs import RunEnd, RunEvent
 
-_MASK32 = 0xFFFF_FFFF
-_MASK64 = 0xFFFF_FFFF_FFFF_FFFF
-_HALF32 = 1 << 31
+__all__ = ["DeviceAccount", "Recovered", "close_open_run", "recovered"]
+
+POWER_CUT_UNSEEN_S = 2.0
+"""Light that no sample on disk tells of when the power fails: a second in hand, one not flushed."""
+_DARK = ("lamp off", "held")
+"""Events that say: the light ordered before is over."""
 
 
 @dataclass(frozen=True, slots=True)
-class DeviceAccount:
-    """The device's report of its newest order, in words this package knows.
+class Recovered:
+    """What is known of the light of a run left open."""
 
-    ``open_*`` are the sums and counts after the last tick before light, ``close_*`` after the last
-    lit one (or the present ones while ``lamp_on``)."""
-
-    order: int
-    boot_id: int
+    dose_mj_cm2: float | None
+    """The least that has fallen; None when nothing tells."""
+    uncertain_mj_cm2: float
+    """No more than this can have fallen unseen on top."""
+    light_s: float | None
+    """Seconds of it, all stretches; None on a unit that switches its own lamps."""
     lamp_on: bool
-    closed_by: str
-    open_sum: tuple[int, ...]
-    close_sum: tuple[int, ...]
-    open_count: tuple[int, ...]
-    close_count: tuple[int, ...]
+    """The device says so: there is more to come."""
+    boot_known: bool
+    """The device has not started anew since."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Light:
-    """Light of an order by the device's sums."""
+class _Found:
+    """What the device tells of the run's newest order."""
 
-    light_s: float
-    dose_mj_cm2: float
-    after_last_sample_mj_cm2: float
+    orders: list[int]
+    boot_known: bool
+    light: OrderLight | None
+    never_taken: bool
+    """The newest order did not reach it."""
+    what: str
 
 
 def close_open_run(
@@ -55,37 +61,27 @@ def close_open_run(
     *,
     entry_id: str,
     at_utc: datetime,
+    computer_restarted: bool = False,
 ) -> RunEnd:
-    """The end of a run left open; ``events`` are all of its events, ``account`` is None when the
-    device does not answer.
+    """The end of an exposure's run left open; arguments as for ``recovered``. ValueError: it is a
+    plate's or a bake's, which goes on.
 
     Orders given in the run are read from its events (``order`` in their data), the device's boot
     from the newest ``boot_id`` in events or conditions. The gap is by the computer's clock."""
-    orders, boot_id = _orders(events), _boot_id(run, events)
-    stored = _last_value(run.last, "dose_mj_cm2")
-    light, what = None, ""
-    if account is None:
-        what = "the device did not answer"
-    elif account.boot_id != boot_id:
-        what = "the device has started anew since, its sums are gone"
-    elif not orders:
-        what = "no light was ordered"
-    elif account.order != orders[-1]:
-        what = f"the device's newest order is {account.order}, this run's was {orders[-1]}"
-    else:
-        light = _light(run, events, account)
-        what = _told(account, light)
-    last_ms = int(run.last.at_utc_ms[-1]) if run.last else to_ms(run.start.at_utc)
-    gap_s = (to_ms(at_utc) - last_ms) / 1000.0
-    after = light.after_last_sample_mj_cm2 if light else 0.0
-    known = (stored or 0.0) + after
+    if run.kind in WITHOUT_LIGHT:
+        raise ValueError(f"run {run.start.run_id} is of a {run.kind}: it is resumed, not closed")
+    found = _find(run, events, account)
+    known = recovered(run, events, account, at_utc=at_utc, computer_restarted=computer_restarted)
+    stored, light, gap_s = last_value(run.last, "dose_mj_cm2"), found.light, _gap_s(run, at_utc)
     data: dict[str, JsonValue] = {
         "stored_dose_mj_cm2": stored,
         "after_last_sample_mj_cm2": light.after_last_sample_mj_cm2 if light else None,
+        "uncertain_mj_cm2": known.uncertain_mj_cm2,
         "gap_s": gap_s,
-        "orders": list(orders),
-        "device": what,
+        "orders": list(found.orders),
+        "device": found.what,
     }
+    alone = light if len(found.orders) == 1 else None
     return RunEnd(
         id=entry_id,
         run_id=run.start.run_id,
@@ -94,19 +90,73 @@ def close_open_run(
         state="interrupted",
         reason=(
             f"recording stopped in mid-run and began again {gap_s:.1f} s later; "
-            f"{stored or 0.0:.2f} mJ/cm² until the last stored sample; {what}; "
-            f"{known:.2f} mJ/cm² are known, judge the plate before use"
+            f"{stored or 0.0:.2f} mJ/cm² until the last stored sample; {found.what}; "
+            f"{known.dose_mj_cm2 or 0.0:.2f} mJ/cm² are known{_more(known)}, "
+            "judge the plate before use"
         ),
-        dose_mj_cm2=known if stored is not None or light else None,
-        device_dose_mj_cm2=light.dose_mj_cm2 if light and len(orders) == 1 else None,
-        light_s=light.light_s if light and len(orders) == 1 else None,
+        dose_mj_cm2=known.dose_mj_cm2,
+        device_dose_mj_cm2=alone.dose_mj_cm2 if alone else None,
+        light_s=alone.light_s if alone else None,
         samples=run.samples,
         events=len(events),
         data=data,
     )
 
 
-def _told(account: DeviceAccount, light: _Light | None) -> str:
+def recovered(
+    run: OpenRun,
+    events: Sequence[RunEvent],
+    account: DeviceAccount | None,
+    *,
+    at_utc: datetime,
+    computer_restarted: bool = False,
+) -> Recovered:
+    """The light of a run left open; ``events`` are all of its events, ``account`` is None when the
+    device does not answer.
+
+    ``computer_restarted``: since the run was recorded. When the device has started anew too, the
+    power was cut, and the light ended with it; else it may have burned on until the device did."""
+    found = _find(run, events, account)
+    armed = _armed(events)
+    lit = armed is not None if found.orders else bool(last_value(run.last, "counting"))
+    if found.light is not None:
+        unseen_s = 0.0 if found.light.after_last_sample_mj_cm2 <= 0.0 else _afterglow_s(run)
+    elif not lit or found.never_taken:
+        unseen_s = 0.0
+    elif account is not None and not found.boot_known and computer_restarted:
+        unseen_s = POWER_CUT_UNSEEN_S
+    else:
+        unseen_s = _longest_s(run, events, armed, at_utc)
+    return Recovered(
+        dose_mj_cm2=_dose(run, events, found.light),
+        uncertain_mj_cm2=unseen_s * _greatest_rate(run, armed) if unseen_s else 0.0,
+        light_s=_light_s(run, events, found.light) if found.orders else None,
+        lamp_on=account is not None and account.lamp_on,
+        boot_known=found.boot_known,
+    )
+
+
+def _find(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount | None) -> _Found:
+    orders, boot_id = _orders(events), _boot_id(run, events)
+    light, never_taken, boot_known = None, False, False
+    if account is None:
+        what = "the device did not answer"
+    elif account.boot_id != boot_id:
+        what = "the device has started anew since, its sums are gone"
+    else:
+        boot_known = True
+        if not orders:
+            what = "no light was ordered"
+        elif account.order != orders[-1]:
+            what = f"the device's newest order is {account.order}, this run's was {orders[-1]}"
+            never_taken = account.order < orders[-1]  # numbers of orders rise
+        else:
+            light = light_of(run, events, account)
+            what = _told(account, light)
+    return _Found(orders, boot_known, light, never_taken, what)
+
+
+def _told(account: DeviceAccount, light: OrderLight | None) -> str:
     lamp = (
         "the lamp is still on under its order"
         if account.lamp_on
@@ -120,80 +170,96 @@ def _told(account: DeviceAccount, light: _Light | None) -> str:
     )
 
 
-def _light(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount) -> _Light | None:
-    """Dose of the order, and the part of it that no stored sample holds; neither has after-glow."""
-    rule = _rule(run, events)
-    if rule is None or len(account.open_sum) < len(rule.calibration.channels):
-        return None
-    n = len(rule.calibration.channels)
-    opened = (account.open_sum[:n], account.open_count[:n])
-    closed = (account.close_sum[:n], account.close_count[:n])
-    whole_s, whole = rule.between(opened, closed)
-    stored, after = _stored_sums(run.last, n), whole
-    if stored is not None and _not_before(stored, opened):
-        after = 0.0 if _not_before(stored, closed) else rule.between(stored, closed)[1]
-    return _Light(whole_s, whole, after)
+def _more(known: Recovered) -> str:
+    if known.uncertain_mj_cm2 < 0.005:
+        return ""
+    return f", up to {known.uncertain_mj_cm2:.2f} more may have fallen unseen"
 
 
-_Sums = tuple[tuple[int, ...], tuple[int, ...]]
-"""Sums and counts of each channel."""
+# --- dose and time -----------------------------------------------------------------------------
 
 
-def _not_before(a: _Sums, b: _Sums) -> bool:
-    """True when reading ``a`` is as late as ``b``, by the counts modulo 2^32."""
-    return (a[1][0] - b[1][0]) & _MASK32 < _HALF32
+def _dose(run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None) -> float | None:
+    """By the last sample and the device, or as noted when a lamp went off after that sample."""
+    stored = last_value(run.last, "dose_mj_cm2")
+    noted = [_number(e.data.get("dose_mj_cm2")) for e in events if e.name == "lamp off"]
+    known = [dose for dose in noted if dose is not None]
+    if stored is not None or light is not None:
+        known.append((stored or 0.0) + (light.after_last_sample_mj_cm2 if light else 0.0))
+    return max(known, default=None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Rule:
-    """How this run's counts become dose."""
-
-    calibration: LightCalibration
-    dark_counts: Floats
-    head_c: float
-    tick_s: float
-
-    def between(self, start: _Sums, end: _Sums) -> tuple[float, float]:
-        """Seconds and effective dose between two readings of the sums, as one window: the device
-        counts every channel once a tick."""
-        counts = [(b - a) & _MASK32 for a, b in zip(start[1], end[1], strict=True)]
-        if not all(counts):
-            return 0.0, 0.0
-        sums = [(b - a) & _MASK64 for a, b in zip(start[0], end[0], strict=True)]
-        mean = np.array([[s / c] for s, c in zip(sums, counts, strict=True)])
-        irradiance = self.calibration.irradiance_mw_cm2(
-            mean, self.dark_counts, np.array([self.head_c])
-        )
-        seconds = counts[0] * self.tick_s
-        return seconds, float(self.calibration.rate_mw_cm2(irradiance)[0]) * seconds
+def _light_s(run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None) -> float:
+    noted = (_number(e.data.get("light_s")) for e in events if e.name == "lamp off")
+    before_s = sum(s for s in noted if s is not None)
+    if _armed(events) is None:
+        return before_s
+    return before_s + (light.light_s if light else _lit_s(run, events))
 
 
-def _rule(run: OpenRun, events: Sequence[RunEvent]) -> _Rule | None:
-    """The newest calibration, dark reading, head temperature and tick recorded; None without."""
-    try:
-        calibration = LightCalibration.model_validate(run.start.conditions.get("light"))
-    except ValidationError:
-        return None
-    tick_s = _last_value(run.last, "tick_s") or calibration.tick_s
-    if tick_s is None:
-        return None
-    head_c = _last_value(run.last, "head_c")
-    darks = darks_of(calibration, events)[1][:, -1:]
-    return _Rule(calibration, darks, np.nan if head_c is None else head_c, tick_s)
+def _lit_s(run: OpenRun, events: Sequence[RunEvent]) -> float:
+    """Light of the order not yet over until the last sample, by the times noted."""
+    newest = next((e for e in reversed(events) if e.name in ("armed", "lamp on")), None)
+    if newest is None or newest.name == "armed" or run.last is None:
+        return 0.0
+    return max(0.0, (int(run.last.at_utc_ms[-1]) - to_ms(newest.at_utc)) / 1000.0)
 
 
-def _stored_sums(last: SampleBlock | None, channels: int) -> _Sums | None:
-    names = [f"light_{kind}_{i}" for kind in ("sum", "count") for i in range(channels)]
-    if last is None or any(name not in last.raw for name in names):
-        return None
-    values = tuple(int(last.raw[name][-1]) for name in names)
-    return values[:channels], values[channels:]
+def _gap_s(run: OpenRun, at_utc: datetime) -> float:
+    last_ms = int(run.last.at_utc_ms[-1]) if run.last else to_ms(run.start.at_utc)
+    return (to_ms(at_utc) - last_ms) / 1000.0
 
 
-def _last_value(last: SampleBlock | None, name: str) -> float | None:
-    if last is None or name not in last.values or not np.isfinite(last.values[name][-1]):
-        return None
-    return float(last.values[name][-1])
+# --- the most that nobody saw ------------------------------------------------------------------
+
+
+def _longest_s(
+    run: OpenRun, events: Sequence[RunEvent], armed: RunEvent | None, at_utc: datetime
+) -> float:
+    """Light until now, but for the guard time that the device keeps by itself."""
+    guard_s = _number(armed.data.get("guard_s")) if armed else None
+    gap_s = _gap_s(run, at_utc)
+    if guard_s is None:
+        return max(gap_s, POWER_CUT_UNSEEN_S)
+    left_s = max(0.0, guard_s - _lit_s(run, events))
+    # A clock that has been set back tells nothing.
+    return left_s if gap_s < 0.0 else min(gap_s, left_s)
+
+
+def _greatest_rate(run: OpenRun, armed: RunEvent | None) -> float:
+    """Effective dose a second at the strongest light that is known of."""
+    learned = _number(_learned(run).get("irradiance_mw_cm2"))
+    seen = last_value(run.last, "irradiance_mw_cm2")
+    irradiance = np.array([max(learned or 0.0, seen or 0.0)])
+    calibration = calibration_of(run)
+    rate = float((calibration.rate_mw_cm2(irradiance) if calibration else irradiance)[0])
+    predicted_s = _number(armed.data.get("predicted_s")) if armed else None
+    if learned is None and predicted_s and predicted_s > 0.0:
+        rate = max(rate, (run.start.target_dose_mj_cm2 or 0.0) / predicted_s)
+    return rate
+
+
+def _afterglow_s(run: OpenRun) -> float:
+    return _number(_learned(run).get("afterglow_s")) or 0.0
+
+
+def _learned(run: OpenRun) -> dict[str, JsonValue]:
+    learned = run.start.conditions.get("learned")
+    return learned if isinstance(learned, dict) else {}
+
+
+# --- events ------------------------------------------------------------------------------------
+
+
+def _armed(events: Iterable[RunEvent]) -> RunEvent | None:
+    """The order given and not yet known to be over."""
+    armed = None
+    for event in events:
+        if event.name == "armed":
+            armed = event
+        elif event.name in _DARK:
+            armed = None
+    return armed
 
 
 def _orders(events: Sequence[RunEvent]) -> list[int]:
@@ -209,3 +275,7 @@ def _boot_id(run: OpenRun, events: Sequence[RunEvent]) -> int | None:
     for event in events:
         newest = event.data.get("boot_id", newest)
     return newest if isinstance(newest, int) else None
+
+
+def _number(value: JsonValue) -> float | None:
+    return float(value) if isinstance(value, int | float) else None

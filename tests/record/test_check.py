@@ -177,9 +177,14 @@ LIGHT = {
 }
 
 
-def record(claimed: float | None, block: SampleBlock, *, light=LIGHT, **end) -> RunRecord:
+def record(
+    claimed: float | None, block: SampleBlock, *, light=LIGHT, kind=None, target=None, **end
+) -> RunRecord:
     common = {"run_id": "r1", "unit": UNIT, "at_utc": T0}
-    begun = RunStart(**common, id="x-1", step="film", conditions={"light": light})
+    begun = RunStart(
+        **common, id="x-1", step="film", conditions={"light": light},
+        target_dose_mj_cm2=target, request={"kind": kind} if kind else {},
+    )  # fmt: skip
     ended = {"state": "complete", "reason": "", "samples": len(block), "events": 0}
     return RunRecord(begun, None, RunEnd(**common, id="x-9", dose_mj_cm2=claimed, **(ended | end)))
 
@@ -265,3 +270,53 @@ def test_from_the_journal(tmp_path: Path) -> None:
         assert result is not None and result.ok, result
         assert (result.samples, result.events, result.missing_entries) == (1201, 1, 0)
         assert check(journal, "r1", limit_pct=1e-4).ok is False
+
+
+def bake_samples(seconds: int, **values) -> SampleBlock:
+    ticks = np.arange(seconds) * 1000
+    columns = {name: np.full(seconds, value) for name, value in values.items()}
+    return SampleBlock(ticks.astype(np.int64), ticks.astype(np.int64), {}, columns)
+
+
+NO_SAMPLES = bake_samples(0)
+BAKED = bake_samples(600, oven_c=120.0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "samples"), [("plate", NO_SAMPLES), ("bake", BAKED), ("plate", BAKED)]
+)
+def test_a_run_without_light_is_counted(kind: str, samples: SampleBlock) -> None:
+    result = check_run(record(None, samples, light=None, kind=kind), samples, [], missing_entries=0)
+    assert result.ok and result.kind == kind and not result.light
+    assert result.verdict == f"confirmed: every entry is there; a {kind} has no dose to compare"
+    assert (result.recorded_mj_cm2, result.reintegrated_mj_cm2, result.gaps) == (None, None, 0)
+    gappy = rows(samples, [i for i in range(len(samples)) if i not in (7, 8)])
+    again = check_run(record(None, gappy, light=None, kind=kind), gappy, [], missing_entries=0)
+    assert again.ok
+    assert (again.gaps, again.longest_gap_s) == ((1, 3.0) if len(samples) else (0, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("run", "samples", "missing", "problem"),
+    [
+        (record(None, BAKED, kind="bake", samples=599), BAKED, 0, "the end counts 599 samples"),
+        (record(None, BAKED, kind="bake"), BAKED, 2, "2 entries between start and end are missing"),
+        (record(None, NO_SAMPLES, kind="plate", events=3), NO_SAMPLES, 0, "0 samples and 3 events"),
+        (record(12.0, BAKED, kind="bake"), BAKED, 0, "a dose is recorded, and a bake has none"),
+        (record(None, NO_SAMPLES, kind="plate", target=400.0), NO_SAMPLES, 0, "a plate has none"),
+        (record(None, NO_SAMPLES, kind="bake"), NO_SAMPLES, 0, "no temperature of the oven"),
+        (record(None, bake_samples(9, oven_c=math.nan), kind="bake", state="aborted"),
+         bake_samples(9, oven_c=math.nan), 0, "no temperature of the oven"),
+        (record(None, WARM, light=None, kind="expose"), WARM, 0, "no dose was recorded"),
+    ],
+)  # fmt: skip
+def test_what_does_not_fit_without_light_is_named(
+    run: RunRecord, samples: SampleBlock, missing: int, problem: str
+) -> None:
+    result = check_run(run, samples, [], missing_entries=missing)
+    assert not result.ok and any(problem in text for text in result.problems), result.problems
+
+
+def test_a_bake_that_never_began_needs_no_temperature() -> None:
+    run = record(None, NO_SAMPLES, kind="bake", state="aborted")
+    assert check_run(run, NO_SAMPLES, [], missing_entries=0).ok

@@ -5,7 +5,13 @@ import pytest
 
 from platelink.link import messages as m
 from platelink.record.reader import OpenRun
-from platelink.record.recover import DeviceAccount, close_open_run
+from platelink.record.recover import (
+    POWER_CUT_UNSEEN_S,
+    DeviceAccount,
+    Recovered,
+    close_open_run,
+    recovered,
+)
 from platelink.runs import RunEvent, RunStart, SampleBlock
 from record.make import T0, UNIT, later
 
@@ -35,14 +41,18 @@ def sample_at(count: int, dose: float, *, wrapped: int = 0) -> SampleBlock:
             "dose_mj_cm2": np.array([dose]),
             "head_c": np.array([np.nan]),
             "tick_s": np.array([1e-3]),
+            "irradiance_mw_cm2": np.array([10.0 if count > LIT else 0.0]),
+            "counting": np.array([float(count > LIT)]),
         },
     )
 
 
-def open_run(last: SampleBlock | None, light=LIGHT, boot_id: int | None = BOOT) -> OpenRun:
+def open_run(
+    last: SampleBlock | None, light=LIGHT, boot_id: int | None = BOOT, learned=None, **fields
+) -> OpenRun:
     start = RunStart(
         id="x-1", run_id="r1", unit=UNIT, at_utc=T0, step="film",
-        conditions={"light": light, "device": {"boot_id": boot_id}},
+        conditions={"light": light, "device": {"boot_id": boot_id}, "learned": learned}, **fields,
     )  # fmt: skip
     return OpenRun(start, None, 20 if last else 0, 1, last, last)
 
@@ -178,3 +188,126 @@ def test_nothing_stored_and_no_calibration() -> None:
     assert end.data["gap_s"] == 90.0
     told = close(open_run(None), [armed()], account(LIT + 42_000))
     assert told.dose_mj_cm2 == pytest.approx(420.0, rel=1e-9)
+
+
+# --- the same as numbers ---
+
+
+def told(name: str, seconds: float, **data) -> RunEvent:
+    """An event so many seconds after ``T0``, where the device had counted none."""
+    return RunEvent(id="x-4", run_id="r1", unit=UNIT, at_utc=later(seconds), name=name, data=data)
+
+
+LAMP_ON = told("lamp on", LIT / 1000)
+HALF = sample_at(LIT + 20_000, 200.0)  # 20 s of light are stored; "now" is 60 s after it
+GUARDED = armed(guard_s=45.0, predicted_s=42.0)
+
+
+def numbers(
+    run: OpenRun, events: list[RunEvent], account: DeviceAccount | None, **more
+) -> Recovered:
+    found = recovered(run, events, account, at_utc=later(90), **more)
+    end = close_open_run(run, events, account, entry_id="x-9", at_utc=later(90), **more)
+    assert end.dose_mj_cm2 == found.dose_mj_cm2
+    assert end.data["uncertain_mj_cm2"] == found.uncertain_mj_cm2
+    more_text = f"up to {found.uncertain_mj_cm2:.2f} more may have fallen unseen"
+    assert (more_text in end.reason) == (found.uncertain_mj_cm2 > 0.0)
+    return found
+
+
+def test_numbers_when_the_device_knows_all() -> None:
+    found = numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 42_000))
+    assert found == Recovered(pytest.approx(420.0), 0.0, pytest.approx(42.0), False, True)
+    still = numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 30_000, lamp_on=True))
+    assert still == Recovered(pytest.approx(300.0), 0.0, pytest.approx(30.0), True, True)
+    # The after-glow of a close that no sample saw: 50 ms of 12 mW/cm².
+    learned = {"afterglow_s": 0.05, "irradiance_mw_cm2": 12.0}
+    glow = numbers(open_run(HALF, learned=learned), [GUARDED, LAMP_ON], account(LIT + 42_000))
+    assert glow.uncertain_mj_cm2 == pytest.approx(0.6)
+
+
+def test_power_cut_of_both() -> None:
+    other = account(0, boot=BOOT + 1)
+    lit = numbers(open_run(HALF), [GUARDED, LAMP_ON], other, computer_restarted=True)
+    assert lit == Recovered(200.0, pytest.approx(10.0 * POWER_CUT_UNSEEN_S), 20.0, False, False)
+    # Brighter than the last sample, as earlier exposures were: lamps that still warmed up.
+    warm = numbers(
+        open_run(HALF, learned={"irradiance_mw_cm2": 12.0}), [GUARDED], other,
+        computer_restarted=True,
+    )  # fmt: skip
+    assert warm.uncertain_mj_cm2 == pytest.approx(24.0)
+    # Ordered after the last sample: it may have begun. 420 mJ/cm² in 42 s are 10 mW/cm².
+    before = sample_at(LIT - 500, 0.0)
+    run = open_run(before, target_dose_mj_cm2=420.0)
+    begun = numbers(run, [GUARDED], other, computer_restarted=True)
+    assert begun.uncertain_mj_cm2 == pytest.approx(10.0 * POWER_CUT_UNSEEN_S)
+    # Nothing was ordered yet.
+    assert numbers(run, [], other, computer_restarted=True) == Recovered(
+        0.0, 0.0, None, False, False
+    )
+
+
+@pytest.mark.parametrize("dark", ["lamp off", "held"])
+def test_power_cut_in_the_dark_leaves_nothing_uncertain(dark: str) -> None:
+    over = told(dark, 52.0, light_s=42.0, dose_mj_cm2=421.0)
+    other = account(0, boot=BOOT + 1)
+    found = numbers(open_run(HALF), [GUARDED, LAMP_ON, over], other, computer_restarted=True)
+    assert found.uncertain_mj_cm2 == 0.0
+    if dark == "lamp off":  # told after the last sample on disk
+        assert (found.dose_mj_cm2, found.light_s) == (421.0, 42.0)
+
+
+def test_what_the_device_may_have_gone_on_to_give() -> None:
+    # 60 s since the last sample; the guard lets 45 - 20 s more through.
+    for gone in (None, account(0, boot=BOOT + 1), account(LIT + 1, order=ORDER + 1)):
+        found = numbers(open_run(HALF), [GUARDED, LAMP_ON], gone)
+        assert found.uncertain_mj_cm2 == pytest.approx(250.0)
+        assert found.boot_known == (gone is not None and gone.boot_id == BOOT)
+    soon = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(33))
+    assert soon.uncertain_mj_cm2 == pytest.approx(30.0)
+    set_back = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(-900))
+    assert set_back.uncertain_mj_cm2 == pytest.approx(250.0)
+    unguarded = numbers(open_run(HALF), [armed(), LAMP_ON], None)
+    assert unguarded.uncertain_mj_cm2 == pytest.approx(600.0)
+
+
+def test_an_order_the_device_never_took_gave_no_light() -> None:
+    run = open_run(sample_at(LIT - 500, 110.0))
+    over = told("lamp off", 5.0, light_s=11.0, dose_mj_cm2=110.0)
+    found = numbers(run, [armed(2), over, armed(ORDER)], account(LIT + 1, order=2))
+    assert found == Recovered(110.0, 0.0, 11.0, False, True)
+
+
+def test_light_of_all_stretches() -> None:
+    first = [armed(2), told("lamp on", 1.0), told("lamp off", 4.0, light_s=3.0, dose_mj_cm2=30.0)]
+    run = open_run(sample_at(LIT + 1_000, 40.0))
+    found = numbers(run, [*first, GUARDED, LAMP_ON], account(LIT + 39_000))
+    assert found.light_s == pytest.approx(3.0 + 39.0)
+    assert found.dose_mj_cm2 == pytest.approx(40.0 + 380.0)
+    lost = numbers(run, [*first, GUARDED, LAMP_ON], None)
+    assert lost.light_s == pytest.approx(3.0 + 1.0)
+
+
+def test_reciprocity_of_the_uncertain() -> None:
+    light = LIGHT | {"reciprocity_p": 0.8, "reference_mw_cm2": 20.0}
+    found = numbers(
+        open_run(HALF, light), [GUARDED, LAMP_ON], account(0, boot=78), computer_restarted=True
+    )
+    assert found.uncertain_mj_cm2 == pytest.approx(POWER_CUT_UNSEEN_S * 20.0 * 0.5**0.8)
+
+
+def test_a_unit_that_switches_its_own_lamps() -> None:
+    found = numbers(open_run(HALF), [], None)
+    assert found == Recovered(200.0, pytest.approx(600.0), None, False, False)
+    dark = open_run(sample_at(LIT - 1, 0.0))
+    assert numbers(dark, [], None).uncertain_mj_cm2 == 0.0
+    assert numbers(open_run(None), [], None) == Recovered(None, 0.0, None, False, False)
+
+
+@pytest.mark.parametrize("kind", ["plate", "bake"])
+def test_plates_and_bakes_are_not_closed_here(kind: str) -> None:
+    run = open_run(None, request={"kind": kind})
+    assert run.kind == kind
+    with pytest.raises(ValueError, match=f"of a {kind}: it is resumed, not closed"):
+        close_open_run(run, [], None, entry_id="x-9", at_utc=later(90))
+    assert open_run(None).kind == "expose" == open_run(None, request={"kind": 3}).kind
