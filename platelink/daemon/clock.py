@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 class Clock:
@@ -28,3 +31,11 @@ class Clock:
     def real_s(self, seconds: float) -> float:
         """Real seconds that so many of the unit's seconds last."""
         return seconds / self.speed
+
+
+def boot_id() -> str:
+    """Another after each start of this computer; empty where the system does not tell."""
+    try:
+        return _BOOT_ID.read_text("ascii").strip()
+    except OSError:
+        return ""

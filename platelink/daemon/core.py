@@ -13,16 +13,39 @@ from enum import IntEnum
 from typing import Any
 
 from platelink.control.advisory import AdvisoryExposure
+from platelink.control.alarm_states import Condition
 from platelink.control.exposure import Exposure, ExposureRequest, ExposureStatus, Optics
-from platelink.control.states import ENDED, Ended, ExposureOutput, Learned, Noted, Plain, Send
+from platelink.control.procedure.plan import PlatePlan, StepDefaults
+from platelink.control.procedure.room import PlateRoom
+from platelink.control.procedure.said import (
+    Asked,
+    ExposureAct,
+    ExposureAsked,
+    PlateOutput,
+    PlateOver,
+    PlateRefused,
+)
+from platelink.control.states import (
+    ENDED,
+    Ended,
+    ExposureOutput,
+    Learned,
+    Noted,
+    Plain,
+    Send,
+    State,
+)
+from platelink.daemon.plate_record import PlateRecord
 from platelink.daemon.recording import (
     EventNoted,
     Recording,
     RecordOp,
     RunBegun,
     RunEnded,
+    StateKept,
     run_channels,
 )
+from platelink.daemon.unit_watch import UnitWatch
 from platelink.link import messages as m
 from platelink.link import outputs as link
 from platelink.link.session import Session
@@ -66,6 +89,8 @@ class UnitSettings:
     frame_ticks: int
     conditions: dict[str, object]
     """Calibrations and settings as they go into every run's start."""
+    steps: StepDefaults = field(default_factory=StepDefaults)
+    """What a recipe leaves to the unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +108,14 @@ class Job:
     """Calibrations past their date when it was asked for."""
     accept_overdue: bool = False
     asked: dict[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pending:
+    """An exposure accepted for a plate and not begun yet."""
+
+    plate: str
+    asked: Asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +145,12 @@ class UnitStatus:
     exposure: ExposureStatus | None
 
 
+OVEN_S = 0.45
+"""Least time between two oven temperatures given to the plates."""
+KEEP_S = 1.0
+"""How often what goes on in plates is kept: what a crash may cost of their times."""
+
+
 class UnitCore:
     """See the file's first lines."""
 
@@ -129,6 +168,14 @@ class UnitCore:
         self.converter = converter
         self.exposure: Exposure | AdvisoryExposure | None = None
         self.reading: Reading | None = None
+        self.room = PlateRoom(settings.steps)
+        self.watch = UnitWatch(now=now)
+        self._plate_record = PlateRecord(len(settings.optics.light.channels), settings.conditions)
+        self._pending: _Pending | None = None
+        self._oven_at = self._keep_at = -math.inf
+        self._gone: dict[str, Any] = {}
+        """Names of kept state whose time is over."""
+        self._vacuum_on = False
         self._recording: Recording | None = None
         self._order = 0
         self._hello: m.Hello | None = None
@@ -179,6 +226,7 @@ class UnitCore:
         self._from_link(self.session.tick(now=now))
         if self.exposure is not None:
             self._from_exposure(self.exposure.tick(now=now))
+        self._from_plates(self.room.tick(now=now))
         recording = self._recording
         if recording is not None and now >= (recording.deadline() or math.inf):
             self._write_samples(recording)
@@ -191,6 +239,7 @@ class UnitCore:
             dues.append(self.exposure.next_deadline())
         if self._recording is not None:
             dues.append(self._recording.deadline())
+        dues += [self.room.next_deadline(), self.watch.next_deadline()]
         return min((due for due in dues if due is not None), default=None)
 
     def flush(self) -> tuple[CoreOutput, ...]:
@@ -227,10 +276,14 @@ class UnitCore:
     def expose(self, job: Job, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
         """Accept an exposure and open its run. Nothing is sent before ``start``."""
         self._stamp(now, at_utc_ms)
-        problem = self._cannot_expose(job)
+        self._accept(job)
+        return self._take()
+
+    def _accept(self, job: Job) -> bool:
+        problem, now = self._cannot_expose(job), self._now
         if problem:
             self._out.append(Refused(problem))
-            return self._take()
+            return False
         self._begin_run(job)
         optics, learned = self.settings.optics, self.learned
         if self.settings.advisory:
@@ -239,25 +292,37 @@ class UnitCore:
             self.exposure = Exposure(job.request, optics, learned, order=self._order + 1, now=now)
         if job.overdue:
             self._event("calibration overdue", "; ".join(job.overdue) + " (accepted)")
-        return self._take()
+        return True
 
     def start(self, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
         """Begin the exposure accepted: its run is in the record."""
         self._stamp(now, at_utc_ms)
+        pending, self._pending = self._pending, None
         if self.exposure is not None and self._recording is not None:
+            if pending is not None:
+                run_id = self._recording.run_id
+                self._from_plates(
+                    self.room.exposure_begun(pending.plate, run_id, pending.asked, now=now)
+                )
             self._from_exposure(self.exposure.start(now=now))
         return self._take()
 
     def withdraw(self) -> None:
         """Forget the exposure accepted: its run cannot be recorded, so it is not made."""
-        self.exposure = self._recording = None
+        self.exposure = self._recording = self._pending = None
 
     def command(
-        self, name: str, reason: str, *, now: float, at_utc_ms: int
+        self, name: str, reason: str, *, who: str = "", now: float, at_utc_ms: int
     ) -> tuple[CoreOutput, ...]:
         """Carry out hold, restart, stop or abort on the present exposure."""
         self._stamp(now, at_utc_ms)
-        exposure = self.exposure
+        if who:
+            self._event("asked", f"{name}, by {who}", {"act": name, "who": who, "reason": reason})
+        self._command(name, reason)
+        return self._take()
+
+    def _command(self, name: str, reason: str) -> None:
+        exposure, now = self.exposure, self._now
         if exposure is None or exposure.state in ENDED:
             self._without_exposure(name, reason)
         elif name == "restart" and self._mismatch:
@@ -272,7 +337,6 @@ class UnitCore:
             self._from_exposure(exposure.abort(reason, now=now))
         else:
             self._out.append(Refused(f"{name}: not a command; use hold, restart, stop or abort"))
-        return self._take()
 
     def _without_exposure(self, name: str, reason: str) -> None:
         """Light under an order that nobody here owns (a daemon before us gave it) can be ended."""
@@ -289,6 +353,9 @@ class UnitCore:
     def _cannot_expose(self, job: Job) -> str:
         if self.exposure is not None and self.exposure.state not in ENDED:
             return f"an exposure is {self.exposure.state}; end it first"
+        on_bed = self.room.on_bed()
+        if on_bed is not None and on_bed != job.plate:
+            return f"plate {on_bed} is on the exposure bed; end its step first"
         if not self._up:
             text = self.session.status().text
             return f"no link to the device: {text}; see `platelink doctor`"
@@ -297,6 +364,141 @@ class UnitCore:
         if job.overdue and not job.accept_overdue:
             return "; ".join(job.overdue) + "; calibrate, or accept it for this run"
         return ""
+
+    # --- plates ----------------------------------------------------------------------------
+
+    def make_plate(self, plan: PlatePlan, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
+        """Take a plate up and open its run; if that fails, ``withdraw_plate``."""
+        self._stamp(now, at_utc_ms)
+        problem = self.room.cannot_make(plan)
+        if problem:
+            self._out.append(Refused(problem))
+        else:
+            self._out.append(self._plate_record.plate_begun(plan, at_utc_ms))
+            self._from_plates(self.room.make(plan, now=now))
+        return self._take()
+
+    def withdraw_plate(self, plate: str) -> None:
+        """Forget a plate whose run cannot be recorded."""
+        self.room.withdraw(plate)
+
+    def act(
+        self, plate: str, asked: Asked, *, overdue: tuple[str, ...] = (),
+        accept_overdue: bool = False, now: float, at_utc_ms: int,
+    ) -> tuple[CoreOutput, ...]:  # fmt: skip
+        """Do what a person asks of a plate. An exposure it leads to begins with ``start``."""
+        self._stamp(now, at_utc_ms)
+        self._overdue = overdue, accept_overdue
+        self._from_plates(self.room.act(plate, asked, busy=self.busy(), now=now))
+        return self._take()
+
+    _overdue: tuple[tuple[str, ...], bool] = ((), False)
+
+    def busy(self) -> str:
+        """Why the bed is not free although no plate is on it."""
+        alone = self.exposure is not None and self.exposure.state not in ENDED
+        return "an exposure without a plate" if alone and self.room.on_bed() is None else ""
+
+    def resume_plate(
+        self, plan: PlatePlan, snapshot: dict[str, Any], bakes: dict[str, int],
+        *, down_s: float | None, now: float, at_utc_ms: int,
+    ) -> tuple[CoreOutput, ...]:  # fmt: skip
+        """Take up a plate that a process before us left; ``bakes`` are its bake runs still open
+        with the newest tick stored. KeyError, TypeError, ValueError: it cannot be."""
+        self._stamp(now, at_utc_ms)
+        for run_id, last_ticks in bakes.items():
+            self._plate_record.resume(run_id, last_ticks, now=now, at_utc_ms=at_utc_ms)
+        self._from_plates(self.room.resume(plan, snapshot, down_s=down_s, now=now))
+        return self._take()
+
+    def exposure_recovered(
+        self, run_id: str, dose_mj_cm2: float, uncertain_mj_cm2: float, text: str,
+        *, now: float, at_utc_ms: int,
+    ) -> tuple[CoreOutput, ...]:  # fmt: skip
+        """What an exposure left by a process before us gave."""
+        self._stamp(now, at_utc_ms)
+        self._from_plates(
+            self.room.exposure_recovered(run_id, dose_mj_cm2, uncertain_mj_cm2, text, now=now)
+        )
+        return self._take()
+
+    def bake_unrecorded(self, run_id: str) -> None:
+        """The run of a bake cannot be begun; the bake goes on without."""
+        self._plate_record.drop(run_id)
+
+    def _from_plates(self, outputs: tuple[PlateOutput, ...]) -> None:
+        for output in outputs:
+            match output:
+                case Send():
+                    self.session.send(output.command, now=self._now)
+                case ExposureAsked():
+                    self._expose_for(output)
+                case ExposureAct():
+                    self._command(str(output.act), output.reason)
+                case PlateRefused():
+                    self._out.append(Refused(output.text))
+                case _:
+                    if isinstance(output, PlateOver):
+                        self._gone[f"plate:{output.plate}"] = None
+                    self._out += self._plate_record.take(
+                        output, now=self._now, at_utc_ms=self._at_utc_ms
+                    )
+
+    def _expose_for(self, wanted: ExposureAsked) -> None:
+        asked, (overdue, accept) = wanted.asked, self._overdue
+        plan = self.room.plates[wanted.plate].plan
+        job = Job(
+            run_id=asked.run_id, step=wanted.step, request=wanted.request, operator=asked.who,
+            plate=wanted.plate, job=plan.job, overdue=overdue, accept_overdue=accept,
+            asked={"revision": plan.revision, "dose_mj_cm2": wanted.request.target_dose_mj_cm2},
+        )  # fmt: skip
+        if self._accept(job):
+            self._pending = _Pending(wanted.plate, asked)
+
+    def _keep(self) -> None:
+        """What a restart goes on from, when it has changed or has not been kept for a while."""
+        room, values = self.room, self._gone
+        timed = bool(room.plates) and self._now >= self._keep_at
+        if timed:
+            self._keep_at = self._now + KEEP_S
+        for name, kept in room.snapshots(everything=timed).items():
+            values[f"plate:{name}"] = kept
+        if self.watch.changed:
+            values["alarms"] = self.watch.snapshot()
+        if values:
+            self._out.append(StateKept(self._at_utc_ms, dict(values)))
+            values.clear()
+
+    # --- alarms ----------------------------------------------------------------------------
+
+    def alarm(
+        self, name: str, act: str, who: str, why: str, minutes: float | None,
+        *, now: float, at_utc_ms: int,
+    ) -> tuple[CoreOutput, ...]:  # fmt: skip
+        """Do what a person asks of an alarm."""
+        self._stamp(now, at_utc_ms)
+        events, refused = self.watch.ask(name, act, who, why, minutes, now=now, at_utc_ms=at_utc_ms)
+        self._out += events
+        if refused:
+            self._out.append(Refused(refused))
+        return self._take()
+
+    def outside(
+        self, conditions: tuple[Condition, ...], *, now: float, at_utc_ms: int
+    ) -> tuple[CoreOutput, ...]:
+        """Take conditions that only the shell knows."""
+        self._stamp(now, at_utc_ms)
+        self._out += self.watch.outside(conditions, now=now, at_utc_ms=at_utc_ms)
+        return self._take()
+
+    def _watch(self) -> None:
+        told = [*self.room.conditions().values()]
+        if self.exposure is not None:
+            told += self.exposure.conditions()
+        self._out += self.watch.look(
+            told, up=self._up, reading=self.reading, vacuum_on=self._vacuum_on, now=self._now,
+            at_utc_ms=self._at_utc_ms,
+        )  # fmt: skip
 
     # --- link ------------------------------------------------------------------------------
 
@@ -322,7 +524,10 @@ class UnitCore:
         self.reading = reading
         self._order = max(self._order, sample.order)
         self._lamp_on = bool(sample.outputs & 1 << m.Output.LAMP)
+        self._vacuum_on = bool(sample.outputs & 1 << m.Output.VACUUM)
         clock = self.session.clock
+        if self.room.plates:
+            self._sampled_for_plates(sample, reading, clock.tick_s)
         if self.exposure is not None:
             self._from_exposure(
                 self.exposure.sample(
@@ -338,6 +543,12 @@ class UnitCore:
             recording.add(sample, reading, exposure.dose_mj_cm2, clock.tick_s, exposure.integrating)
             if reading.t >= (recording.deadline() or math.inf):
                 self._write_samples(recording)
+
+    def _sampled_for_plates(self, sample: m.Sample, reading: Reading, tick_s: float) -> None:
+        if reading.t - self._oven_at >= OVEN_S:
+            self._oven_at = reading.t
+            self._from_plates(self.room.oven(reading.oven_c, t=reading.t, now=self._now))
+        self._out += self._plate_record.add(sample, reading, tick_s)
 
     def _reported(self, reported: link.OrderReported) -> None:
         self._order = max(self._order, reported.report.order)
@@ -362,11 +573,14 @@ class UnitCore:
     def _link_up(self, up: link.LinkUp) -> None:
         hello = self._hello = up.hello
         self._up = True
+        self.watch.look_now()
         if up.rebooted:
             self.converter.restart()
             self._order = 0
             if self._recording is not None:
                 self._recording.device_restarted(hello.tick, self._now)
+            self._plate_record.device_restarted(hello.tick, self._now)
+            self._out += self.watch.device_restarted(now=self._now, at_utc_ms=self._at_utc_ms)
         self.session.send(m.SetFrame(self.settings.frame_ticks), now=self._now)
         self.session.send(m.GetOrder(), now=self._now)
         data: dict[str, Plain] = {
@@ -399,6 +613,7 @@ class UnitCore:
 
     def _link_lost(self, lost: link.LinkLost) -> None:
         self._up = False
+        self.watch.look_now()
         text = lost.measured or lost.reason
         in_run = self.exposure is not None and self.exposure.state not in ENDED
         if not in_run:
@@ -414,8 +629,14 @@ class UnitCore:
                 self.session.send(output.command, now=self._now)
             elif isinstance(output, Noted):
                 self._event(output.name, output.text, output.data, output.ticks)
+                if output.name == "state" and self._recording is not None:
+                    self._exposure_moved(State(str(output.data["to"])), self._recording.run_id)
             else:
                 self._end_run(output)
+
+    def _exposure_moved(self, to: State, run_id: str) -> None:
+        self._watch()
+        self._from_plates(self.room.exposure_moved(run_id, to, now=self._now))
 
     def _begin_run(self, job: Job) -> None:
         n = len(self.settings.optics.light.channels)
@@ -466,6 +687,7 @@ class UnitCore:
         at_utc_ms = recording.utc.at_ms(self._now)
         self._out.append(RunEnded(recording.run_id, at_utc_ms, ended, recording.gaps))
         self._recording = None
+        self._from_plates(self.room.exposure_ended(recording.run_id, ended, now=self._now))
 
     def _write_samples(self, recording: Recording) -> None:
         block = recording.take()
@@ -495,5 +717,8 @@ class UnitCore:
                 self._event("computer clock set", str(stepped))
 
     def _take(self) -> tuple[CoreOutput, ...]:
+        if self.watch.due(self._now):
+            self._watch()
+        self._keep()
         out, self._out = tuple(self._out), []
         return out

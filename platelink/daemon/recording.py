@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from platelink.control.states import Ended, Plain
+from platelink.control.states import Ended, Plain, State
 from platelink.link import messages as m
 from platelink.link.utc import UtcAnchor
 from platelink.runs import Channel, SampleBlock
@@ -16,6 +16,10 @@ from platelink.sensing.readings import Reading
 
 BLOCK_S = 1.0
 """Longest stretch of samples held in memory: what kill -9 may cost."""
+
+
+NOMINAL_TICK_S = 1e-3
+"""Length of a device tick, near enough to count on over a restart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +62,27 @@ class RunEnded:
     gaps: int
 
 
-RecordOp = RunBegun | RunSampled | EventNoted | RunEnded
+@dataclass(frozen=True, slots=True)
+class RunClosed:
+    """A run that is no exposure, to be closed in the journal: a plate's own, or a bake's."""
+
+    run_id: str
+    at_utc_ms: int
+    state: State
+    reason: str
+    data: dict[str, Any]
+    gaps: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StateKept:
+    """What a restart goes on from, by name; None takes a name away. No part of the record."""
+
+    at_utc_ms: int
+    values: dict[str, Any]
+
+
+RecordOp = RunBegun | RunSampled | EventNoted | RunEnded | RunClosed | StateKept
 
 
 def run_channels(light_channels: int) -> tuple[Channel, ...]:
@@ -83,15 +107,18 @@ class Recording:
     """Samples of one run, handed out in blocks. UTC stamps come from one anchor at the start, so
     a step of the computer's clock moves nothing within a run."""
 
-    def __init__(self, run_id: str, light_channels: int, *, now: float, at_utc_ms: int) -> None:
+    def __init__(
+        self, run_id: str, light_channels: int, *, now: float, at_utc_ms: int, last_ticks: int = -1
+    ) -> None:
+        """``last_ticks``: of the newest sample stored, of a run that is taken up again."""
         self.run_id = run_id
         self.gaps = 0
         self._n = light_channels
         self.utc = UtcAnchor(now, at_utc_ms)
         self._first_t = now
         self._last_t = now
-        self._last_ticks = -1
-        self._tick_s = math.nan
+        self._last_ticks = last_ticks
+        self._tick_s = NOMINAL_TICK_S
         self.tick_offset = 0
         """Added to the device's ticks: a device that starts anew within a run counts on here."""
         self._raw: list[tuple[int, ...]] = []

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import fcntl
 import json
 import os
 import socket
@@ -39,10 +38,6 @@ class SocketError(Exception):
     """The service's socket cannot be had; the text says what to do."""
 
 
-class SocketInUseError(SocketError):
-    """Another daemon serves here."""
-
-
 @dataclass(frozen=True, slots=True)
 class ServiceSettings:
     """What the daemon must know to have a service."""
@@ -60,7 +55,6 @@ class Service:
     def __init__(self, settings: ServiceSettings, handle: Callable[[Answer], Answer]) -> None:
         self.settings = settings
         self._handle = handle
-        self._lock: int | None = None
         self._listeners: list[socket.socket] = []
         self._port: int | None = None
         self._port_problem = self._problem = ""
@@ -72,15 +66,13 @@ class Service:
         self._spawning: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
-        """Listen, then start the child. A dead daemon's socket is replaced; raises
-        ``SocketInUseError`` while another daemon serves here, else ``SocketError``."""
+        """Listen, then start the child. Raises ``SocketError`` when that cannot be. A socket that
+        is there is replaced: who holds the journal is the daemon here, and nobody else."""
         path = self.settings.socket
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._lock = _locked(path)
             self._listeners.append(_unix_listener(path))
         except OSError as error:
-            self._unlock()
             raise SocketError(
                 f"the socket {path} cannot be made: {error}; it lies beside the journal: "
                 "configure another journal path"
@@ -118,12 +110,6 @@ class Service:
             wire.finish()
         if child is not None:
             await asyncio.to_thread(_end, child)
-        self._unlock()
-
-    def _unlock(self) -> None:
-        if self._lock is not None:
-            os.close(self._lock)
-            self._lock = None
 
     def tell(self, line: Answer) -> None:
         """One line to the service, for its clients."""
@@ -209,21 +195,6 @@ def _end(child: subprocess.Popen[bytes]) -> None:
             return
         more()
     child.wait()
-
-
-def _locked(path: Path) -> int:
-    """A lock that ends with this process however it ends. An orphan of a daemon that was killed
-    may answer on its socket for a moment more: only the lock tells."""
-    lock = os.open(path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        os.close(lock)
-        raise SocketInUseError(
-            f"{path}: a daemon is running here already; stop it, or use `platelink expose`, "
-            "which talks to it"
-        ) from None
-    return lock
 
 
 def _unix_listener(path: Path) -> socket.socket:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 import re
-import secrets
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from platelink import __version__
 from platelink.config import Config, RecorderConfig, effective
 from platelink.control.exposure import ExposureRequest
+from platelink.control.procedure.plan import StepDefaults
 from platelink.control.states import Learned
+from platelink.daemon.asked import flag, new_run_id, text_of
 from platelink.daemon.clock import Clock
 from platelink.daemon.core import Job, UnitCore, UnitSettings
 from platelink.daemon.service import ServiceSettings
@@ -24,8 +25,6 @@ from platelink.record.journal import Journal
 from platelink.sensing.readings import Converter
 from platelink.units import parse_dose
 
-MAX_TEXT = 200
-"""Characters of a name or a note."""
 MIN_DOSE_MJ_CM2 = 0.1
 """Less than any plate takes, and about what lamps give in one look at the wire."""
 MAX_DOSE_MJ_CM2 = 1e6
@@ -48,16 +47,13 @@ control_socket_path = socket_path
 
 def told_to_service(config: Config) -> dict[str, Any]:
     """What ``platelink.api.settings`` takes; paths from the root, for it may run elsewhere."""
-    service = config.service
     return {
         "unit": config.unit.name,
         "journal": str(config.journal.path.absolute()),
         "recipes": str(config.recipes_path().absolute()),
         "people": str(config.people_path().absolute()),
         "expired_lot": config.recipes.expired_lot,
-        "hosts": list(service.hosts),
-        "session_s": service.session_h * 3600.0,
-        "idle_s": service.idle_min * 60.0,
+        "hosts": list(config.service.hosts),
         "config": effective(config),
     }
 
@@ -81,6 +77,21 @@ def unit_settings(config: Config) -> UnitSettings:
             },
             "config": effective(config),
         },
+        steps=step_defaults(config),
+    )
+
+
+def step_defaults(config: Config) -> StepDefaults:
+    """What the unit has, and what a recipe leaves to it."""
+    settings = config.exposure
+    return StepDefaults(
+        contact=config.contact_limits(),
+        has_vacuum=config.vacuum is not None,
+        has_oven=config.oven is not None,
+        max_light_s=settings.max_exposure_s,
+        silence_policy=config.silence_policy(),
+        silence_s=settings.silence_s,
+        tolerance_pct=settings.tolerance_pct,
     )
 
 
@@ -102,7 +113,7 @@ def make_job(config: Config, asked: Any, *, today: date) -> Job:
     step = str(asked.get("step") or "film")
     if not _STEP.fullmatch(step):
         raise ValueError(f"step {step!r:.40}: use small letters, digits, '-' and '_', such as film")
-    contact = _flag(asked, "contact", otherwise=True)
+    contact = flag(asked, "contact", otherwise=True)
     settings = config.exposure
     request = ExposureRequest(
         target_dose_mj_cm2=dose,
@@ -113,23 +124,16 @@ def make_job(config: Config, asked: Any, *, today: date) -> Job:
         silence_s=settings.silence_s,
         tolerance_pct=settings.tolerance_pct,
     )
-    texts = {name: _text(asked, name) for name in _TEXTS if asked.get(name) is not None}
+    texts = {name: text_of(asked, name) for name in _TEXTS if asked.get(name) is not None}
     return Job(
         run_id=new_run_id(),
         step=step,
         request=request,
-        overdue=tuple(n.text for n in config.notices(today) if n.overdue is not None),
-        accept_overdue=_flag(asked, "accept_overdue", otherwise=False),
+        overdue=overdue(config, today),
+        accept_overdue=flag(asked, "accept_overdue", otherwise=False),
         asked={**asked, "contact": contact},
         **texts,
     )
-
-
-def _flag(asked: dict[str, Any], name: str, *, otherwise: bool) -> bool:
-    value = asked.get(name, otherwise)
-    if not isinstance(value, bool):
-        raise ValueError(f"{name}: give true or false, not {value!r:.40}")
-    return value
 
 
 def _limit_s(asked: dict[str, Any], otherwise: float) -> float:
@@ -141,25 +145,6 @@ def _limit_s(asked: dict[str, Any], otherwise: float) -> float:
     if not (math.isfinite(value) and value > 0.0):
         raise ValueError(f"max_light_s of {value:g} s: must be above 0")
     return float(value)
-
-
-def _text(asked: dict[str, Any], name: str) -> str:
-    value = asked[name]
-    if isinstance(value, bool) or not isinstance(value, str | int):
-        raise ValueError(f"{name}: give a text, not {value!r:.40}")
-    text = str(value)
-    if len(text) > MAX_TEXT:
-        raise ValueError(f"{name}: {len(text)} characters, at most {MAX_TEXT} are kept")
-    try:
-        text.encode()
-    except UnicodeEncodeError:
-        raise ValueError(f"{name}: holds what UTF-8 cannot; type it again") from None
-    return text
-
-
-def new_run_id() -> str:
-    """Sorts by time, reads aloud, and is not met twice."""
-    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
 def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Shell:
@@ -182,7 +167,13 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
         lambda asked: make_job(config, asked, today=today()),
         clock,
         make_publisher(config),
+        overdue=lambda: overdue(config, today()),
     )
+
+
+def overdue(config: Config, today: date) -> tuple[str, ...]:
+    """Calibrations past their date."""
+    return tuple(n.text for n in config.notices(today) if n.overdue is not None)
 
 
 def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:

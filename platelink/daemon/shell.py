@@ -13,42 +13,40 @@ import secrets
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from platelink.control.alarm_states import Condition
+from platelink.control.procedure.plan import PlatePlan
+from platelink.control.procedure.said import Act, Asked
 from platelink.control.states import Learned
-from platelink.daemon.clock import Clock
-from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore, in_words
-from platelink.daemon.recording import EventNoted, RunBegun, RunEnded, RunSampled
+from platelink.daemon.clock import Clock, boot_id
+from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore
+from platelink.daemon.journaling import Journaling, from_ms
+from platelink.daemon.plate_view import alarms_line, plates_lines
+from platelink.daemon.recording import EventNoted, RunBegun, RunClosed, RunEnded
+from platelink.daemon.recovery import Recovery
+from platelink.daemon.requests import COMMANDS, answer
 from platelink.daemon.service import Service, ServiceSettings
-from platelink.daemon.view import event_line, status_line, summary
+from platelink.daemon.view import event_line, iso, status_line, summary
 from platelink.daemon.wire import Answer
-from platelink.link import messages as m
 from platelink.link.port import Port, PortError
 from platelink.link.reconnect import Reconnect
 from platelink.publish.publisher import Publisher
-from platelink.record.errors import JournalError, JournalRefused
+from platelink.record.errors import JournalError
 from platelink.record.journal import Journal
-from platelink.record.recover import DeviceAccount, close_open_run
+from platelink.record.recover import DeviceAccount
 from platelink.record.writer import JournalWriter
-from platelink.runs import RunChannels, RunEvent, RunStart
 
-COMMANDS = ("hold", "restart", "stop", "abort")
+__all__ = ["COMMANDS", "Shell", "ShellSettings"]
 TELL_S = 0.1
 """How often followers get the status, real seconds."""
+OUTSIDE_S = 1.0
+"""How often alarms hear of journal, broker and calibrations."""
 CHECKPOINT_S = 1.0
 """How often the journal is made durable against a power cut, real seconds."""
 LEARN_FROM = 20
 """Newest complete runs searched for a lesson; only very short exposures teach none."""
-ASK_AGAIN_S = 1.0
-RECOVER_WAIT_S = 30.0
-"""How long a run left open waits for its device before it is closed without it."""
-
-
-def from_ms(at_utc_ms: int) -> datetime:
-    """UTC of a stamp in milliseconds."""
-    return datetime.fromtimestamp(at_utc_ms / 1000.0, UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +72,11 @@ class Shell:
         clock: Clock,
         publisher: Publisher | None = None,
         *,
+        overdue: Callable[[], tuple[str, ...]] = tuple,
         make_port: type[Port] = Port,
     ) -> None:
         """``make_core`` gets what the newest record taught, and now; ``make_job`` makes a job of a
-        request or raises ValueError."""
+        request or raises ValueError; ``overdue`` tells calibrations past their date."""
         self.settings = settings
         self.clock = clock
         self.publisher = publisher
@@ -85,24 +84,24 @@ class Shell:
             settings.journal, unit=settings.unit, new_uuid=secrets.token_hex(8)
         )
         self.writer = JournalWriter(self.journal)
-        self._make_job = make_job
+        self.make_job = make_job
+        self._overdue = overdue
         self.core = make_core(learned_before(self.journal), clock.now())
         self.problem = ""
         """Why the port cannot be opened; empty while it is open."""
-        self._left_open = {run.start.run_id: run for run in self.journal.open_runs()}
+        self.journaling = Journaling(self.writer, settings.unit)
+        self._recovery = Recovery(
+            self.journal, self.writer.next_id, boot_id=boot_id(), now=clock.now()
+        )
         self._reconnect = Reconnect()
         self._port = make_port(
             settings.port, baud=settings.baud, on_data=self._on_data, on_lost=self._on_lost
         )
-        self._refused = ""
-        """What the journal last refused; empty while it contradicted nothing."""
         self._not_durable = ""
         """Why the last checkpoint failed; empty after a good one."""
         self._stop = asyncio.Event()
         self._wake: asyncio.TimerHandle | None = None
         self._listeners: list[Callable[[Answer], None]] = []
-        self._recover_by = clock.now() + RECOVER_WAIT_S
-        self._ask_at = math.inf
         self._syncing = threading.Event()
         self._server = (
             Service(settings.service, self.handle) if settings.service is not None else None
@@ -121,6 +120,7 @@ class Shell:
         syncer = threading.Thread(target=self._sync, name="journal-sync", daemon=True)
         syncer.start()
         teller = asyncio.create_task(self._tell())
+        self._after(tuple(self._recovery.resume(self.core, **self._now())))
         self._reconnect.start(now=self.clock.now())
         self._tick()
         try:
@@ -139,8 +139,7 @@ class Shell:
         self._port.close()
         if self._server is not None:
             await self._server.stop()
-        for output in self.core.flush():
-            self._carry_out(output)
+        self._record(self.core.flush())
         self.writer.retry(now=math.inf)
         self._syncing.set()
         await asyncio.to_thread(syncer.join)
@@ -176,10 +175,9 @@ class Shell:
         if self._reconnect.tick(now=now):
             self._open_port()
         self.writer.retry(now=now)
-        if self._left_open and now >= self._recover_by:
+        if self._recovery.too_late(now=now):
             self._recover(None)
-        if now >= self._ask_at:
-            self._ask_at = math.inf
+        if self._recovery.ask_now(now=now):
             self.core.ask_device(now=now)
         self._after(self.core.tick(now=now, at_utc_ms=self.clock.utc_ms()))
 
@@ -198,8 +196,10 @@ class Shell:
 
     def _after(self, outputs: tuple[CoreOutput, ...]) -> None:
         try:
+            if outputs:
+                self._record(outputs)
             for output in outputs:
-                self._carry_out(output)
+                self._say_of(output)
         finally:  # whatever went wrong with the record: the device is served on
             if self.core.up:
                 self._reconnect.proven(now=self.clock.now())
@@ -210,119 +210,62 @@ class Shell:
         if self._wake is not None:
             self._wake.cancel()
         dues = [self.core.next_deadline(), self._reconnect.next_deadline()]
-        dues.append(self.writer.next_deadline())
-        if self._left_open:
-            dues += [self._recover_by, self._ask_at]
+        dues += [self.writer.next_deadline(), self._recovery.next_deadline()]
         due = min((d for d in dues if d is not None), default=math.inf)
         if due == math.inf or self._stop.is_set():
             return
         delay_s = self.clock.real_s(max(0.0, due - self.clock.now()))
         self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
 
-    def _carry_out(self, output: CoreOutput) -> None:
-        if isinstance(output, RunBegun):
-            self._begin(output)
-            return
+    def _record(self, outputs: tuple[CoreOutput, ...]) -> None:
         try:
-            self._record_and_tell(output)
-        except JournalRefused as error:  # a fault of ours: shown, but the unit is served on
-            self._refused = str(error)
+            self.journaling.write(outputs, now=self.clock.now())
+        except JournalError:
+            bakes = [o for o in outputs if isinstance(o, RunBegun) and o.facts["step"] != "plate"
+                     and o.facts["request"].get("kind") == "bake"]  # fmt: skip
+            if not bakes:
+                raise
+            # The plate is in the oven already: it is led on, without the oven's curve.
+            for bake in bakes:
+                self.core.bake_unrecorded(bake.run_id)
+            self._record(tuple(o for o in outputs if o not in bakes))
 
-    def _record_and_tell(self, output: CoreOutput) -> None:
-        now = self.clock.now()
+    def _say_of(self, output: CoreOutput) -> None:
         match output:
-            case RunSampled():
-                stamp = from_ms(int(output.block.at_utc_ms[-1]))
-                self.writer.append_samples(output.run_id, output.block, stamp, now=now)
             case EventNoted():
-                self.writer.append(self._event(output), now=now)
                 self._say({"event": event_line(output)})
             case RunEnded():
-                self._end(output)
                 self._say({"ended": output.run_id, "state": str(output.ended.state),
                            "reason": output.ended.reason})  # fmt: skip
+            case RunClosed():
+                self._say({"ended": output.run_id, "state": str(output.state),
+                           "reason": output.reason, "data": output.data})  # fmt: skip
             case DeviceReported():
-                if self._left_open:
-                    self._device_reported(output.report)
+                if self._recovery.waiting:
+                    account = self._recovery.account(output.report, now=self.clock.now())
+                    if account is not None:
+                        self._recover(account)
             case Refused():
                 self._say({"refused": output.text})
 
-    def _begin(self, begun: RunBegun) -> None:
-        """Open the run in the journal. JournalError or ValueError: nothing was written."""
-        at_utc = from_ms(begun.at_utc_ms)
-        common: dict[str, Any] = {"run_id": begun.run_id, "unit": self.settings.unit}
-        now = self.clock.now()
-        start = RunStart(id=self.writer.next_id(), at_utc=at_utc, **common, **begun.facts)
-        self.writer.append(start, now=now)
-        channels = RunChannels(
-            id=self.writer.next_id(), at_utc=at_utc, channels=begun.channels, **common
-        )
-        self.writer.append(channels, now=now)
-
-    def _event(self, event: EventNoted) -> RunEvent:
-        return RunEvent(
-            id=self.writer.next_id(),
-            run_id=event.run_id,
-            unit=self.settings.unit,
-            at_utc=from_ms(event.at_utc_ms),
-            name=event.name,
-            text=event.text,
-            ticks=event.ticks,
-            data={k: v for k, v in event.data.items() if v == v},  # noqa: PLR0124 -- drops NaN
-        )
-
-    def _end(self, run: RunEnded) -> None:
-        ended = run.ended
-        self.writer.end_run(
-            run.run_id,
-            from_ms(run.at_utc_ms),
-            str(ended.state),  # type: ignore[arg-type]
-            ended.reason,
-            now=self.clock.now(),
-            dose_mj_cm2=ended.dose_mj_cm2,
-            device_dose_mj_cm2=ended.device_dose_mj_cm2,
-            light_s=ended.light_s,
-            gaps=run.gaps,
-        )
-
-    def _device_reported(self, report: m.OrderReport) -> None:
-        """An order still open ends at its dose: wait for that before closing its run."""
-        lamp_on = report.state == m.OrderState.OPEN
-        account = DeviceAccount(
-            order=report.order,
-            boot_id=report.boot_id,
-            lamp_on=lamp_on,
-            closed_by=in_words(m.CloseReason, report.close_reason),
-            open_sum=report.open_sum,
-            close_sum=report.close_sum,
-            open_count=report.open_count,
-            close_count=report.close_count,
-        )
-        if lamp_on:
-            self._ask_at = self.clock.now() + ASK_AGAIN_S
-            self._recover_by = max(self._recover_by, self._ask_at + RECOVER_WAIT_S)
-        else:
-            self._recover(account)
-
     def _recover(self, account: DeviceAccount | None) -> None:
-        """Close the runs that an earlier process left open, with what the device still knows."""
-        for run_id, run in self._left_open.items():
-            end = close_open_run(
-                run,
-                self.journal.events(run_id),
-                account,
-                entry_id=self.writer.next_id(),
-                at_utc=from_ms(self.clock.utc_ms()),
-            )
+        """Close the exposures that an earlier process left open; their plates go on."""
+        at_utc = from_ms(self.clock.utc_ms())
+        for closed in self._recovery.close(account, at_utc):
+            end, given = closed.end, closed.given
             self.writer.append(end, now=self.clock.now())
-            self._say({"ended": run_id, "state": end.state, "reason": end.reason})
-        self._left_open.clear()
+            self._say({"ended": end.run_id, "state": end.state, "reason": end.reason})
+            dose, uncertain = given.dose_mj_cm2 or 0.0, given.uncertain_mj_cm2
+            told = self.core.exposure_recovered(
+                end.run_id, dose, uncertain, end.reason, **self._now()
+            )
+            self._after(told)
 
     # --- requests --------------------------------------------------------------------------
 
     def submit(self, job: Job) -> str:
         """Begin an exposure; the reason when it is refused, else empty."""
-        if self._left_open:
+        if self._recovery.waiting:
             return "the run before is still being closed; try again in a moment"
         try:
             refused = self._told(self.core.expose(job, **self._now()))
@@ -332,9 +275,9 @@ class Shell:
             return str(error)
         return refused or self._told(self.core.start(**self._now()))
 
-    def command(self, name: str, reason: str = "") -> str:
+    def command(self, name: str, reason: str = "", *, who: str = "") -> str:
         """Hold, restart, stop or abort; the reason when it is refused, else empty."""
-        return self._told(self.core.command(name, reason, **self._now()))
+        return self._told(self.core.command(name, reason, who=who, **self._now()))
 
     def _told(self, outputs: tuple[CoreOutput, ...]) -> str:
         self._after(outputs)
@@ -345,32 +288,46 @@ class Shell:
                 return output.text
         return ""
 
+    def make_plate(self, plan: PlatePlan) -> str:
+        """Take up a plate; the reason when it is refused, else empty."""
+        try:
+            return self._told(self.core.make_plate(plan, **self._now()))
+        except (JournalError, ValueError) as error:
+            self.core.withdraw_plate(plan.plate)
+            return str(error)
+
+    def act(self, plate: str, asked: Asked, *, accept_overdue: bool = False) -> str:
+        """Do what a person asks of a plate; the reason when it is refused, else empty."""
+        if self._recovery.waiting and asked.act in (Act.BEGIN, Act.RESTART):
+            return "an exposure before is still being closed; try again in a moment"
+        told = self.core.act(
+            plate, asked, overdue=self._overdue(), accept_overdue=accept_overdue, **self._now()
+        )
+        try:
+            refused = self._told(told)
+        except (JournalError, ValueError) as error:
+            self.core.withdraw()
+            return str(error)
+        return refused or self._told(self.core.start(**self._now()))
+
+    def alarm(self, name: str, act: str, *, who: str, why: str, minutes: float | None) -> str:
+        """Do what a person asks of an alarm; the reason when it is refused, else empty."""
+        return self._told(self.core.alarm(name, act, who, why, minutes, **self._now()))
+
     def handle(self, request: Answer) -> Answer:
         """Answer one request of the service."""
-        do = request.get("do")
-        if do == "status":
-            return {"ok": True, **self.status()}
-        try:
-            refused = self._do(str(do), request)
-        except (ValueError, TypeError) as error:
-            refused = str(error)
-        if refused:
-            return {"ok": False, "error": refused}
-        return {"ok": True, "run_id": self.core.run_id}
-
-    def _do(self, do: str, request: Answer) -> str:
-        if do == "expose":
-            return self.submit(self._make_job(request.get("job")))
-        if do in COMMANDS:
-            return self.command(do, str(request.get("reason") or "by request"))
-        return f"{do}: not known; use expose, status, follow, {', '.join(COMMANDS)}"
+        return answer(self, request)
 
     def status(self) -> Answer:
         """Everything a face shows, as plain JSON values."""
-        line = status_line(self.core.status(now=self.clock.now()))
+        clock = self._now()
+        line = status_line(self.core.status(now=clock["now"]))
+        line |= {"unit": self.settings.unit, "at_utc": iso(clock["at_utc_ms"])}
+        line |= plates_lines(self.core)
+        line["alarms"] = alarms_line(self.core.watch.status(), **clock)
         writer = self.writer.status()
         line["problem"] = self.problem
-        fault = writer.fault or self._refused or self._not_durable
+        fault = writer.fault or self.journaling.refused or self._not_durable
         line["journal"] = {"pending": writer.pending, "fault": fault}
         if self._server is not None:
             line["service"] = self._server.status()
@@ -402,12 +359,28 @@ class Shell:
             self._server.tell(line)
 
     async def _tell(self) -> None:
+        look_at = -math.inf
         while True:
             await asyncio.sleep(TELL_S)
+            if self.clock.now() >= look_at:
+                look_at = self.clock.now() + OUTSIDE_S
+                self._after(self.core.outside(self._outside(), **self._now()))
             status = self.status()
             self._say({"status": status})
             if self.publisher is not None:
                 self.publisher.report(summary(status))
+
+    def _outside(self) -> tuple[Condition, ...]:
+        """What only the shell knows and alarms want to know."""
+        writer, overdue = self.writer.status(), self._overdue()
+        conditions = [
+            Condition("journal cannot write", bool(writer.pending or self._not_durable)),
+            Condition("calibration overdue", bool(overdue), float(len(overdue))),
+        ]
+        if self.publisher is not None:
+            publisher = self.publisher.status()
+            conditions.append(Condition("broker down", not publisher.connected, publisher.lag_s))
+        return tuple(conditions)
 
 
 def learned_before(journal: Journal) -> Learned | None:

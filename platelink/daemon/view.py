@@ -15,11 +15,17 @@ def number(value: float | None, digits: int = 4) -> float | None:
     return None if value is None or not math.isfinite(value) else round(value, digits)
 
 
+def iso(at_utc_ms: int | None) -> str | None:
+    """UTC in milliseconds as a text."""
+    if at_utc_ms is None:
+        return None
+    return datetime.fromtimestamp(at_utc_ms / 1000.0, UTC).isoformat(timespec="milliseconds")
+
+
 def event_line(event: EventNoted) -> dict[str, Any]:
     """One event."""
-    at_utc = datetime.fromtimestamp(event.at_utc_ms / 1000.0, UTC)
     return {
-        "at_utc": at_utc.isoformat(timespec="milliseconds"),
+        "at_utc": iso(event.at_utc_ms),
         "run_id": event.run_id,
         "name": event.name,
         "text": event.text,

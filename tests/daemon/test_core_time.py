@@ -17,7 +17,14 @@ from platelink.cli.simulation import Simulation, make_core
 from platelink.control.exposure import Exposure
 from platelink.control.states import ENDED, State
 from platelink.daemon.core import CoreOutput, Job, UnitCore
-from platelink.daemon.recording import BLOCK_S, EventNoted, Recording, RunEnded, RunSampled
+from platelink.daemon.recording import (
+    BLOCK_S,
+    EventNoted,
+    Recording,
+    RunEnded,
+    RunSampled,
+    StateKept,
+)
 from platelink.daemon.view import event_line, number, status_line
 from platelink.link import messages as m
 from platelink.sensing.readings import Quality, Reading
@@ -169,6 +176,7 @@ def told(outputs: list[CoreOutput]) -> list[object]:
         if isinstance(o, RunSampled)
         else o
         for o in outputs
+        if not isinstance(o, StateKept)
     ]  # fmt: skip
 
 

@@ -132,7 +132,7 @@ def test_requests_to_a_daemon(tmp_path: Path) -> None:
             for do in COMMANDS:
                 assert daemon.ask(do)["error"] == f"{do}: no exposure is going on"
             for do in ("", "polish", None, 5, ["hold"]):
-                assert "not known; use expose" in daemon.shell.handle({"do": do})["error"]
+                assert "not known; use status, expose" in daemon.shell.handle({"do": do})["error"]
             assert daemon.shell.handle({})["ok"] is False
             daemon.expose()
             assert daemon.ask("restart")["error"] == "restart is not possible while running"

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from daemon.daemon_shop import UNIT, Bench, Daemon, config_for, in_simulated_time
-from platelink.daemon.shell import RECOVER_WAIT_S, learned_before
+from platelink.daemon.recovery import WAIT_S as RECOVER_WAIT_S
+from platelink.daemon.shell import learned_before
 from platelink.record.check import check
 from platelink.record.journal import Journal
 from platelink.runs import RunEvent, RunStart

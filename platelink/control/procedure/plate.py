@@ -120,9 +120,9 @@ class Plate:
     @property
     def live(self) -> bool:
         """An exposure that this program makes belongs to it."""
-        return self.on_bed and self.present.run_open and not self._cut
+        return self.on_bed and self.present.run_open and not self.cut
 
-    _cut = False
+    cut = False
     """The newest exposure was made by a program before us; what it gave is not told yet."""
 
     @property
@@ -145,7 +145,7 @@ class Plate:
                 possible.add(Act.MEASURE)
             elif not isinstance(self.step, ExposeStep | BakeStep):
                 possible.add(Act.DONE)
-        if self._cut:
+        if self.cut:
             possible.discard(Act.RESTART)
         return tuple(act for act in Act if act in possible)
 
@@ -198,7 +198,7 @@ class Plate:
         if asked.act not in self.acts():
             can = ", ".join(self.acts()) or "nothing"
             text = f"{name} while {self.step.name} is {self.present.state}; possible: {can}"
-            if self._cut and asked.act is Act.RESTART:
+            if self.cut and asked.act is Act.RESTART:
                 text += "; what the device did meanwhile is still being asked"
             return text
         if asked.act is Act.SKIP and not asked.reason.strip():
@@ -358,9 +358,9 @@ class Plate:
         have fallen unseen is counted half, so that the remainder errs by half of it at most."""
         self._now = max(self._now, now)
         present, step = self.present, self.step
-        if not (self._cut and run_id in present.runs and isinstance(step, ExposeStep)):
+        if not (self.cut and run_id in present.runs and isinstance(step, ExposeStep)):
             return ()
-        self._cut = False
+        self.cut = False
         present.run_open = False
         present.dose_mj_cm2 += dose_mj_cm2 + uncertain_mj_cm2 / 2.0
         present.facts = {"dose_mj_cm2": present.dose_mj_cm2, "runs": present.runs}
@@ -551,7 +551,7 @@ class Plate:
         step, now = self.step, self._now
         if isinstance(step, ExposeStep):
             if self.present.run_open:
-                self._cut = True
+                self.cut = True
                 if self.present.state is not StepState.HELD:
                     self._move(Move.CUT, reason="recording stopped in it; asking the device")
             return

@@ -1,0 +1,112 @@
+"""What the core says, written into the journal: one commit for each step of the story."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Any
+
+from platelink.daemon.core import CoreOutput
+from platelink.daemon.recording import (
+    EventNoted,
+    RunBegun,
+    RunClosed,
+    RunEnded,
+    RunSampled,
+    StateKept,
+)
+from platelink.record.errors import JournalRefused
+from platelink.record.writer import JournalWriter
+from platelink.runs import RunChannels, RunEvent, RunStart
+
+
+def from_ms(at_utc_ms: int) -> datetime:
+    """UTC of a stamp in milliseconds."""
+    return datetime.fromtimestamp(at_utc_ms / 1000.0, UTC)
+
+
+class Journaling:
+    """See the file's first line. ``now`` is host monotonic seconds."""
+
+    def __init__(self, writer: JournalWriter, unit: str) -> None:
+        self.writer = writer
+        self.unit = unit
+        self.refused = ""
+        """What the journal last refused; empty while it contradicted nothing."""
+
+    def write(self, outputs: Iterable[CoreOutput], *, now: float) -> None:
+        """Write all as one commit, now or when the disk can take it. JournalError or ValueError:
+        a run cannot begin, and nothing of them was written."""
+        begins = any(isinstance(output, RunBegun) for output in outputs)
+        try:
+            with self.writer.together(now=now):
+                for output in outputs:
+                    self._give(output, now)
+        except JournalRefused as error:
+            if begins:
+                raise
+            self.refused = str(error)  # a fault of ours: shown, but the unit is served on
+
+    def _give(self, output: CoreOutput, now: float) -> None:
+        match output:
+            case RunBegun():
+                self._begin(output, now)
+            case RunSampled():
+                stamp = from_ms(int(output.block.at_utc_ms[-1]))
+                self.writer.append_samples(output.run_id, output.block, stamp, now=now)
+            case EventNoted():
+                self.writer.append(self._event(output), now=now)
+            case RunEnded():
+                self._end(output, now)
+            case RunClosed():
+                self._close(output, now)
+            case StateKept():
+                self.writer.keep(output.values, at_utc=from_ms(output.at_utc_ms), now=now)
+
+    def _begin(self, begun: RunBegun, now: float) -> None:
+        at_utc = from_ms(begun.at_utc_ms)
+        common: dict[str, Any] = {"run_id": begun.run_id, "unit": self.unit}
+        start = RunStart(id=self.writer.next_id(), at_utc=at_utc, **common, **begun.facts)
+        self.writer.append(start, now=now)
+        if begun.channels:
+            channels = RunChannels(
+                id=self.writer.next_id(), at_utc=at_utc, channels=begun.channels, **common
+            )
+            self.writer.append(channels, now=now)
+
+    def _event(self, event: EventNoted) -> RunEvent:
+        return RunEvent(
+            id=self.writer.next_id(),
+            run_id=event.run_id,
+            unit=self.unit,
+            at_utc=from_ms(event.at_utc_ms),
+            name=event.name,
+            text=event.text,
+            ticks=event.ticks,
+            data={k: v for k, v in event.data.items() if v == v},  # noqa: PLR0124 -- drops NaN
+        )
+
+    def _end(self, run: RunEnded, now: float) -> None:
+        ended = run.ended
+        self.writer.end_run(
+            run.run_id,
+            from_ms(run.at_utc_ms),
+            str(ended.state),  # type: ignore[arg-type]
+            ended.reason,
+            now=now,
+            dose_mj_cm2=ended.dose_mj_cm2,
+            device_dose_mj_cm2=ended.device_dose_mj_cm2,
+            light_s=ended.light_s,
+            gaps=run.gaps,
+        )
+
+    def _close(self, run: RunClosed, now: float) -> None:
+        self.writer.end_run(
+            run.run_id,
+            from_ms(run.at_utc_ms),
+            str(run.state),  # type: ignore[arg-type]
+            run.reason,
+            now=now,
+            gaps=run.gaps,
+            data=run.data,
+        )
