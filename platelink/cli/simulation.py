@@ -6,8 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from platelink.control.exposure import Optics
+from platelink.control.procedure.plan import PlatePlan, StepDefaults
+from platelink.control.procedure.said import Asked
 from platelink.control.states import Ended, Learned
-from platelink.daemon.core import CoreOutput, Job, UnitCore, UnitSettings
+from platelink.daemon.core import CoreOutput, Job, Refused, UnitCore, UnitSettings
 from platelink.daemon.recording import RunEnded
 from platelink.sensing.light import LightChannel, LightSensors
 from platelink.sensing.readings import Converter, Sensors
@@ -50,6 +52,7 @@ def matching_sensors(parameters: UnitParameters) -> Sensors:
         light=LightSensors(channels),
         adc_bits=light[0].adc_bits,
         vacuum=SimulatedVacuum(sensors.vacuum),
+        oven=matching_linear(sensors.oven),
         head=matching_linear(sensors.head),
     )
 
@@ -166,6 +169,17 @@ class Simulation:
         """Give a command."""
         self._take(self.core.command(name, reason, now=self.now, at_utc_ms=self.at_utc_ms))
 
+    def make_plate(self, plan: PlatePlan) -> None:
+        """Take up a plate."""
+        self._take(self.core.make_plate(plan, now=self.now, at_utc_ms=self.at_utc_ms))
+
+    def act(self, plate: str, asked: Asked) -> str:
+        """Do what a person asks of a plate; why it is refused, else empty."""
+        outputs = self.core.act(plate, asked, now=self.now, at_utc_ms=self.at_utc_ms)
+        self._take(outputs)
+        self._take(self.core.start(now=self.now, at_utc_ms=self.at_utc_ms))
+        return next((o.text for o in outputs if isinstance(o, Refused)), "")
+
     def run(self, until: Callable[[], bool], limit_s: float) -> bool:
         """Let time pass until the condition holds; False when ``limit_s`` passed first."""
         end = self.now + limit_s
@@ -220,5 +234,6 @@ def make_core(
         advisory=parameters.own_timer,
         frame_ticks=50,
         conditions={},
+        steps=StepDefaults(has_vacuum=True, has_oven=True),
     )
     return UnitCore(settings, Converter(sensors), learned or Learned(), now=now)
