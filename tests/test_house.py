@@ -22,6 +22,10 @@ PURE = [
     "platelink/runs.py",
     "platelink/canonical.py",
     "platelink/forms/write.py",
+    "platelink/people/names.py",
+    "platelink/people/rights.py",
+    "platelink/people/rules.py",
+    "platelink/people/secret.py",
     "platelink/recipe/diff.py",
     "platelink/recipe/model.py",
     "platelink/recipe/quantities.py",
@@ -40,7 +44,12 @@ PURE = [
     "platelink/record/check.py",
     "platelink/record/recover.py",
 ]
-ONE_IMPORTER = {"serial": "link", "paho": "publish", "influxdb_client": "publish"}
+ONE_IMPORTER = {
+    "argon2": "people",
+    "serial": "link",
+    "paho": "publish",
+    "influxdb_client": "publish",
+}
 
 
 def python_files(*places: str) -> list[Path]:

@@ -13,8 +13,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from argon2 import PasswordHasher
-
 from platelink.ledger.by import By, checked, from_ms
 from platelink.ledger.database import Database, Row
 from platelink.people import names
@@ -46,12 +44,12 @@ class PeopleLog:
         *,
         read_only: bool = False,
         rules: SignInRules | None = None,
-        hasher: PasswordHasher | None = None,
+        hashing: Hashing | None = None,
     ) -> Self:
-        """Open the file; without ``read_only`` it is made where there is none. ``hasher`` stands
-        for other parameters of argon2id than today's."""
+        """Open the file; without ``read_only`` it is made where there is none. ``hashing`` stands
+        for other parameters than today's."""
         database = Database(Path(path), PEOPLE, read_only=read_only, any_thread=True)
-        hashing = Hashing(hasher)
+        hashing = hashing or Hashing()
         if not read_only:
             _ = hashing.nobodys  # made now: the first unknown name must not take longer
         return cls(database, rules or SignInRules(), hashing)

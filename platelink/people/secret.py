@@ -16,6 +16,7 @@ from platelink.people import names
 PIN_DIGITS = 6
 PASSWORD_CHARACTERS = 10
 LONGEST = 200
+_TOO_LONG = f"use no more than {LONGEST} characters"
 
 
 def normal(secret: str) -> str:
@@ -26,12 +27,14 @@ def normal(secret: str) -> str:
 
 def fault(secret: str, name: str) -> str | None:
     """Why the person of this name may not choose it, and what to do; None when they may."""
+    if len(secret) > 2 * LONGEST:  # as typed, before anything is cut
+        return _TOO_LONG
     return next((text for wrong, text in _faults(normal(secret), name) if wrong), None)
 
 
 def _faults(secret: str, name: str) -> Iterator[tuple[bool, str]]:
     is_pin = secret.isascii() and secret.isdigit()
-    yield len(secret) > LONGEST, f"use no more than {LONGEST} characters"
+    yield len(secret) > LONGEST, _TOO_LONG
     yield not secret.isprintable(), "it has a character that cannot be shown; choose another"
     yield _key(secret) == _key(name), "it is the name itself; choose another"
     yield (

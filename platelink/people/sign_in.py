@@ -1,4 +1,4 @@
-"""Signing in and out: proof of a secret, lock-out, sessions.
+"""Signing in and out: sessions and their tokens.
 
 Tokens are kept as hashes only. A session's role is looked up at each use, so that another role, a
 new secret or a closed person takes effect at once.
@@ -9,33 +9,18 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 from platelink.ledger.by import By, from_ms, to_ms
-from platelink.ledger.database import Database, Row
-from platelink.ledger.errors import StoreUnavailable
-from platelink.people import names
-from platelink.people.entries import ITSELF, NOT_KNOWN, Act
-from platelink.people.errors import SignInRefused
-from platelink.people.hashing import Hashing
-from platelink.people.log import PeopleLog
-from platelink.people.rules import SignInRules
+from platelink.ledger.database import Row
+from platelink.ledger.errors import StoreError
+from platelink.people.entries import Act
+from platelink.people.proof import Proofs
 from platelink.people.state import Person, Tries
 
 TOKEN_BYTES = 32
-STRANGERS = 10_000
-"""Names that nobody has and whose wrong secrets are counted, in memory; the oldest are forgotten.
-More than can be tried while the longest lock lasts."""
-TOLD_EVERY_MS = 60_000
-"""Refusals of such names become one entry in this time: a flood must not fill the disk."""
-_T = TypeVar("_T")
-_WRONG = (
-    "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or password"
-)
-_LOCKED = "too many wrong tries with this name; wait until {until:%H:%M:%S} UTC, or ask a lead"
 
 
 class Session(NamedTuple):
@@ -59,18 +44,8 @@ class SignedIn(NamedTuple):
     session: Session
 
 
-class _Stored(NamedTuple):
-    hash: str
-    number: int
-    """Of the entry that set the secret: stays when it is only hashed anew."""
-
-
-class SignIns(PeopleLog):
+class SignIns(Proofs):
     """See the file's first lines."""
-
-    def __init__(self, database: Database, rules: SignInRules, hashing: Hashing) -> None:
-        super().__init__(database, rules, hashing)
-        self._strangers: dict[str, Tries] = {}
 
     def sign_in(self, name: str, secret: str, at_utc: datetime) -> SignedIn:
         """A new session; ``SignInRefused`` says nothing of what was wrong."""
@@ -80,8 +55,9 @@ class SignIns(PeopleLog):
         """Who has signed in with the token, as they are now; None when it is worth nothing, or no
         more. ``used=False`` looks only and does not put off its end."""
         token_hash = _token_hash(token)
-        with self._reading():
+        with self._lock:
             row = self._session_row(token_hash)
+            self._take_in()  # after the row: whoever it is of is among the entries then
             if row is None or not self._lasts(row, at_utc):
                 return None
             if used:
@@ -99,80 +75,6 @@ class SignIns(PeopleLog):
             self._db.execute("DELETE FROM sign_ins WHERE token_hash = ?", (token_hash,))
             self._enter(person.name, Act.SIGNED_OUT, By(person.name, at_utc), {})
         return True
-
-    # --- proof ------------------------------------------------------------------------------
-
-    def _proved(
-        self, name: str, secret: str, at_utc: datetime, then: Callable[[str, Person], _T]
-    ) -> _T:
-        """What ``then`` gives, called within the transaction that saw the proof.
-
-        The secret is checked outside of it, for that takes long. Whatever changed meanwhile counts:
-        tries at the same time are judged one after the other, as if they had come so."""
-        key = names.key(name[: 4 * names.LONGEST])
-        with self._reading():
-            until = self._tries(key).locked_until(at_utc)
-            stored = self._stored(key)
-        if until is not None:
-            raise _locked(until)
-        right = self._hashing.right(stored and stored.hash, secret)
-        fresh = None
-        if right and stored and self._hashing.stale(stored.hash):
-            fresh = self._hashing.make(secret)
-        with self._writing():
-            refused = self._refused(key, stored if right else None, at_utc)
-            if refused is None:
-                if fresh is not None:
-                    self._db.execute("UPDATE hashes SET hash = ? WHERE key = ?", (fresh, key))
-                return then(key, self._people[key])
-        raise refused
-
-    def _refused(self, key: str, proved: _Stored | None, at_utc: datetime) -> SignInRefused | None:
-        """None for an open person who proved the secret they have now; else it is counted."""
-        until = self._tries(key).locked_until(at_utc)
-        if until is not None:
-            return _locked(until)
-        person, now = self._people.get(key), self._stored(key)
-        if proved and person and person.open and now and now.number == proved.number:
-            return None
-        wrong = self._tries(key).wrong + 1
-        lock_s = self._rules.lock_s(wrong)
-        if person is None:
-            self._count_stranger(key, Tries(wrong, at_utc, lock_s))
-        else:
-            self._enter(person.name, Act.REFUSED, By(NOT_KNOWN, at_utc), {"wrong": wrong})
-            if lock_s:
-                self._enter(person.name, Act.LOCKED, By(ITSELF, at_utc), {"lock_s": lock_s})
-        until = Tries(wrong, at_utc, lock_s).locked_until(at_utc)
-        return SignInRefused(_WRONG) if until is None else _locked(until)
-
-    def _tries(self, key: str) -> Tries:
-        person = self._people.get(key)
-        return self._strangers.get(key, Tries()) if person is None else person.tries
-
-    def _count_stranger(self, key: str, tries: Tries) -> None:
-        """The name is not entered: people type their secret there by mistake. Something is written
-        each time, as for a name that is known, so that it takes as long."""
-        self._strangers.pop(key, None)
-        self._strangers[key] = tries
-        if len(self._strangers) > STRANGERS:
-            del self._strangers[next(iter(self._strangers))]
-        assert tries.at_utc is not None
-        at_ms = to_ms(tries.at_utc)
-        ((refused, told_ms),) = self._db.rows("SELECT refused, told_ms FROM unnamed")
-        if told_ms is not None and abs(at_ms - told_ms) < TOLD_EVERY_MS:
-            self._db.execute("UPDATE unnamed SET refused = refused + 1")
-            return
-        self._enter("", Act.REFUSED, By(NOT_KNOWN, tries.at_utc), {"tries": refused + 1})
-        self._db.execute("UPDATE unnamed SET refused = 0, told_ms = ?", (at_ms,))
-
-    def _stored(self, key: str) -> _Stored | None:
-        if key not in self._people:
-            return None
-        rows = self._db.rows("SELECT hash, number FROM hashes WHERE key = ?", (key,))
-        return _Stored(*rows[0])
-
-    # --- sessions ---------------------------------------------------------------------------
 
     def _begin(self, key: str, person: Person, at_utc: datetime) -> SignedIn:
         self._forget_ended(at_utc)
@@ -204,10 +106,9 @@ class SignIns(PeopleLog):
     def _lasts(self, row: Row, at_utc: datetime) -> bool:
         """Also ended by a clock set back by more than it may last."""
         key, _, begun_ms, used_ms = row
-        person, at_ms = self._people[key], to_ms(at_utc)
-        idle_ms = self._rules.idle_s(person.role) * 1e3
-        longest_ms = self._rules.longest_s * 1e3
-        return person.open and abs(at_ms - begun_ms) < longest_ms and abs(at_ms - used_ms) < idle_ms
+        idle_s = self._rules.idle_s(self._people[key].role)
+        begun_s, used_s = (abs(to_ms(at_utc) - int(ms)) / 1e3 for ms in (begun_ms, used_ms))
+        return begun_s < self._rules.longest_s and used_s < idle_s
 
     def _note_use(self, token_hash: str, row: Row, at_utc: datetime) -> Row:
         """The row with its use put down, if it is time to."""
@@ -218,7 +119,7 @@ class SignIns(PeopleLog):
         sql = "UPDATE sign_ins SET used_ms = ? WHERE token_hash = ?"
         try:
             self._db.execute(sql, (at_ms, token_hash))
-        except StoreUnavailable:  # a full disk must not keep anybody from stopping the light
+        except StoreError:  # a full disk must not keep anybody from stopping the light
             return row
         return key, csrf, begun_ms, at_ms
 
@@ -233,10 +134,6 @@ class SignIns(PeopleLog):
         ((count,),) = self._db.rows("SELECT count(*) FROM sign_ins WHERE key = ?", (key,))
         self._db.execute("DELETE FROM sign_ins WHERE key = ?", (key,))
         return int(count)
-
-
-def _locked(until_utc: datetime) -> SignInRefused:
-    return SignInRefused(_LOCKED.format(until=until_utc), until_utc)
 
 
 def _token_hash(token: str) -> str:

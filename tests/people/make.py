@@ -9,6 +9,7 @@ from argon2 import PasswordHasher
 from argon2.profiles import CHEAPEST
 
 from platelink.ledger.by import By
+from platelink.people.hashing import Hashing
 from platelink.people.rules import SignInRules
 from platelink.people.store import People
 
@@ -50,4 +51,4 @@ class Counting(PasswordHasher):
 def opened(
     path: Path, *, rules: SignInRules | None = None, hasher: PasswordHasher | None = None
 ) -> People:
-    return People.open(path, rules=rules, hasher=hasher or Counting())
+    return People.open(path, rules=rules, hashing=Hashing(hasher or Counting()))

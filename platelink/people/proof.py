@@ -1,0 +1,116 @@
+"""Proof of a secret: lock-out, and the same answer after the same work whatever is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import NamedTuple, TypeVar
+
+from platelink.ledger.by import By, to_ms
+from platelink.ledger.database import Database
+from platelink.people import names
+from platelink.people.entries import ITSELF, NOT_KNOWN, Act
+from platelink.people.errors import SignInRefused
+from platelink.people.hashing import Hashing
+from platelink.people.log import PeopleLog
+from platelink.people.rules import SignInRules
+from platelink.people.state import Person, Tries
+
+STRANGERS = 10_000
+"""Names that nobody has and whose wrong secrets are counted, in memory; the oldest are forgotten.
+More than can be tried while the longest lock lasts."""
+TOLD_EVERY_MS = 60_000
+"""Refusals of such names become one entry in this time: a flood must not fill the disk."""
+_T = TypeVar("_T")
+_WRONG = (
+    "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or password"
+)
+_LOCKED = "too many wrong tries with this name; wait until {until:%H:%M:%S} UTC, or ask a lead"
+
+
+class _Stored(NamedTuple):
+    hash: str
+    number: int
+    """Of the entry that set the secret: stays when it is only hashed anew."""
+
+
+class Proofs(PeopleLog):
+    """See the file's first line."""
+
+    def __init__(self, database: Database, rules: SignInRules, hashing: Hashing) -> None:
+        super().__init__(database, rules, hashing)
+        self._strangers: dict[str, Tries] = {}
+
+    def _proved(
+        self, name: str, secret: str, at_utc: datetime, then: Callable[[str, Person], _T]
+    ) -> _T:
+        """What ``then`` gives, called within the transaction that saw the proof.
+
+        The secret is checked outside of it, for that takes long. Whatever changed meanwhile counts:
+        tries at the same time are judged one after the other, as if they had come so."""
+        key = names.key(name[: 4 * names.LONGEST])
+        with self._reading():
+            until = self._tries(key).locked_until(at_utc)
+            stored = self._stored(key)
+        if until is not None:
+            raise _locked(until)
+        right = self._hashing.right(stored and stored.hash, secret)
+        fresh = None
+        if right and stored and self._hashing.stale(stored.hash):
+            fresh = self._hashing.make(secret)
+        with self._writing():
+            refused = self._refused(key, stored if right else None, at_utc)
+            if refused is None:
+                if fresh is not None:
+                    self._db.execute("UPDATE hashes SET hash = ? WHERE key = ?", (fresh, key))
+                return then(key, self._people[key])
+        raise refused
+
+    def _refused(self, key: str, proved: _Stored | None, at_utc: datetime) -> SignInRefused | None:
+        """None for an open person who proved the secret they have now; else it is counted."""
+        until = self._tries(key).locked_until(at_utc)
+        if until is not None:
+            return _locked(until)
+        person, now = self._people.get(key), self._stored(key)
+        if proved and person and person.open and now and now.number == proved.number:
+            return None
+        wrong = self._tries(key).wrong + 1
+        lock_s = self._rules.lock_s(wrong)
+        if person is None:
+            self._count_stranger(key, Tries(wrong, at_utc, lock_s))
+        else:
+            self._enter(person.name, Act.REFUSED, By(NOT_KNOWN, at_utc), {"wrong": wrong})
+            if lock_s:
+                self._enter(person.name, Act.LOCKED, By(ITSELF, at_utc), {"lock_s": lock_s})
+        until = Tries(wrong, at_utc, lock_s).locked_until(at_utc)
+        return SignInRefused(_WRONG) if until is None else _locked(until)
+
+    def _tries(self, key: str) -> Tries:
+        person = self._people.get(key)
+        return self._strangers.get(key, Tries()) if person is None else person.tries
+
+    def _count_stranger(self, key: str, tries: Tries) -> None:
+        """The name is not entered: people type their secret there by mistake. Something is written
+        each time, as for a name that is known, so that it takes as long."""
+        self._strangers.pop(key, None)
+        self._strangers[key] = tries
+        if len(self._strangers) > STRANGERS:
+            del self._strangers[next(iter(self._strangers))]
+        assert tries.at_utc is not None
+        at_ms = to_ms(tries.at_utc)
+        ((refused, told_ms),) = self._db.rows("SELECT refused, told_ms FROM unnamed")
+        if told_ms is not None and abs(at_ms - told_ms) < TOLD_EVERY_MS:
+            self._db.execute("UPDATE unnamed SET refused = refused + 1")
+            return
+        self._enter("", Act.REFUSED, By(NOT_KNOWN, tries.at_utc), {"tries": refused + 1})
+        self._db.execute("UPDATE unnamed SET refused = 0, told_ms = ?", (at_ms,))
+
+    def _stored(self, key: str) -> _Stored | None:
+        if key not in self._people:
+            return None
+        rows = self._db.rows("SELECT hash, number FROM hashes WHERE key = ?", (key,))
+        return _Stored(*rows[0])
+
+
+def _locked(until_utc: datetime) -> SignInRefused:
+    return SignInRefused(_LOCKED.format(until=until_utc), until_utc)
