@@ -18,7 +18,7 @@ from platelink.people.state import Person, Tries
 
 STRANGERS = 10_000
 """Names that nobody has and whose wrong secrets are counted, in memory; the oldest are forgotten.
-More than can be tried while the longest lock lasts."""
+To push one out takes as many tries: at 0.2 s each and two at once, a quarter of an hour."""
 TOLD_EVERY_MS = 60_000
 """Refusals of such names become one entry in this time: a flood must not fill the disk."""
 _T = TypeVar("_T")
