@@ -14,7 +14,9 @@ from platelink.record.journal import Journal
 from platelink.record.kept import Kept
 from platelink.record.writer import RETRY_S, JournalWriter
 from record.make import T0, block, channels, event, journal_at, later, start
-from record.test_full_disk import CappedJournal
+from record.test_full_disk import CappedJournal, fill_disk, small_disk
+
+__all__ = ["small_disk"]  # a fixture
 
 
 @pytest.fixture
@@ -129,6 +131,55 @@ def test_together_on_a_full_disk_uses_what_was_set_aside(capped: CappedJournal) 
     assert capped.last_number() == number + 200 and values(capped) == {"a": 1}
 
 
+def test_what_was_set_aside_lets_all_of_it_in_once(
+    capped: CappedJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    capped.append(start(capped))
+    capped.cap(2)
+
+    def release() -> bool:
+        capped.cap(100)
+        return True
+
+    monkeypatch.setattr(capped._ballast, "release", release)
+    long = "longer than a page " * 300
+    capped.together([
+        lambda: capped.append(event(capped, name="first", text=long)),
+        lambda: capped.append(event(capped, name="second", text=long)),
+        lambda: capped.keep({"a": 2}, T0),
+    ])  # fmt: skip
+    assert [e.name for e in capped.events("r1")] == ["first", "second"]
+    assert capped.last_number() == 3 and values(capped) == {"a": 2}
+
+
+def test_a_real_full_disk(small_disk: Path) -> None:
+    """While a run is open its state and events use the space set aside, then wait."""
+    ballast = small_disk / "journal.db.ballast"
+    with journal_at(small_disk / "journal.db", ballast_bytes=256 << 10) as journal:
+        writer = JournalWriter(journal)
+        writer.append(start(writer), now=0.0)
+        filler = fill_disk(small_disk)
+        given = 0
+        while not writer.status().pending:
+            given += 1
+            with writer.together(now=float(given)):
+                writer.append(event(writer, text="longer " * 200), now=float(given))
+                writer.keep({"events": given}, at_utc=T0, now=float(given))
+            assert given < 2000
+        assert given > 5 and not ballast.exists()  # the space set aside was used
+        for _ in range(5):
+            given += 1
+            writer.append(event(writer), now=float(given))
+            writer.keep({"events": given}, at_utc=T0, now=float(given))
+        with Journal.open(journal.path, read_only=True) as reader:
+            on_disk = len(reader.events("r1"))
+            assert on_disk < given and values(reader) == {"events": on_disk}
+        filler.unlink()
+        writer.retry(now=given + RETRY_S)
+        assert len(journal.events("r1")) == given and values(journal) == {"events": given}
+        assert journal.faults() == []
+
+
 def test_writer_holds_the_newest_of_each_name_behind_its_entries(capped: CappedJournal) -> None:
     writer = JournalWriter(capped)
     writer.append(start(writer), now=0.0)
@@ -219,6 +270,28 @@ def test_only_what_is_refused_is_left_out(journal: Journal) -> None:
     assert writer.status().pending == 0 and writer.status().refused == 1
 
 
+def test_state_left_by_a_refused_entry_does_not_overtake(capped: CappedJournal) -> None:
+    writer = JournalWriter(capped)
+    writer.append(start(writer), now=0.0)
+    writer.keep({"a": 0}, at_utc=T0, now=0.0)
+    capped.cap(0)
+    long = "longer than a page " * 300
+    writer.append(event(writer, text=long), now=1.0)
+    with writer.together(now=1.0):
+        writer.append(event(writer, "never begun"), now=1.0)
+        writer.keep({"a": 20 * long, "b": 1}, at_utc=later(1), now=1.0)
+    with writer.together(now=1.0):
+        writer.append(event(writer, text=long), now=1.0)
+        writer.keep({"a": 2}, at_utc=later(2), now=1.0)
+    capped.cap(2)  # room for the first event: the group is found out, and its state waits alone
+    writer.retry(now=2.0)
+    assert (writer.status().pending, writer.status().refused) == (3, 1)
+    writer.keep({"c": 3}, at_utc=later(3), now=2.0)
+    capped.cap(1000)
+    writer.retry(now=3.0)
+    assert values(capped) == {"a": 2, "b": 1, "c": 3}
+
+
 def test_a_refused_start_takes_its_group_with_it(journal: Journal) -> None:
     writer = JournalWriter(journal)
     writer.append(start(writer), now=0.0)
@@ -257,7 +330,7 @@ def test_state_never_runs_ahead_of_the_entries(
         def one(kind: str, names: set[str]) -> None:
             nonlocal given_events
             if kind in ("event", "group", "bad group"):
-                writer.append(event(writer, None, text="longer " * 100), now=now)
+                writer.append(event(writer, None, text="longer than a page " * 300), now=now)
                 given_events += 1
             if kind == "bad group":
                 writer.append(event(writer, "never begun"), now=now)

@@ -11,12 +11,14 @@ import random
 import signal
 import sys
 import time
+from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pytest
 
 from platelink.record.journal import Journal
+from platelink.record.writer import JournalWriter
 from platelink.runs import RunEvent, RunSamples
 from record.make import block, channels, event, journal_at, later, same, start
 
@@ -25,6 +27,7 @@ LONGEST_S = 0.005
 """The child goes on by itself for so long, some tens of entries."""
 BLOCK = 20
 """Samples a block: one second."""
+PLATES = ("P-1", "P-2")
 
 
 def tell_runs(path: Path, acknowledge: Connection) -> None:
@@ -52,11 +55,44 @@ def tell_runs(path: Path, acknowledge: Connection) -> None:
         acknowledge.send((journal.last_number(), 12 * BLOCK))
 
 
-def run_and_kill(path: Path, entries: int, then_s: float) -> tuple[int, int]:
+def tell_states(path: Path, acknowledge: Connection) -> None:
+    """Child: the moves of two plates, each with the state that follows from it in one commit, and
+    state alone. Acknowledged as (number of the newest entry, value of the state alone)."""
+    acknowledge.send((0, 0))
+    journal = journal_at(path)
+    writer = JournalWriter(journal)
+    kept = {name: one.value for name, one in journal.kept().items()}
+    moves = {plate: int(kept.get(plate, {}).get("moves", 0)) for plate in PLATES}
+    for plate in PLATES[len(journal.open_runs()) :]:
+        writer.append(start(journal, plate, request={"kind": "plate"}), now=0.0)
+    alone = int(kept.get("alone", 0))
+    while True:
+        for plate in PLATES:
+            moves[plate] += 1
+            with writer.together(now=0.0):
+                for half in ("left", "entered"):
+                    name = f"{half} {moves[plate]}"
+                    writer.append(event(writer, plate, name=name), now=0.0)
+                state = {plate: {"moves": moves[plate], "more": "x" * 900}}
+                writer.keep(state, at_utc=later(0), now=0.0)
+            acknowledge.send((journal.last_number(), alone))
+        alone += 1
+        writer.keep({"alone": alone, "twin": alone}, at_utc=later(0), now=0.0)
+        acknowledge.send((journal.last_number(), alone))
+        if alone % 8 == 0:
+            journal.checkpoint(quiet=alone % 16 == 0)
+
+
+def run_and_kill(
+    path: Path,
+    entries: int,
+    then_s: float,
+    tell: Callable[[Path, Connection], None] = tell_runs,
+) -> tuple[int, int]:
     """Let a child write so many entries and a moment longer, kill it; what it acknowledged last."""
     context = multiprocessing.get_context("forkserver")
     receive, send = context.Pipe(duplex=False)
-    child = context.Process(target=tell_runs, args=(path, send), daemon=True)
+    child = context.Process(target=tell, args=(path, send), daemon=True)
     child.start()
     send.close()
     last = receive.recv()
@@ -129,3 +165,31 @@ def test_killed_while_making_the_file(tmp_path: Path) -> None:
         number, samples = run_and_kill(path, 0, rng.uniform(0.0, 0.01))
         with journal_at(path) as journal:
             check_whole(journal, number, samples)
+
+
+def test_killed_while_keeping_state(tmp_path: Path) -> None:
+    rng = random.Random(20260303)
+    path = tmp_path / "journal.db"
+    told = 0
+    for _ in range(KILLS):
+        number, alone = run_and_kill(
+            path, rng.randrange(60), rng.uniform(0.0, LONGEST_S), tell_states
+        )
+        if not path.exists():
+            assert number == 0
+            continue
+        with journal_at(path) as journal:
+            assert journal.last_number() >= number
+            kept = {name: one.value for name, one in journal.kept().items()}
+            for run in journal.open_runs():
+                plate = run.start.run_id
+                moves = kept[plate]["moves"] if plate in kept else 0
+                # One commit: the state tells of just the events that are there.
+                assert [e.name for e in journal.events(plate)] == [
+                    f"{half} {n}" for n in range(1, moves + 1) for half in ("left", "entered")
+                ]
+                told = max(told, moves)
+            assert kept.get("alone", 0) >= alone
+            assert kept.get("alone") == kept.get("twin")
+            assert journal.faults() == []
+    assert told > 5 * KILLS

@@ -272,9 +272,9 @@ def test_what_the_device_may_have_gone_on_to_give() -> None:
 
 
 def test_an_order_the_device_never_took_gave_no_light() -> None:
-    run = open_run(sample_at(LIT - 500, 110.0))
+    run = open_run(sample_at(LIT - 500, 110.0), target_dose_mj_cm2=420.0)
     over = told("lamp off", 5.0, light_s=11.0, dose_mj_cm2=110.0)
-    found = numbers(run, [armed(2), over, armed(ORDER)], account(LIT + 1, order=2))
+    found = numbers(run, [armed(2), over, GUARDED], account(LIT + 1, order=2))
     assert found == Recovered(110.0, 0.0, 11.0, False, True)
 
 
