@@ -16,11 +16,12 @@ from platelink.cli.device import look_at_device
 from platelink.cli.findings import Finding, told
 from platelink.cli.group import Failure
 from platelink.cli.recorder import store_settings
+from platelink.client import Client, ClientError
 from platelink.config import Config, ConfigError, RecorderConfig, SecretFileError, load
 from platelink.config import load_recorder as load_recorder_config
-from platelink.daemon.control_socket import ControlClient
-from platelink.daemon.setup import broker_settings, control_socket_path
+from platelink.daemon.setup import broker_settings, socket_path
 
+ANSWER_S = 5.0
 _MARKS = {"ok": "ok", "notice": "notice", "wrong": "WRONG", "unknown": "unknown"}
 
 
@@ -100,11 +101,10 @@ def _unit(config: Config, quick: bool) -> Iterator[Finding]:
 
 def daemon_status(config: Config) -> dict[str, Any] | None:
     """What the daemon of this configuration says; None where none answers."""
-    path = control_socket_path(config)
     try:
-        with ControlClient(path) as client:
-            return client.ask(do="status")
-    except (OSError, ValueError):
+        with Client(socket_path(config), answer_s=ANSWER_S) as client:
+            return client.status()
+    except ClientError:
         return None
 
 

@@ -20,10 +20,12 @@ from typing import Any
 
 import click
 
+from platelink.cli.service import client_at
+from platelink.client import Client, ClientError
+from platelink.client.reach import answers
 from platelink.config import Config
 from platelink.daemon.clock import Clock
-from platelink.daemon.control_socket import ControlClient, SocketInUseError
-from platelink.daemon.setup import control_socket_path, make_job, make_shell
+from platelink.daemon.setup import make_job, make_shell, socket_path
 from platelink.daemon.shell import COMMANDS, Shell
 
 LINK_WAIT_S = 12.0
@@ -70,33 +72,20 @@ class Background:
 
 
 @contextlib.contextmanager
-def daemon_of(config: Config, clock: Clock | None = None) -> Iterator[Path]:
-    """The control socket of the daemon of this configuration, started here if none runs."""
-    path = control_socket_path(config)
-    try:
-        with ControlClient(path):
-            pass
-    except OSError:
-        with Background(config, clock or Clock()):
-            yield path
-    else:
-        yield path
+def daemon_of(config: Config, clock: Clock | None = None) -> Iterator[Client]:
+    """A client of the daemon of this configuration, which is started here if none runs."""
+    path = socket_path(config)
+    with contextlib.ExitStack() as stack:
+        if not answers(path):
+            stack.enter_context(Background(config, clock or Clock()))
+        yield stack.enter_context(client_at(path))
 
 
-def ask(path: Path, **request: Any) -> Line:
-    """One request to a daemon; its refusal is a click error."""
-    with ControlClient(path) as client:
-        answer = client.ask(**request)
-    if not answer.get("ok"):
-        raise click.ClickException(str(answer.get("error")))
-    return answer
-
-
-def wait_for_link(path: Path, limit_s: float = LINK_WAIT_S) -> None:
+def wait_for_link(client: Client, limit_s: float = LINK_WAIT_S) -> None:
     """Until the device answers; a click error says what is in the way."""
     end = time.monotonic() + limit_s
     while True:
-        status = ask(path, do="status")
+        status = client.status()
         if status["link"]["state"] == "up":
             return
         if time.monotonic() > end:
@@ -107,17 +96,11 @@ def wait_for_link(path: Path, limit_s: float = LINK_WAIT_S) -> None:
         time.sleep(0.05)
 
 
-def follow(path: Path, request: Line, tell: Callable[[Line], None]) -> Line:
+def follow(client: Client, request: Line, tell: Callable[[Line], None]) -> Line:
     """Ask for an exposure and pass every line on until its run ends; the ending line."""
-    with ControlClient(path) as follower, ControlClient(path) as client:
-        follower.ask(do="follow")
-        answer = client.ask(do="expose", job=request)
-        if not answer.get("ok"):
-            raise click.ClickException(str(answer.get("error")))
-        run_id = answer["run_id"]
-        for line in follower.follow():
-            if "refused" in line:
-                raise click.ClickException(line["refused"])
+    with client.live() as lines:
+        run_id = client.expose(request)
+        for line in lines:
             tell(line)
             if line.get("ended") == run_id:
                 return line
@@ -150,11 +133,17 @@ class Teller:
                 self._status_shown = True
             return
         self._clear()
-        if "event" in line and line["event"]["name"] not in self._quiet:
+        if "event" in line and not self._unsaid(line["event"]):
             event = line["event"]
             click.echo(f"  {event['at_utc'][11:19]}  {event['name']:<16} {event['text']}".rstrip())
             if event["name"] == "held" and self._when_held:
                 click.echo(f"  {self._when_held}")
+
+    def _unsaid(self, event: Line) -> bool:
+        """Recorded, but of no use to a person who watches."""
+        data = event["data"]
+        silent = event["name"] == "alarm" and SUPPRESSED in (data["from"], data["to"])
+        return silent or event["name"] in self._quiet
 
     def _clear(self) -> None:
         if self._status_shown:
@@ -162,6 +151,7 @@ class Teller:
             self._status_shown = False
 
 
+SUPPRESSED = "suppressed by design"
 WHEN_HELD = "go on with `platelink restart` in another terminal, or end it with Ctrl-C"
 QUIET = frozenset(
     {
@@ -207,11 +197,7 @@ def serve(context: click.Context, speed: float, as_json: bool) -> None:
     UV light and heat can injure: keep lids and interlocks as the maker built them. This program
     never replaces the unit's own interlock or emergency stop.
     """
-    config = config_of(context)
-    try:
-        asyncio.run(_serve(config, Clock(speed), Teller(as_json=as_json)))
-    except SocketInUseError as error:
-        raise click.ClickException(str(error)) from None
+    asyncio.run(_serve(config_of(context), Clock(speed), Teller(as_json=as_json)))
 
 
 async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> None:
@@ -256,10 +242,10 @@ def expose(unit: str, as_json: bool, **asked: Any) -> None:
         make_job(config, request, today=date.today())  # noqa: DTZ011 -- a date due in the shop's own time zone
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    with daemon_of(config) as path:
-        wait_for_link(path)
-        with _interruptible(path):
-            line = follow(path, request, Teller(as_json=as_json, when_held=WHEN_HELD))
+    with daemon_of(config) as client:
+        wait_for_link(client)
+        with _interruptible(client.socket):
+            line = follow(client, request, Teller(as_json=as_json, when_held=WHEN_HELD))
     if as_json:
         click.echo(json.dumps(line))
     else:
@@ -273,8 +259,8 @@ def _interruptible(path: Path) -> Iterator[None]:
     """Ctrl-C asks the daemon to stop the light; its end is then waited for as usual."""
 
     def stop(*_: object) -> None:
-        with contextlib.suppress(click.ClickException, OSError):
-            ask(path, do="stop", reason="stopped at the keyboard")
+        with contextlib.suppress(ClientError), client_at(path) as client:
+            client.command("stop", "stopped at the keyboard")
 
     before = signal.signal(signal.SIGINT, stop)
     try:
@@ -289,21 +275,16 @@ def _command(name: str, about: str) -> click.Command:
     @click.option("--json", "as_json", is_flag=True, help="The answer as JSON.")
     @click.pass_context
     def command(context: click.Context, reason: str, as_json: bool) -> None:
-        answer = ask(_running(context), do=name, reason=reason)
+        with running(context) as client:
+            answer = client.command(name, reason)
         click.echo(json.dumps(answer) if as_json else f"{name}: asked")
 
     return command
 
 
-def _running(context: click.Context) -> Path:
-    path = control_socket_path(config_of(context))
-    try:
-        with ControlClient(path):
-            return path
-    except OSError:
-        raise click.ClickException(
-            f"no daemon answers at {path}; start one with `platelink serve`"
-        ) from None
+def running(context: click.Context) -> Client:
+    """A client of the daemon that runs; ``NoService`` says how to start one."""
+    return client_at(socket_path(config_of(context)))
 
 
 hold = _command("hold", "Lamp off, the remainder kept.")
@@ -318,8 +299,8 @@ assert set(COMMANDS) == {"hold", "restart", "stop", "abort"}
 @click.pass_context
 def status(context: click.Context, as_json: bool) -> None:
     """What the running daemon sees now."""
-    answer = ask(_running(context), do="status")
-    answer.pop("ok")
+    with running(context) as client:
+        answer = client.status()
     if as_json:
         click.echo(json.dumps(answer))
         return

@@ -70,8 +70,7 @@ class Config(Section):
     journal: JournalSection = table("The unit's own record.", JournalSection())
     recipes: RecipesSection = table("Recipes, stock lots and screens.", RecipesSection())
     service: ServiceSection = table(
-        "The service behind the page and the command line, and how people sign in to it.",
-        ServiceSection(),
+        "The service behind the page and the command line.", ServiceSection()
     )
     broker: BrokerSection | None = table(
         "The MQTT broker. Without it nothing is published and nothing is missing.", None

@@ -54,7 +54,7 @@ class RecipesSection(Section):
 
 
 class ServiceSection(Section):
-    """The service behind the page and the command line, and how people sign in to it."""
+    """The service behind the page and the command line."""
 
     port: int | None = key(
         "Port of the service on loopback; 0 takes any free one. Left out: only the Unix socket "
@@ -74,10 +74,6 @@ class ServiceSection(Section):
         "File of the people who may sign in. Left out: people.sqlite beside the journal.",
         None,
         sample="/var/lib/platelink/people.sqlite",
-    )
-    session_h: float = key("How long a sign-in lasts.", 12.0, unit="h", ge=0.1, le=168.0)
-    idle_min: float = key(
-        "A sign-in that does nothing for so long has ended.", 120.0, unit="min", ge=1.0, le=10080.0
     )
 
 

@@ -140,23 +140,25 @@ class Service:
         await loop.create_connection(lambda: wire, sock=ours)
 
     def _popen(self, theirs: socket.socket) -> subprocess.Popen[bytes]:
-        told = {
-            **self.settings.told,
-            "wire": theirs.fileno(),
-            "listen": [listener.fileno() for listener in self._listeners],
-        }
-        # -P: never import from the directory that we happen to be started in.
-        command = [sys.executable, "-P", "-m", "platelink.api", json.dumps(told)]
+        fds = [listener.fileno() for listener in self._listeners]
+        told = {**self.settings.told, "wire": theirs.fileno(), "listen": fds}
         home = str(Path(platelink.__file__).parent.parent)
         inherited = os.environ.get("PYTHONPATH")
         paths = os.pathsep.join([home, *([inherited] if inherited else [])])
-        return subprocess.Popen(  # noqa: S603 -- our own module
-            command,
-            stdin=subprocess.DEVNULL,
+        child = subprocess.Popen(
+            # -P: never import from the directory that we happen to be started in.
+            [sys.executable, "-P", "-m", "platelink.api"],
+            stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
-            pass_fds=(told["wire"], *told["listen"]),
+            pass_fds=(theirs.fileno(), *fds),
             env={**os.environ, "PYTHONPATH": paths},
         )
+        assert child.stdin is not None
+        with contextlib.suppress(BrokenPipeError):  # it is gone already; the wire will tell
+            # Not as an argument, which every user of the computer can read. A pipe takes it whole.
+            child.stdin.write(json.dumps(told).encode())
+            child.stdin.close()
+        return child
 
     def _ended(self, wire: Wire) -> None:
         """The wire is gone, and with it the child: start another."""

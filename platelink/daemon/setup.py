@@ -42,9 +42,6 @@ def service_settings(config: Config) -> ServiceSettings:
     return ServiceSettings(socket_path(config), config.service.port, told_to_service(config))
 
 
-control_socket_path = socket_path
-
-
 def told_to_service(config: Config) -> dict[str, Any]:
     """What ``platelink.api.settings`` takes; paths from the root, for it may run elsewhere."""
     return {

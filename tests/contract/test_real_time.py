@@ -13,7 +13,7 @@ import pytest
 
 from contract.conftest import AVR
 from platelink.cli.simulation import configuration
-from platelink.daemon.control_socket import ControlClient
+from platelink.client import Client, NoService
 from platelink.record.check import check
 from platelink.record.journal import Journal
 from platesim.ptyprocess import PtyProcess
@@ -56,25 +56,27 @@ class Daemon:
 
     def _up(self) -> bool:
         try:
-            return bool(self.ask(do="status")["link"]["state"] == "up")
-        except OSError:
+            return bool(self.status()["link"]["state"] == "up")
+        except NoService:
             return False
 
     def kill(self) -> None:
         self.child.kill()
         self.child.wait()
 
-    def ask(self, **request: Any) -> dict[str, Any]:
-        with ControlClient(self.journal.with_suffix(".socket")) as client:
-            return client.ask(**request)
+    def status(self) -> dict[str, Any]:
+        with self._client() as client:
+            return client.status()
 
     def expose(self) -> str:
-        answer = self.ask(do="expose", job={"dose": f"{DOSE} mJ/cm2", "contact": False})
-        assert answer["ok"], answer
-        return str(answer["run_id"])
+        with self._client() as client:
+            return client.expose({"dose": f"{DOSE} mJ/cm2", "contact": False})
+
+    def _client(self) -> Client:
+        return Client(self.journal.with_suffix(".socket"))
 
     def exposure(self) -> dict[str, Any]:
-        return self.ask(do="status")["exposure"] or {}
+        return self.status()["exposure"] or {}
 
     def until_light(self, seconds: float) -> None:
         wait(lambda: (self.exposure().get("light_s") or 0.0) > seconds, 30.0, "light")

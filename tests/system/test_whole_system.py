@@ -15,14 +15,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from paho.mqtt.client import Client, MQTTMessage, MQTTv5
+from paho.mqtt.client import Client as MqttClient
+from paho.mqtt.client import MQTTMessage, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from scipy import integrate
 
 from platelink.cli.simulation import configuration
-from platelink.daemon.control_socket import ControlClient
+from platelink.client import Client, ClientError, NoService
 from platelink.publish.services import BrokerService, StoreService
 from platelink.record.check import check
 from platelink.record.journal import Journal
@@ -86,32 +87,34 @@ class Shop:
     def start_daemon(self) -> None:
         self.daemon.start()
         wait(self.answers, 20.0, "daemon answers")
-        wait(lambda: self.ask(do="status")["link"]["state"] == "up", 20.0, "link up")
+        wait(lambda: self.status()["link"]["state"] == "up", 20.0, "link up")
 
     def answers(self) -> bool:
         try:
-            self.ask(do="status")
-        except OSError:
+            self.status()
+        except NoService:
             return False
         return True
 
-    def ask(self, **request: Any) -> dict[str, Any]:
-        with ControlClient(self.socket) as client:
-            return client.ask(**request)
+    def status(self) -> dict[str, Any]:
+        with Client(self.socket) as client:
+            return client.status()
 
     def expose(self, dose: float, **more: Any) -> str:
-        answer = wait(
+        return wait(
             lambda: self._asked(dose, more), 30.0, "exposure accepted"
         )  # right after a crash the run before is being closed
-        return str(answer["run_id"])
 
-    def _asked(self, dose: float, more: dict[str, Any]) -> dict[str, Any] | None:
-        answer = self.ask(do="expose", job={"dose": f"{dose} mJ/cm2", **more})
-        assert answer["ok"] or "closed" in answer["error"], answer
-        return answer if answer["ok"] else None
+    def _asked(self, dose: float, more: dict[str, Any]) -> str | None:
+        with Client(self.socket) as client:
+            try:
+                return client.expose({"dose": f"{dose} mJ/cm2", **more})
+            except ClientError as error:
+                assert "closed" in str(error), error
+                return None
 
     def exposure(self) -> dict[str, Any]:
-        return self.ask(do="status")["exposure"] or {}
+        return self.status()["exposure"] or {}
 
     def until_light(self, seconds: float = 2.0) -> None:
         wait(lambda: (self.exposure().get("light_s") or 0.0) > seconds, 30.0, "light")
@@ -153,7 +156,7 @@ class Listener:
 
     def __init__(self, port: int) -> None:
         self.messages: list[tuple[str, dict[str, Any]]] = []
-        self._client = Client(
+        self._client = MqttClient(
             CallbackAPIVersion.VERSION2, client_id="listener", protocol=MQTTv5, manual_ack=True
         )
         expiry = Properties(PacketTypes.CONNECT)
@@ -165,7 +168,7 @@ class Listener:
         self._client.connect("127.0.0.1", port, clean_start=False, properties=expiry)
         self._client.loop_start()
 
-    def _take(self, client: Client, _: object, message: MQTTMessage) -> None:
+    def _take(self, client: MqttClient, _: object, message: MQTTMessage) -> None:
         self.messages.append((message.topic, json.loads(message.payload)))
         client.ack(message.mid, message.qos)
 
@@ -245,7 +248,7 @@ def test_kill_each_in_turn_and_nothing_is_lost(tmp_path: Path) -> None:
         def published() -> bool:
             return len(listener.entries()) >= len(this.entries())
 
-        wait(lambda: this.ask(do="status")["publisher"]["pending"] == 0, 40.0, "published")
+        wait(lambda: this.status()["publisher"]["pending"] == 0, 40.0, "published")
         wait(published, 20.0, "topic stream complete")
         entries = this.entries()
         received = listener.entries()
@@ -301,7 +304,7 @@ def test_an_exposure_on_measured_daylight_records_its_integral(tmp_path: Path) -
         this.start_daemon()
         run_id = this.expose(60.0, contact=False)
         wait(lambda: "light" in this.exposure().get("waiting_for", []), 10.0, "waiting for light")
-        wait(lambda: this.ask(do="status")["link"]["frames"] > 60, 10.0, "dark reading")
+        wait(lambda: this.status()["link"]["frames"] > 60, 10.0, "dark reading")
         this.unit.order(do="own_timer", seconds=86.4)
         this.until_ended()
         with Journal.open(this.journal, read_only=True) as journal:
@@ -325,9 +328,9 @@ def test_two_daemons_on_one_port(tmp_path: Path) -> None:
 
         def problem() -> str:
             try:
-                with ControlClient(socket) as client:
-                    return str(client.ask(do="status")["problem"])
-            except OSError:
+                with Client(socket) as client:
+                    return str(client.status()["problem"])
+            except NoService:
                 return ""
 
         text = wait(problem, 15.0, "the second daemon tells what is wrong")
@@ -351,19 +354,17 @@ def test_unplugged_and_replugged(tmp_path: Path) -> None:
             assert "link lost" in [event.name for event in journal.events(run_id)]
             found = check(journal, run_id)
         assert found is not None and found.ok, found
-        assert this.ask(do="status")["link"]["reconnects"] >= 1
+        assert this.status()["link"]["reconnects"] >= 1
 
 
 def test_a_follower_that_does_not_read_delays_nothing(tmp_path: Path) -> None:
     with shop(tmp_path) as this:
         this.start_daemon()
-        stuck = [ControlClient(this.socket) for _ in range(5)]
-        for client in stuck:
-            client.ask(do="follow")
-        this.expose(60.0)
-        assert this.until_ended()["state"] == "complete"
-        for client in stuck:
-            client.__exit__()
+        with Client(this.socket) as client, ExitStack() as stuck:
+            for _ in range(5):
+                stuck.enter_context(client.live())
+            this.expose(60.0)
+            assert this.until_ended()["state"] == "complete"
 
 
 def test_publishing_begins_with_the_first_row_once_a_broker_is_configured(tmp_path: Path) -> None:
@@ -379,7 +380,7 @@ def test_publishing_begins_with_the_first_row_once_a_broker_is_configured(tmp_pa
         this.start_daemon()
         this.expose(40.0)
         assert this.until_ended()["state"] == "complete"
-        assert "publisher" not in this.ask(do="status")
+        assert "publisher" not in this.status()
         this.daemon.end()
         text = this.config.read_text()
         this.config.write_text(f'{text}\n[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n')

@@ -1,0 +1,109 @@
+"""Which right each route needs: one table, and nothing that is not in it is reached. Pure."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import NamedTuple
+
+from platelink.people.rights import Right
+
+ANYBODY = None
+"""The right of a route that is there before anybody has signed in."""
+
+
+class Row(NamedTuple):
+    """One route; a ``{name}`` in its path stands for any text without a slash."""
+
+    method: str
+    path: str
+    right: Right | None
+
+
+_READ, _RUN, _ALARM = Right.READ, Right.RUN, Right.ANSWER_ALARMS
+ROWS = tuple(
+    Row(*row)
+    for row in (
+        ("GET", "/v1/openapi.json", ANYBODY),
+        ("GET", "/v1/status", _READ),
+        ("GET", "/v1/live", _READ),
+        ("GET", "/v1/alarms", _READ),
+        ("POST", "/v1/alarms/{name}/acknowledge", _ALARM),
+        ("POST", "/v1/alarms/{name}/reset", _ALARM),
+        ("POST", "/v1/alarms/{name}/shelve", Right.CHANGE_ALARMS),
+        ("POST", "/v1/alarms/{name}/unshelve", Right.CHANGE_ALARMS),
+        ("POST", "/v1/alarms/{name}/remove", Right.CHANGE_ALARMS),
+        ("POST", "/v1/alarms/{name}/return", Right.CHANGE_ALARMS),
+        ("POST", "/v1/expose", _RUN),
+        ("POST", "/v1/exposure/hold", _RUN),
+        ("POST", "/v1/exposure/restart", _RUN),
+        ("POST", "/v1/exposure/stop", _RUN),
+        ("POST", "/v1/exposure/abort", _RUN),
+        ("GET", "/v1/plates", _READ),
+        ("POST", "/v1/plates", _RUN),
+        ("GET", "/v1/plates/{plate}", _READ),
+        ("POST", "/v1/plates/{plate}/begin", _RUN),
+        ("POST", "/v1/plates/{plate}/done", _RUN),
+        ("POST", "/v1/plates/{plate}/measure", _RUN),
+        ("POST", "/v1/plates/{plate}/hold", _RUN),
+        ("POST", "/v1/plates/{plate}/restart", _RUN),
+        ("POST", "/v1/plates/{plate}/stop", _RUN),
+        ("POST", "/v1/plates/{plate}/abort", _RUN),
+        ("POST", "/v1/plates/{plate}/skip", Right.SKIP_STEPS),
+        ("GET", "/v1/recipes", _READ),
+        ("GET", "/v1/recipes/{which}", _READ),
+        ("GET", "/v1/recipes/{which}/toml", _READ),
+        ("GET", "/v1/recipe-diff", _READ),
+        ("POST", "/v1/recipe-check", _READ),
+        ("POST", "/v1/recipes", Right.DRAFT_RECIPES),
+        ("POST", "/v1/recipes/{which}/approve", Right.SIGN_RECIPES),
+        ("POST", "/v1/recipes/{which}/retire", Right.SIGN_RECIPES),
+        ("GET", "/v1/lots", _READ),
+        ("GET", "/v1/lots/{name}", _READ),
+        ("POST", "/v1/lots", Right.CHANGE_LOTS),
+        ("POST", "/v1/lots/{name}/open", Right.USE_LOTS),
+        ("POST", "/v1/lots/{name}/use", Right.USE_LOTS),
+        ("POST", "/v1/lots/{name}/count", Right.USE_LOTS),
+        ("POST", "/v1/lots/{name}/change", Right.CHANGE_LOTS),
+        ("POST", "/v1/lots/{name}/close", Right.CHANGE_LOTS),
+        ("GET", "/v1/screens", _READ),
+        ("GET", "/v1/screens/{name}", _READ),
+        ("POST", "/v1/screens", Right.CHANGE_SCREENS),
+        ("POST", "/v1/screens/{name}/use", Right.USE_SCREENS),
+        ("POST", "/v1/screens/{name}/change", Right.CHANGE_SCREENS),
+        ("POST", "/v1/screens/{name}/close", Right.CHANGE_SCREENS),
+        ("GET", "/v1/runs", _READ),
+        ("GET", "/v1/runs/{run}", _READ),
+        ("GET", "/v1/runs/{run}/events", _READ),
+        ("GET", "/v1/runs/{run}/samples", _READ),
+        ("GET", "/v1/device", _READ),
+        ("POST", "/v1/sign-in", ANYBODY),
+        ("POST", "/v1/sign-out", _READ),
+        ("GET", "/v1/me", _READ),
+        ("GET", "/v1/people", Right.CHANGE_PEOPLE),
+        ("GET", "/v1/people-history", Right.CHANGE_PEOPLE),
+        ("POST", "/v1/people", Right.CHANGE_PEOPLE),
+        # Whoever may, while nobody is entered: see the route.
+        ("POST", "/v1/people/first", ANYBODY),
+        # Another person's needs more: see the route.
+        ("POST", "/v1/people/{name}/secret", Right.OWN_SECRET),
+        ("POST", "/v1/people/{name}/role", Right.CHANGE_PEOPLE),
+        ("POST", "/v1/people/{name}/close", Right.CHANGE_PEOPLE),
+        ("POST", "/v1/people/{name}/open", Right.CHANGE_PEOPLE),
+        ("POST", "/v1/people/{name}/unlock", Right.CHANGE_PEOPLE),
+    )
+)
+
+
+def rows_of(path: str) -> dict[str, Row]:
+    """The rows of a path as requested, by method; empty when there is no such path."""
+    found: dict[str, Row] = {}
+    for row in ROWS:
+        if _pattern(row.path).fullmatch(path):
+            found.setdefault(row.method, row)
+    return found
+
+
+@cache
+def _pattern(path: str) -> re.Pattern[str]:
+    return re.compile(re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(path)))

@@ -1,0 +1,111 @@
+"""The service as one ASGI application: guard, door, routes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.types import ASGIApp
+
+from platelink import __version__
+from platelink.api.answers import Json, refused
+from platelink.api.context import Context
+from platelink.api.door import Door
+from platelink.api.errors import ApiError, Kind, Problem, unusable
+from platelink.api.guard import Guard
+from platelink.api.routes import device, people, plates, recipes, runs, supplies, unit
+from platelink.ledger.errors import StoreError, StoreRefused
+from platelink.people.errors import NoSuchPerson, NotUsable
+
+MOST_BYTES = 1 << 20
+"""Of a request's body."""
+ROUTERS = (unit, plates, recipes, supplies, runs, device, people)
+ABOUT = """\
+One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.
+
+Every answer that is not 2xx is a problem, `{"error": text, "kind": ...}`; the text says what to do.
+Numbers are in the units that their names end with; null is a value that is not known; times are
+UTC. No route replaces the unit's own interlock or emergency stop.
+"""
+PROBLEMS: dict[int | str, dict[str, Any]] = {
+    code: {"model": Problem, "description": text}
+    for code, text in (
+        (400, "Not understood."),
+        (401, "Sign in first."),
+        (403, "The person may not, or the request is not from the unit's own page."),
+        (404, "There is no such thing."),
+        (405, "Another method is used here."),
+        (409, "Not possible as things are now."),
+        (413, "Larger than the service takes."),
+        (421, "For a name that is not this unit's."),
+        (422, "Wrong in itself."),
+        (429, "Too many at once."),
+        (503, "The daemon or a file cannot be reached."),
+    )
+}
+
+
+def routes_app(context: Context | None) -> FastAPI:
+    """The routes alone; without a context, to be described only."""
+    app = FastAPI(
+        title="platelink",
+        version=__version__,
+        description=ABOUT,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        default_response_class=Json,
+        responses=PROBLEMS,
+        max_body_size=MOST_BYTES,
+    )
+    for module in ROUTERS:
+        app.include_router(module.router)
+    app.add_exception_handler(ApiError, _told)
+    app.add_exception_handler(RequestValidationError, _told)
+    app.add_exception_handler(HTTPException, _told)
+    app.add_exception_handler(StoreError, _told)
+    app.add_exception_handler(Exception, _told)
+    app.state.context = context
+    return app
+
+
+def make_app(context: Context) -> ASGIApp:
+    """The whole service."""
+    door = Door(routes_app(context), desk=context.desk)
+    return Guard(door, hosts=context.settings.hosts)
+
+
+async def _told(request: Request, error: Exception) -> Json:
+    return refused(as_problem(error))
+
+
+def as_problem(error: Exception) -> ApiError:
+    """What an exception is to whoever asked."""
+    if isinstance(error, ApiError):
+        return error
+    if isinstance(error, RequestValidationError):
+        return ApiError("; ".join(map(_fault, error.errors())), "misuse")
+    if isinstance(error, HTTPException):
+        kind: Kind = "unknown" if error.status_code == 404 else "misuse"
+        return ApiError(str(error.detail), kind, error.status_code, error.headers)
+    kinds: tuple[tuple[type[Exception], Kind], ...] = (
+        (NoSuchPerson, "unknown"), (NotUsable, "misuse"), (StoreRefused, "refused"),
+    )  # fmt: skip
+    for known, kind in kinds:
+        if isinstance(error, known):
+            return ApiError(str(error), kind)
+    if isinstance(error, StoreError):
+        return unusable(error)
+    return ApiError(f"fault in the service: {error!r}", "fault")
+
+
+def _fault(error: dict[str, Any]) -> str:
+    """One thing wrong with a request, as ``body.dose: ...``."""
+    where = ".".join(str(part) for part in error["loc"])
+    given = error.get("input")
+    shown = f" (given: {given!r:.60})" if isinstance(given, str | int | float | None) else ""
+    return f"{where}: {error['msg']}{shown}"

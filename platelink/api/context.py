@@ -1,0 +1,69 @@
+"""What every route works with, and who is asking."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Annotated
+
+from fastapi import Depends
+from starlette.requests import HTTPConnection
+
+from platelink.api.desk import Desk
+from platelink.api.errors import ApiError
+from platelink.api.hub import Hub
+from platelink.api.settings import Settings
+from platelink.api.who import Who
+from platelink.api.wire import Daemon
+from platelink.ledger.by import By
+from platelink.people.rights import Right, refusal
+
+
+def now_utc() -> datetime:
+    """This computer's clock."""
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """One service."""
+
+    settings: Settings
+    daemon: Daemon
+    hub: Hub
+    desk: Desk
+    now: Callable[[], datetime] = now_utc
+
+    def today(self) -> date:
+        """The day in the shop's own time zone."""
+        return self.now().astimezone().date()
+
+    def by(self, who: Who, why: str = "") -> By:
+        """Somebody, now."""
+        return By(who.name, self.now(), why)
+
+
+def context_of(connection: HTTPConnection) -> Context:
+    """The service that a request came to."""
+    context = connection.app.state.context
+    assert isinstance(context, Context)
+    return context
+
+
+def who_of(connection: HTTPConnection) -> Who:
+    """Who is asking; the door has put it there."""
+    who = connection.state.who
+    assert isinstance(who, Who)
+    return who
+
+
+def must(who: Who, right: Right) -> None:
+    """``ApiError`` when they have not this right too."""
+    text = refusal(who.role, right)
+    if text is not None:
+        raise ApiError(text, "no right")
+
+
+Here = Annotated[Context, Depends(context_of)]
+Asking = Annotated[Who, Depends(who_of)]

@@ -1,0 +1,56 @@
+"""What the service answers when it does not do what was asked: a text that says what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal
+
+from pydantic import BaseModel
+
+Kind = Literal["misuse", "sign in", "no right", "unknown", "refused", "too many", "fault"]
+
+
+class Problem(BaseModel):
+    """Why something was not done."""
+
+    error: str
+    """What is wrong and what to do, for people."""
+    kind: Kind
+
+
+_STATUS: dict[Kind, int] = {
+    "misuse": 422, "sign in": 401, "no right": 403, "unknown": 404, "refused": 409,
+    "too many": 429, "fault": 500,
+}  # fmt: skip
+
+
+class ApiError(Exception):
+    """An answer that is a ``Problem``."""
+
+    def __init__(
+        self,
+        text: str,
+        kind: Kind,
+        status: int | None = None,
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        super().__init__(text)
+        self.kind = kind
+        self.status = _STATUS[kind] if status is None else status
+        self.headers = dict(headers or {})
+
+    def body(self) -> dict[str, str]:
+        """The answer's body."""
+        return {"error": str(self), "kind": self.kind}
+
+
+def no_daemon(text: str = "") -> ApiError:
+    """The unit cannot be reached."""
+    return ApiError(
+        text or "no daemon of this unit runs; start it: platelink serve", "fault", status=503
+    )
+
+
+def unusable(error: Exception) -> ApiError:
+    """A file that is needed cannot be used; its text says why and what to do."""
+    return ApiError(str(error), "fault", status=503)

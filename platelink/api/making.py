@@ -1,0 +1,83 @@
+"""What a plate is made by: its recipe, lot and screens, and what stands against them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from platelink.api.bodies import PlateBody
+from platelink.api.errors import ApiError
+from platelink.api.stores import found
+from platelink.ledger.by import By
+from platelink.recipe.life import Revision, State
+from platelink.recipe.model import Recipe
+from platelink.recipe.store import RecipeStore, StoreRefused
+from platelink.recipe.supplies import Expired, Finding, lot_findings, screen_findings
+
+
+@dataclass(frozen=True, slots=True)
+class Making:
+    """A plate about to be made."""
+
+    revision: Revision
+    recipe: Recipe
+    findings: tuple[Finding, ...]
+
+
+def looked_up(
+    store: RecipeStore | None, asked: PlateBody, *, today: date, expired: Expired
+) -> Making:
+    """Recipe, lot and screens of a request; ``ApiError`` when one of them is not there."""
+    revision = found(store, lambda s: s.find(asked.recipe))
+    assert store is not None
+    recipe = store.recipe(revision)
+    findings = (
+        *_of_revision(revision),
+        *_of_lot(store, recipe, asked, today=today, expired=expired),
+        *_of_screens(store, recipe),
+    )
+    return Making(revision, recipe, findings)
+
+
+def refuse_blocked(making: Making) -> None:
+    """``ApiError`` when something stands against the plate that nobody may pass over."""
+    blocking = [finding.text for finding in making.findings if finding.blocks]
+    if blocking:
+        raise ApiError("; ".join(blocking), "refused")
+
+
+def count_uses(store: RecipeStore, making: Making, asked: PlateBody, plate: str, by: By) -> None:
+    """The sheet is cut and the screens are taken: each is counted once for this plate."""
+    if asked.lot is not None and asked.area_cm2 is not None:
+        store.use_lot(asked.lot, asked.area_cm2, by, ref=plate)
+    for name in making.recipe.screens():
+        if any(now.screen.name == name for now in store.screens()):
+            store.use_screen(name, by, ref=plate)
+
+
+def _of_revision(revision: Revision) -> Iterator[Finding]:
+    if revision.state is State.RETIRED:
+        text = f"{revision.name} is retired; use an approved revision"
+        yield Finding("recipe retired", True, text)
+    elif revision.state is State.DRAFT:
+        yield Finding("recipe is a draft", False, f"{revision.name} is a draft, not approved")
+
+
+def _of_lot(
+    store: RecipeStore, recipe: Recipe, asked: PlateBody, *, today: date, expired: Expired
+) -> Iterator[Finding]:
+    if asked.lot is None:
+        return
+    lot = found(store, lambda s: s.lot(str(asked.lot)))
+    area = asked.area_cm2 or 0.0
+    yield from lot_findings(lot, stock=recipe.stock, area_cm2=area, today=today, expired=expired)
+
+
+def _of_screens(store: RecipeStore, recipe: Recipe) -> Iterator[Finding]:
+    for name in recipe.screens():
+        try:
+            yield from screen_findings(store.screen(name), wanted=name)
+        except StoreRefused:
+            text = f"screen {name} is not entered, so its uses are not counted; add it"
+            yield Finding("screen not entered", False, text)

@@ -1,0 +1,41 @@
+"""How commands reach the service: the running daemon's, or the same service within the command."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from platelink.client import Client
+from platelink.client.kept import kept_token
+from platelink.client.reach import answers
+
+if TYPE_CHECKING:
+    from platelink.config import Config
+
+
+def client_at(path: Path) -> Client:
+    """A client with the sign-in that this user keeps, if there is one."""
+    return Client(path, kept_token(path))
+
+
+@contextmanager
+def service_of(config: Config) -> Iterator[Client]:
+    """A client of the unit's service. Where no daemon runs the service is within this program:
+    recipes, lots, screens, people and records are as usual, the unit itself cannot be reached."""
+    from platelink.daemon.setup import socket_path, told_to_service
+
+    path = socket_path(config)
+    if answers(path):
+        with client_at(path) as client:
+            yield client
+        return
+    from platelink.api.inprocess import in_process
+    from platelink.api.settings import Settings
+
+    with (
+        in_process(Settings(**told_to_service(config))) as transport,
+        Client(path, kept_token(path), transport=transport) as client,
+    ):
+        yield client
