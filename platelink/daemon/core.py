@@ -14,7 +14,13 @@ from typing import Any
 
 from platelink.control.advisory import AdvisoryExposure
 from platelink.control.alarm_states import Condition
-from platelink.control.exposure import Exposure, ExposureRequest, ExposureStatus, Optics
+from platelink.control.exposure import (
+    CLOSE_AGAIN_S,
+    Exposure,
+    ExposureRequest,
+    ExposureStatus,
+    Optics,
+)
 from platelink.control.procedure.plan import PlatePlan, StepDefaults
 from platelink.control.procedure.room import PlateRoom
 from platelink.control.procedure.said import (
@@ -175,6 +181,9 @@ class UnitCore:
         self._oven_at = self._keep_at = -math.inf
         self._gone: dict[str, Any] = {}
         """Names of kept state whose time is over."""
+        self.recovering = False
+        """An exposure that a process before us began is still being closed."""
+        self._close_at = -math.inf
         self._vacuum_on = False
         self._recording: Recording | None = None
         self._order = 0
@@ -279,8 +288,8 @@ class UnitCore:
         self._accept(job)
         return self._take()
 
-    def _accept(self, job: Job) -> bool:
-        problem, now = self._cannot_expose(job), self._now
+    def _accept(self, job: Job, on_bed: str | None = None) -> bool:
+        problem, now = self._cannot_expose(job, on_bed), self._now
         if problem:
             self._out.append(Refused(problem))
             return False
@@ -295,10 +304,11 @@ class UnitCore:
         return True
 
     def start(self, *, now: float, at_utc_ms: int) -> tuple[CoreOutput, ...]:
-        """Begin the exposure accepted: its run is in the record."""
+        """Begin the exposure accepted, if there is one: its run is in the record."""
         self._stamp(now, at_utc_ms)
         pending, self._pending = self._pending, None
-        if self.exposure is not None and self._recording is not None:
+        waits = self.exposure is not None and self.exposure.state is State.IDLE
+        if self.exposure is not None and self._recording is not None and waits:
             if pending is not None:
                 run_id = self._recording.run_id
                 self._from_plates(
@@ -309,7 +319,9 @@ class UnitCore:
 
     def withdraw(self) -> None:
         """Forget the exposure accepted: its run cannot be recorded, so it is not made."""
-        self.exposure = self._recording = self._pending = None
+        if self.exposure is not None and self.exposure.state is State.IDLE:
+            self.exposure = self._recording = None
+        self._pending = None
 
     def command(
         self, name: str, reason: str, *, who: str = "", now: float, at_utc_ms: int
@@ -341,20 +353,37 @@ class UnitCore:
     def _without_exposure(self, name: str, reason: str) -> None:
         """Light under an order that nobody here owns (a daemon before us gave it) can be ended."""
         if self._up and self._lamp_on and name in ("hold", "stop", "abort"):
-            self.session.send(m.Close(m.ORDER_NONE), now=self._now)
-            self._event("lamp switched off", reason)
+            self._end_left_light(reason)
         else:
             self._out.append(Refused(f"{name}: no exposure is going on"))
+
+    def _end_left_light(self, reason: str) -> None:
+        self._close_at = self._now + CLOSE_AGAIN_S
+        self.session.send(m.Close(m.ORDER_NONE), now=self._now)
+        self._event("lamp switched off", reason)
+
+    def _watch_left_light(self) -> None:
+        """Light that no exposure of this program makes is the end of an order given before, which
+        is awaited; else it is nobody's, or its plate was stopped meanwhile, and is ended."""
+        ours = self.exposure is not None and self.exposure.state not in ENDED
+        if ours or not self._lamp_on or self._now < self._close_at:
+            return
+        on_bed = self.room.on_bed()
+        plate = self.room.plates[on_bed] if on_bed is not None else None
+        if plate is not None and plate.cut and plate.state in (State.STOPPING, State.ABORTING):
+            self._end_left_light(f"plate {on_bed} is {plate.state}")
+        elif not self.recovering:
+            self._end_left_light("light that belongs to no exposure")
 
     def ask_device(self, *, now: float) -> None:
         """Ask for the account of the newest order."""
         self.session.send(m.GetOrder(), now=now)
 
-    def _cannot_expose(self, job: Job) -> str:
+    def _cannot_expose(self, job: Job, for_plate: str | None) -> str:
         if self.exposure is not None and self.exposure.state not in ENDED:
             return f"an exposure is {self.exposure.state}; end it first"
         on_bed = self.room.on_bed()
-        if on_bed is not None and on_bed != job.plate:
+        if on_bed is not None and on_bed != for_plate:
             return f"plate {on_bed} is on the exposure bed; end its step first"
         if not self._up:
             text = self.session.status().text
@@ -396,8 +425,11 @@ class UnitCore:
 
     def busy(self) -> str:
         """Why the bed is not free although no plate is on it."""
-        alone = self.exposure is not None and self.exposure.state not in ENDED
-        return "an exposure without a plate" if alone and self.room.on_bed() is None else ""
+        if self.room.on_bed() is not None:
+            return ""
+        if self.exposure is not None and self.exposure.state not in ENDED:
+            return "an exposure without a plate"
+        return "an exposure before is still being closed" if self.recovering else ""
 
     def resume_plate(
         self, plan: PlatePlan, snapshot: dict[str, Any], bakes: dict[str, int],
@@ -434,7 +466,10 @@ class UnitCore:
                 case ExposureAsked():
                     self._expose_for(output)
                 case ExposureAct():
-                    self._command(str(output.act), output.reason)
+                    if self.exposure is not None and self.exposure.state not in ENDED:
+                        self._command(str(output.act), output.reason)
+                    elif self._up and self._lamp_on:  # light of a process before us
+                        self._end_left_light(output.reason)
                 case PlateRefused():
                     self._out.append(Refused(output.text))
                 case _:
@@ -452,7 +487,7 @@ class UnitCore:
             plate=wanted.plate, job=plan.job, overdue=overdue, accept_overdue=accept,
             asked={"revision": plan.revision, "dose_mj_cm2": wanted.request.target_dose_mj_cm2},
         )  # fmt: skip
-        if self._accept(job):
+        if self._accept(job, wanted.plate):
             self._pending = _Pending(wanted.plate, asked)
 
     def _keep(self) -> None:
@@ -525,6 +560,7 @@ class UnitCore:
         self._order = max(self._order, sample.order)
         self._lamp_on = bool(sample.outputs & 1 << m.Output.LAMP)
         self._vacuum_on = bool(sample.outputs & 1 << m.Output.VACUUM)
+        self._watch_left_light()
         clock = self.session.clock
         if self.room.plates:
             self._sampled_for_plates(sample, reading, clock.tick_s)

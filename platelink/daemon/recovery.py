@@ -103,11 +103,18 @@ class Recovery:
         while self._exposures:
             run_id, run = self._exposures.popitem()
             events = self._journal.events(run_id)
-            end = close_open_run(run, events, account, entry_id=self._next_id(), at_utc=at_utc)
-            given = recovered(
-                run, events, account, at_utc=at_utc, computer_restarted=self._computer_restarted()
-            )
+            restarted = self._computer_restarted()
+            end = close_open_run(
+                run, events, account, entry_id=self._next_id(), at_utc=at_utc,
+                computer_restarted=restarted,
+            )  # fmt: skip
+            given = recovered(run, events, account, at_utc=at_utc, computer_restarted=restarted)
             yield Closed(end, given)
+
+    def closed_all(self, at_utc_ms: int) -> StateKept:
+        """No exposure is open any more: from now on this start of the computer is the known one.
+        Not before, or a second crash would make a power cut forgotten."""
+        return StateKept(at_utc_ms, {BOOT: self._boot_id})
 
     def _computer_restarted(self) -> bool:
         kept = self._kept.get(BOOT)
@@ -117,7 +124,8 @@ class Recovery:
 
     def resume(self, core: UnitCore, *, now: float, at_utc_ms: int) -> Iterator[CoreOutput]:
         """Plates, bakes and alarms go on in the core; what cannot go on is closed and says why."""
-        yield StateKept(at_utc_ms, {BOOT: self._boot_id})
+        if not self.waiting:
+            yield self.closed_all(at_utc_ms)
         alarms = self._kept.get("alarms")
         if alarms is not None and isinstance(alarms.value, dict):
             down_s = _down_s(alarms, at_utc_ms)

@@ -18,7 +18,7 @@ from typing import Any
 
 from platelink.control.alarm_states import Condition
 from platelink.control.procedure.plan import PlatePlan
-from platelink.control.procedure.said import Act, Asked
+from platelink.control.procedure.said import Asked
 from platelink.control.states import Learned
 from platelink.daemon.clock import Clock, boot_id
 from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore
@@ -120,6 +120,7 @@ class Shell:
         syncer = threading.Thread(target=self._sync, name="journal-sync", daemon=True)
         syncer.start()
         teller = asyncio.create_task(self._tell())
+        self.core.recovering = self._recovery.waiting
         self._after(tuple(self._recovery.resume(self.core, **self._now())))
         self._reconnect.start(now=self.clock.now())
         self._tick()
@@ -260,6 +261,8 @@ class Shell:
                 end.run_id, dose, uncertain, end.reason, **self._now()
             )
             self._after(told)
+        self.core.recovering = False
+        self._record((self._recovery.closed_all(self.clock.utc_ms()),))
 
     # --- requests --------------------------------------------------------------------------
 
@@ -298,8 +301,6 @@ class Shell:
 
     def act(self, plate: str, asked: Asked, *, accept_overdue: bool = False) -> str:
         """Do what a person asks of a plate; the reason when it is refused, else empty."""
-        if self._recovery.waiting and asked.act in (Act.BEGIN, Act.RESTART):
-            return "an exposure before is still being closed; try again in a moment"
         told = self.core.act(
             plate, asked, overdue=self._overdue(), accept_overdue=accept_overdue, **self._now()
         )

@@ -202,6 +202,7 @@ def test_the_lamp_of_an_order_nobody_owns_can_be_switched_off() -> None:
     start(simulation)
     until_light(simulation)
     simulation = next_daemon(simulation)
+    simulation.core.recovering = True
     simulation.run(lambda: simulation.core.reading is not None, 5.0)
     assert simulation.unit.lamp_on
     simulation.command("stop", "asked")
@@ -213,6 +214,27 @@ def test_the_lamp_of_an_order_nobody_owns_can_be_switched_off() -> None:
     assert [o.text for o in simulation.outputs if isinstance(o, Refused)] == [
         "stop: no exposure is going on"
     ]
+
+
+def test_light_that_nobody_waits_for_is_ended() -> None:
+    """The account of an order came too late or never: what still shines is on nobody's plate."""
+    simulation = simulate()
+    start(simulation)
+    until_light(simulation)
+    simulation = next_daemon(simulation)
+    assert simulation.unit.lamp_on
+    assert simulation.run(lambda: not simulation.unit.lamp_on, 3.0)
+    told = [text for text in texts(simulation) if text.startswith("lamp switched off")]
+    assert told == ["lamp switched off: light that belongs to no exposure"]
+
+
+def test_a_record_that_fails_takes_no_exposure_away_that_goes_on() -> None:
+    simulation = simulate()
+    start(simulation)
+    until_light(simulation)
+    simulation.core.withdraw()
+    assert simulation.core.exposure is not None
+    assert simulation.core.run_id == "run-1"
 
 
 class OddWire:

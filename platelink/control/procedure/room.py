@@ -147,7 +147,7 @@ class PlateRoom:
 
     def _of_run(self, run_id: str) -> Plate | None:
         for plate in self.plates.values():
-            if any(run_id in step.runs for step in plate.steps):
+            if any(step.run_open and run_id == step.runs[-1] for step in plate.steps):
                 return plate
         return None
 

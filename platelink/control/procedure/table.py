@@ -41,7 +41,7 @@ class Move(StrEnum):
     REST = "at rest"  # what was switched on is off
     GOING = "going"  # going on after a restart
     DONE = "done"
-    CUT = "cut"  # the program ended in it, and what was going on did not go on
+    CUT = "cut short"  # the program ended in it: what the device did is to be asked
 
 
 _GOING = (StepState.RUNNING, StepState.HOLDING, StepState.RESTARTING, StepState.STOPPING)
@@ -64,7 +64,8 @@ TRANSITIONS: dict[tuple[StepState, Move], StepState] = {
     **{(state, Move.STOP): StepState.STOPPING for state in _GOING[:3]},
     **{(state, Move.ABORT): StepState.ABORTING for state in _GOING},
     **{(state, Move.DONE): StepState.COMPLETE for state in (*_GOING, StepState.HELD)},
-    **{(state, Move.CUT): StepState.HELD for state in _GOING},
+    (StepState.RUNNING, Move.CUT): StepState.HOLDING,
+    (StepState.RESTARTING, Move.CUT): StepState.HOLDING,
 }
 OVER = frozenset(state for state in StepState if not any(s is state for s, _ in TRANSITIONS))
 """States that a step never leaves."""
