@@ -17,6 +17,7 @@ from platesim.faults import (
     WireParameters,
 )
 from platesim.lamps import LampParameters, Shutter
+from platesim.oven import OvenParameters
 from platesim.plant import PlantParameters
 from platesim.sensors import VACUUM
 from platesim.trace import TraceSource, measured_uv_a
@@ -52,6 +53,12 @@ def _leaking(leak: Leak) -> PlantParameters:
 SCENARIOS: dict[str, Scenario] = {
     "fresh": Scenario("new lamps, cold start, tight frame", UnitParameters(lamps=_FRESH)),
     "faded": Scenario("lamps at about half their output", UnitParameters(lamps=_FADED)),
+    "plate": Scenario(
+        "faded lamps, the oven on for a while: for whole plates",
+        UnitParameters(
+            lamps=_FADED, plant=PlantParameters(oven=OvenParameters(setpoint_c=65.6, start_c=65.0))
+        ),
+    ),
     "warm": Scenario("faded lamps that burnt a minute ago", _lamps(rest_s=60.0)),
     "cold": Scenario(
         "faded lamps in a cold room: slow strike, long warm-up",

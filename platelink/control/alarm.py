@@ -123,10 +123,10 @@ class Alarm:
                 parts.append(f"{word}{number:.4g} {d.unit}".rstrip())
         if self.since_s is not None:
             parts.append(f"for {max(0.0, t - self.since_s):.0f} s")
-        measured = ", ".join(parts) or ("now" if self.active else "no longer")
+        measured = ", ".join(parts)
         if not self.standing:
-            return f"{d.name}: {measured}"
-        return f"{d.name}: {measured}; likely: {d.cause}; {d.next_act}"
+            return f"{d.name} is over" + (f": {measured}" if measured else "")
+        return f"{d.name}: {measured or 'now'}; likely: {d.cause}; {d.next_act}"
 
     def snapshot(self, t: float) -> dict[str, Plain]:
         """What a restart must not lose; times as durations."""

@@ -95,7 +95,7 @@ class UnitWatch:
         away_s = now - self._link_at
         self._waited = now - self._began >= FIRST_LINK_S
         lost = not up and (self._was_up or self._waited)
-        return Condition("link lost", lost, away_s, 0.0)
+        return Condition("link lost", lost, away_s)
 
     def _stuck(self, reading: Reading | None, vacuum_on: bool, now: float) -> Condition:
         value = reading.vacuum_kpa if reading else None
