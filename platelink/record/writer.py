@@ -79,7 +79,10 @@ class JournalWriter:
         begins = isinstance(entry, RunStart)
         if begins:
             self._must_not_wait(now)
-        self._entry(lambda: self.journal.append(self._numbered(entry)), now, begins=begins)
+        if self._waiting or entry.id == self.next_id():
+            self._entry(lambda: self.journal.append(self._numbered(entry)), now, begins=begins)
+        else:  # refused
+            self._entry(lambda: self.journal.append(entry), now, begins=begins)
 
     def append_samples(
         self, run_id: str, block: SampleBlock, at_utc: datetime, *, now: float
@@ -228,9 +231,7 @@ class JournalWriter:
     def _numbered(self, entry: Appendable) -> Appendable:
         """The entry with the id it gets now: one refused before it leaves its number free."""
         wanted = self.journal.next_id()
-        if self._waiting and entry.id != wanted:
-            return entry.model_copy(update={"id": wanted})
-        return entry
+        return entry if entry.id == wanted else entry.model_copy(update={"id": wanted})
 
 
 def _parts(item: _Item) -> int:

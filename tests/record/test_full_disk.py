@@ -225,3 +225,18 @@ def test_writer_passes_on_what_is_refused(capped: CappedJournal) -> None:
     assert "never began" in status.fault
     assert [e.name for e in capped.events("r1")][-2:] == ["before", "after"]
     assert capped.faults() == []
+
+
+def test_an_entry_takes_the_number_a_refused_one_leaves(capped: CappedJournal) -> None:
+    writer = JournalWriter(capped)
+    writer.append(start(writer), now=0.0)
+    capped.cap(0)
+    fill_until_full(capped, "r1")
+    writer.append(event(writer, "r1", name="before", text="longer " * 30), now=1.0)
+    writer.append(event(writer, "never begun"), now=1.0)
+    capped.cap(100)
+    writer.append(event(writer, "r1", name="after"), now=2.0)  # numbered while both waited
+    assert [e.name for e in capped.events("r1")][-2:] == ["before", "after"]
+    wrong = event(writer, "r1").model_copy(update={"id": "u-999"})
+    with pytest.raises(JournalRefused, match="entry id u-999, the next one is"):
+        writer.append(wrong, now=3.0)

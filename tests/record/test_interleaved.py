@@ -143,10 +143,17 @@ def lines(reader: JournalReader, path: Path) -> dict[str, list[str]]:
     return found
 
 
+class Alone(dict[str, list[Any]]):
+    """What is told of each run when it is alone."""
+
+    def __repr__(self) -> str:  # hypothesis would print all of it
+        return "alone"
+
+
 @pytest.fixture(scope="module")
-def alone(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
+def alone(tmp_path_factory: pytest.TempPathFactory) -> Alone:
     """Each run in a journal of its own."""
-    found = {}
+    found = Alone()
     for kind, acts in LIVES.items():
         directory = tmp_path_factory.mktemp(kind)
         with opened(directory / "journal.db") as journal:
@@ -166,7 +173,7 @@ def alone(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     restart=st.integers(0, len(TURNS) - 1),
 )
 def test_interleaved_runs_are_as_if_alone(
-    alone: dict[str, list[Any]],
+    alone: Alone,
     tmp_path_factory: pytest.TempPathFactory,
     turns: list[str],
     full: set[int],
