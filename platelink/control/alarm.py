@@ -58,15 +58,18 @@ class Alarm:
         self.state = after
         return before
 
-    def take(self, active: bool, value: float | None, limit: float | None, t: float) -> None:
-        """The condition as it is now; value and limit that are not finite count as None."""
+    def take(self, active: bool, value: float | None, limit: float | None, t: float) -> bool:
+        """The condition as it is now; value and limit that are not finite count as None. True:
+        it has begun or ended."""
         self.value, self.limit = _finite(value), _finite(limit)
         active = active or self._within_deadband()
-        if active is not self.active:
-            self.active = active
-            if active and not self.standing:
-                self.since_s = t
-            self.follow(t)
+        if active is self.active:
+            return False
+        self.active = active
+        if active and not self.standing:
+            self.since_s = t
+        self.follow(t)
+        return True
 
     def _within_deadband(self) -> bool:
         """Once active, the condition ends beyond the deadband only."""

@@ -48,6 +48,8 @@ class Alarms:
         self._raised: deque[float] = deque(maxlen=_REMEMBERED)
         self._first: dict[str, str] = {}
         self._flood = False
+        self._due: float | None = None
+        """When time alone changes something; None: to be computed anew."""
         self._out: list[AlarmOutput] = []
         for alarm in self._alarms.values():
             unknown = set(alarm.definition.suppressed_by) - set(self._alarms)
@@ -62,8 +64,9 @@ class Alarms:
         """The condition of alarm ``name`` as it is now; may be said as often as wanted."""
         alarm = self._alarms[name]
         self._advance(now)
-        alarm.take(active, value, limit, self._now)
-        self._advance(now)
+        if alarm.take(active, value, limit, self._now):
+            self._due = None
+            self._advance(now)
         return self._take()
 
     def suppress(
@@ -73,6 +76,7 @@ class Alarms:
         alarm = self._alarms[name]
         self._advance(now)
         self._suppress(alarm, reason, active, self._now)
+        self._due = None
         self._advance(now)
         return self._take()
 
@@ -83,9 +87,14 @@ class Alarms:
 
     def next_deadline(self) -> float | None:
         """When ``tick`` has something to do; None when never."""
-        due = min((a.next_due() for a in self._alarms.values()), default=math.inf)
-        due = min(due, self._flood_over())
+        due = self._next_due()
         return due if due < math.inf else None
+
+    def _next_due(self) -> float:
+        if self._due is None:
+            alarms = (alarm.next_due() for alarm in self._alarms.values())
+            self._due = min((*alarms, self._flood_over()))
+        return self._due
 
     # --- what people do ----------------------------------------------------------------------
 
@@ -129,6 +138,7 @@ class Alarms:
         *, problem: str = "", until_s: float = math.inf, now: float,
     ) -> tuple[AlarmOutput, ...]:  # fmt: skip
         self._advance(now)
+        self._due = None
         alarm = self._alarms.get(name)
         if not who.strip():
             problem = "say who asks"
@@ -149,6 +159,7 @@ class Alarms:
     def _back(self, name: str, state: AlarmState, who: str, now: float) -> tuple[AlarmOutput, ...]:
         """Let a person end the silence ``state``."""
         self._advance(now)
+        self._due = None
         alarm = self._alarms.get(name)
         if alarm is None or alarm.state is not state:
             self._refuse(name, Act.BACK_QUIET, f"it is not {state}")
@@ -202,6 +213,7 @@ class Alarms:
         for name, kept in snapshot.items():
             if name in self._alarms:
                 self._alarms[name].restore(kept, down_s, self._now)
+        self._due = None
         self._advance(now)
         return self._take()
 
@@ -210,6 +222,10 @@ class Alarms:
     def _advance(self, now: float) -> None:
         """Do what is due, in its order, each at its own time: late ticks change nothing."""
         now = max(now, self._now)
+        an_hour_ago = self._raised and self._raised[0] + HOUR_S <= now
+        if self._next_due() > now and not an_hour_ago:
+            self._now = now
+            return
         while True:
             alarm = min(self._alarms.values(), key=Alarm.next_due, default=None)
             if alarm is None or alarm.next_due() > now:
@@ -224,6 +240,7 @@ class Alarms:
                 self._stand(alarm, t)
         self._now = now
         self._look_at_flood(now)
+        self._due = None
 
     def _stand(self, alarm: Alarm, t: float) -> None:
         """The condition has lasted through its delay."""

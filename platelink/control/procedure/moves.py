@@ -39,7 +39,15 @@ class StepNow:
     light_s: float = 0.0
     """As far as is known."""
     facts: dict[str, Any] = field(default_factory=dict)
-    """What it came to, told at its end."""
+    """What it came to, told at its end; never changed."""
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "state": str(self.state), "reason": self.reason, "runs": list(self.runs),
+            "run_open": self.run_open, "cut": self.cut, "dose_mj_cm2": self.dose_mj_cm2,
+            "light_s": self.light_s, "facts": self.facts,
+        }  # fmt: skip
 
 
 class Moves:

@@ -7,7 +7,6 @@ carries it out (bake, stages, inspection) or by the exposure that the unit makes
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from typing import Any
 
 from platelink.control.procedure.exposing import Exposing
@@ -24,6 +23,10 @@ _MOVES = {
     Act.BEGIN: Move.BEGIN, Act.HOLD: Move.HOLD, Act.RESTART: Move.RESTART, Act.SKIP: Move.SKIP,
     Act.STOP: Move.STOP, Act.ABORT: Move.ABORT,
 }  # fmt: skip
+_POSSIBLE = {
+    state: frozenset(act for act, move in _MOVES.items() if (state, move) in TRANSITIONS)
+    for state in StepState
+}
 
 
 class Plate(Exposing, Working):
@@ -42,7 +45,7 @@ class Plate(Exposing, Working):
         if self.over:
             return ()
         state = self.present.state
-        possible = {act for act, move in _MOVES.items() if (state, move) in TRANSITIONS}
+        possible = set(_POSSIBLE[state])
         ready = state is StepState.READY and self.untimed
         if ready:
             possible.discard(Act.BEGIN)
@@ -131,7 +134,7 @@ class Plate(Exposing, Working):
         return {
             "format": SNAPSHOT_FORMAT,
             "index": self.index,
-            "steps": [asdict(s) | {"state": str(s.state)} for s in self.steps],
+            "steps": [step.snapshot() for step in self.steps],
             "machine": self.machine.snapshot() if self.machine is not None else None,
             "deviations": list(self.deviations),
             "judgement": self.judgement,
