@@ -17,6 +17,8 @@ AT_ONCE = 4
 """Requests on the wire at a time; the daemon's loop is not ours to fill."""
 WAITING = 32
 """Requests that wait for their turn; more are turned away."""
+PAUSE_S = 0.02
+"""Between two requests of a turn: some 200 requests a second are all that the unit ever gets."""
 ANSWER_S = 5.0
 """A daemon that has not answered by then is in trouble."""
 KINDS: frozenset[Kind] = frozenset({"misuse", "no right", "unknown", "refused", "fault"})
@@ -61,8 +63,12 @@ class Wire(asyncio.Protocol):
             raise ApiError("too much is asked at once; try again in a moment", "too many")
         self._waiting += 1
         try:
-            async with self._turns:
+            await self._turns.acquire()
+            try:
                 answer = await self._exchange({"do": do, **more})
+            finally:
+                # The turn is given up later than it is done with: so the rate has an end.
+                asyncio.get_running_loop().call_later(PAUSE_S, self._turns.release)
         finally:
             self._waiting -= 1
         if not answer.pop("ok"):

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import json
+import queue
 import signal
 import sys
 import threading
@@ -25,6 +27,7 @@ from platelink.client import Client, ClientError
 from platelink.client.reach import answers
 from platelink.config import Config
 from platelink.daemon.clock import Clock
+from platelink.daemon.lag import LagMeter
 from platelink.daemon.setup import make_job, make_shell, socket_path
 from platelink.daemon.shell import COMMANDS, Shell
 
@@ -152,6 +155,37 @@ class Teller:
 
 
 SUPPRESSED = "suppressed by design"
+
+
+class Aside:
+    """Tells in a thread of its own: a terminal that was paused must not pause the control loop.
+    What is told meanwhile waits, as much as is worth reading; the rest is in the journal."""
+
+    def __init__(self, tell: Callable[[Line], None]) -> None:
+        self._tell = tell
+        self._lines: queue.Queue[Line | None] = queue.Queue(LINES_WAIT)
+        self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
+
+    def __enter__(self) -> Aside:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with contextlib.suppress(queue.Full):
+            self._lines.put(None, timeout=1.0)
+        self._thread.join(timeout=2.0)
+
+    def __call__(self, line: Line) -> None:
+        """Have a line told, some time."""
+        with contextlib.suppress(queue.Full):
+            self._lines.put_nowait(line)
+
+    def _run(self) -> None:
+        while (line := self._lines.get()) is not None:
+            self._tell(line)
+
+
+LINES_WAIT = 1000
 WHEN_HELD = "go on with `platelink restart` in another terminal, or end it with Ctrl-C"
 QUIET = frozenset(
     {
@@ -189,18 +223,23 @@ def config_of(context: click.Context) -> Config:
 
 @click.command()
 @click.option("--speed", default=1.0, hidden=True, help="Pace of a simulated unit, times life.")
+@click.option("--measure-lag", type=click.Path(path_type=Path, dir_okay=False), hidden=True)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 @click.pass_context
-def serve(context: click.Context, speed: float, as_json: bool) -> None:
+def serve(context: click.Context, speed: float, measure_lag: Path | None, as_json: bool) -> None:
     """Run the daemon: read the unit, answer commands, record, publish.
 
     UV light and heat can injure: keep lids and interlocks as the maker built them. This program
     never replaces the unit's own interlock or emergency stop.
     """
-    asyncio.run(_serve(config_of(context), Clock(speed), Teller(as_json=as_json)))
+    config = config_of(context)
+    with Aside(Teller(as_json=as_json)) as tell:
+        asyncio.run(_serve(config, Clock(speed), tell, measure_lag))
 
 
-async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> None:
+async def _serve(
+    config: Config, clock: Clock, tell: Callable[[Line], None], measure_lag: Path | None
+) -> None:
     shell = make_shell(config, clock, today=date.today)
     shell.listen(tell)
     loop = asyncio.get_running_loop()
@@ -210,7 +249,14 @@ async def _serve(config: Config, clock: Clock, tell: Callable[[Line], None]) -> 
         f"serving unit {config.unit.name} on {config.link.port}, journal {config.journal.path}",
         err=True,
     )
-    await shell.run()
+    gc.collect()
+    gc.freeze()  # what is there by now stays: looking through it again would hold up the loop
+    if measure_lag is None:
+        await shell.run()
+        return
+    meter = LagMeter()
+    await shell.run(meter.start)
+    meter.write(measure_lag)
 
 
 @click.command()

@@ -118,7 +118,9 @@ class Service:
 
     def status(self) -> Answer:
         """What a face shows of it."""
-        return {"port": self._port, "problem": self._problem or self._port_problem}
+        pid = self._child.pid if self._child is not None else None
+        problem = self._problem or self._port_problem
+        return {"port": self._port, "pid": pid, "problem": problem}
 
     # --- the child -------------------------------------------------------------------------
 
