@@ -1,0 +1,1 @@
+"""The page beside the machine: its own process, and no more than a face on the service."""

@@ -1,0 +1,66 @@
+"""Scripts and styles, read once into memory and served under the hash of all of them.
+
+One hash for the whole set keeps modules that import each other of one version, and lets browsers
+keep them for good.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+
+from platelink.web.texts import Language
+
+HERE = Path(__file__).parent / "static"
+TYPES = {
+    ".js": "text/javascript; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+FOR_GOOD = "public, max-age=31536000, immutable"
+
+
+@dataclass(frozen=True)
+class Assets:
+    """Everything that is served from memory."""
+
+    files: Mapping[str, bytes]
+    version: str
+
+    def path(self, name: str) -> str:
+        """Address of a file of this version."""
+        if name not in self.files:
+            raise KeyError(f"no asset {name}")
+        return f"/static/{self.version}/{name}"
+
+
+def read_assets(languages: Mapping[str, Language], place: Path = HERE) -> Assets:
+    """The folder, and a module of texts for each language."""
+    files = {
+        path.name: path.read_bytes() for path in sorted(place.iterdir()) if path.suffix in TYPES
+    }
+    files |= {f"text-{code}.js": language.script for code, language in languages.items()}
+    whole = hashlib.sha256()
+    for name, content in files.items():
+        whole.update(f"{name}\0{len(content)}\0".encode() + content)
+    return Assets(files, whole.hexdigest()[:12])
+
+
+async def asset(request: Request) -> Response:
+    """One file; of another version than this one's there is none."""
+    assets: Assets = request.app.state.assets
+    name = request.path_params["name"]
+    content = assets.files.get(name)
+    if content is None or request.path_params["version"] != assets.version:
+        return PlainTextResponse("not found", 404)
+    headers = {"cache-control": FOR_GOOD, "vary": "accept-encoding"}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        content = gzip.compress(content, 6, mtime=0)
+        headers["content-encoding"] = "gzip"
+    return Response(content, media_type=TYPES[Path(name).suffix], headers=headers)

@@ -1,0 +1,118 @@
+"""Numbers, quantities and times for people: by their locale, in the units the shop chose. Pure."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, tzinfo
+from typing import Any
+
+from babel import Locale
+from babel.dates import format_date, format_datetime
+from babel.numbers import format_decimal
+
+from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity
+
+QUANTITIES: Mapping[str, Quantity] = {
+    "dose": DOSE,
+    "irradiance": IRRADIANCE,
+    "vacuum": PRESSURE,
+    "temperature": TEMPERATURE,
+}
+DASH = "–"
+HOUR_S, MINUTE_S = 3600, 60
+
+
+def units_document(display: Mapping[str, str]) -> str:
+    """How the browser shows each quantity: ``shown = base / factor - shift``, symbol, decimals."""
+    document = {}
+    for name, quantity in QUANTITIES.items():
+        unit = quantity.unit(display[name])
+        document[name] = {
+            "symbol": unit.symbol,
+            "factor": float(unit.factor),
+            "shift": float(unit.shift),
+            "decimals": unit.decimals,
+        }
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
+
+
+@dataclass(frozen=True)
+class Formats:
+    """What templates call."""
+
+    locale: Locale
+    display: Mapping[str, str]
+    zone: tzinfo
+
+    def number(self, value: float | None, decimals: int = 0) -> str:
+        """``1,234.5`` or ``1.234,5``; a dash for what is missing."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        form = "#,##0" + ("." + "0" * decimals if decimals else "")
+        return format_decimal(value, format=form, locale=self.locale)
+
+    def quantity(self, value: float | None, name: str, decimals: int | None = None) -> str:
+        """A value in platelink's own unit, with the unit that the shop chose."""
+        kind = QUANTITIES[name]
+        unit = kind.unit(self.display[name])
+        shown = None if value is None else kind.to(value, self.display[name])
+        return (
+            f"{self.number(shown, unit.decimals if decimals is None else decimals)} {unit.symbol}"
+        )
+
+    def moment(self, at_utc: str | None) -> str:
+        """Date and time, to the second, in the zone of the unit's computer."""
+        at = _parsed(at_utc)
+        return (
+            DASH
+            if at is None
+            else format_datetime(at.astimezone(self.zone), "short", locale=self.locale)
+        )
+
+    def day(self, text: str | None) -> str:
+        """A date."""
+        try:
+            return (
+                DASH
+                if not text
+                else format_date(date.fromisoformat(text[:10]), "medium", locale=self.locale)
+            )
+        except ValueError:
+            return str(text)
+
+    def clock(self, at_utc: str | None) -> str:
+        """Time of day with seconds."""
+        at = _parsed(at_utc)
+        return (
+            DASH
+            if at is None
+            else format_datetime(
+                at.astimezone(self.zone), _clock_form(self.locale), locale=self.locale
+            )
+        )
+
+    def duration(self, seconds: float | None) -> str:
+        """``42 s``, ``4:20 min`` or ``1:05:00 h``."""
+        if seconds is None or not math.isfinite(seconds):
+            return DASH
+        whole = round(seconds)
+        if whole < MINUTE_S:
+            return f"{self.number(seconds, 0 if seconds >= 10 else 1)} s"
+        if whole < HOUR_S:
+            return f"{whole // 60}:{whole % 60:02} min"
+        return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02} h"
+
+
+def _clock_form(locale: Locale) -> str:
+    return str(locale.time_formats["medium"].pattern)
+
+
+def _parsed(at_utc: Any) -> datetime | None:
+    try:
+        at = datetime.fromisoformat(at_utc)
+    except (TypeError, ValueError):
+        return None
+    return at if at.tzinfo else at.replace(tzinfo=UTC)

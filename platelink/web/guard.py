@@ -1,0 +1,97 @@
+"""What every request must show and every answer carries: host, origin, content policy. Pure ASGI.
+
+A page on another machine's name, a form of another site, a frame: all of it ends here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+CONTENT_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+    "connect-src 'self'; font-src 'none'; form-action 'self'; frame-ancestors 'none'; "
+    "base-uri 'none'"
+)
+HEADERS = {
+    "content-security-policy": CONTENT_POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), usb=(), serial=()",
+}
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+LOOPBACK = ("localhost", "127.0.0.1", "::1")
+
+
+def host_name(netloc: str) -> str | None:
+    """The name in ``name:port`` or ``[address]:port``, lower case; None when it is none."""
+    try:
+        parts = urlsplit(f"//{netloc}")
+        parts.port  # noqa: B018 -- raises for a port that is none
+    except ValueError:
+        return None
+    if parts.netloc != netloc or parts.username is not None or not parts.hostname:
+        return None
+    return parts.hostname.rstrip(".")
+
+
+class Guard:
+    """Refuses foreign hosts and origins, and puts the headers of ``HEADERS`` on every answer."""
+
+    def __init__(self, app: ASGIApp, *, names: Iterable[str]) -> None:
+        self.app = app
+        self.names = frozenset(name.lower() for name in (*LOOPBACK, *names))
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request or WebSocket."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        refusal = self.refusal(scope)
+        if refusal is None:
+            await self.app(scope, receive, _with_headers(send))
+        elif scope["type"] == "websocket":
+            await receive()
+            await send({"type": "websocket.close", "code": 1008})
+        else:
+            status, text = refusal
+            answer: Response = PlainTextResponse(text, status)
+            if scope["path"].startswith("/api/"):
+                answer = JSONResponse({"error": text, "kind": "refused"}, status)
+            await answer(scope, receive, _with_headers(send))
+
+    def refusal(self, scope: Scope) -> tuple[int, str] | None:
+        """Status and text for a request that is not served; None for one that is."""
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        name = host_name(hosts[0]) if len(hosts) == 1 else None
+        if name not in self.names:
+            return 421, (
+                "This name is not one of this page's; start it with --name and the name that "
+                "you use, or open it by its own."
+            )
+        if scope["type"] == "http" and scope["method"] in SAFE:
+            return None
+        origins = headers.getlist("origin")
+        same = len(origins) == 1 and urlsplit(origins[0]).netloc.lower() == hosts[0].lower()
+        if not same or headers.get("sec-fetch-site", "same-origin") != "same-origin":
+            return 403, "This did not come from the page itself; reload the page and try again."
+        return None
+
+
+def _with_headers(send: Send) -> Send:
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            for name, value in HEADERS.items():
+                headers[name] = value
+            headers.setdefault("cache-control", "no-store")
+        await send(message)
+
+    return sending

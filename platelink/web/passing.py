@@ -1,0 +1,74 @@
+"""Requests under /api/ handed on to the service's Unix socket: little in, little out.
+
+Session cookie and CSRF header go through; nothing that would make the client more than a browser
+(``Platelink-Local``, ``Authorization``) ever does.
+"""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+import httpx
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+IN = ("accept", "content-type", "x-csrf-token")
+OUT = ("content-type", "retry-after", "set-cookie", "content-disposition")
+SESSION_COOKIE = "platelink_session"
+MOST_BYTES = 1 << 20
+"""Largest request that is handed on; a recipe is a few kilobytes."""
+
+NEVER = frozenset({"/v1/people/first"})
+"""The first lead is entered at the unit's own computer only."""
+
+FIRST_LEAD = "The first lead is entered on the unit's own computer; run there: platelink user first"
+NO_SERVICE = (
+    "The unit's service does not answer. Is its daemon running? On its computer, run: "
+    "platelink doctor"
+)
+
+
+def session_header(request: Request) -> dict[str, str]:
+    """The session cookie, and no other, as a header."""
+    value = request.cookies.get(SESSION_COOKIE, "")
+    plain = value.isascii() and value.isprintable() and not set(value) & set(' ;,"\\')
+    return {"cookie": f"{SESSION_COOKIE}={value}"} if value and plain else {}
+
+
+def error(status: int, text: str, kind: str) -> JSONResponse:
+    """An error in the service's own form."""
+    return JSONResponse({"error": text, "kind": kind}, status)
+
+
+async def pass_on(request: Request) -> Response:
+    """The service's answer to this request."""
+    path = "/" + request.path_params["path"]
+    if not path.startswith("/v1/") or any(part in ("", ".", "..") for part in path[1:].split("/")):
+        return error(404, "There is no such address.", "unknown")
+    if path in NEVER:
+        return error(403, FIRST_LEAD, "refused")
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_BYTES:
+            return error(413, "That is more than the service takes at once.", "refused")
+    client: httpx.AsyncClient = request.app.state.client
+    try:
+        answer = await client.request(
+            request.method,
+            quote(path) + (f"?{request.url.query}" if request.url.query else ""),
+            content=bytes(body),
+            headers={
+                **{name: request.headers[name] for name in IN if name in request.headers},
+                **session_header(request),
+            },
+        )
+    except httpx.TransportError:
+        return error(503, NO_SERVICE, "fault")
+    passed = Response(answer.content, answer.status_code)
+    del passed.headers["content-length"]
+    for name, value in answer.headers.multi_items():
+        if name in OUT:
+            passed.headers.append(name, value)
+    passed.headers["content-length"] = str(len(answer.content))
+    return passed

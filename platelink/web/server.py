@@ -1,0 +1,63 @@
+"""The page's process: a listening socket, and uvicorn until it is told to end."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import Callable
+
+import uvicorn
+
+from platelink.web.app import build
+from platelink.web.settings import PageSettings
+
+LEAVE_S = 2
+"""How long open connections may take to end; live lines have no end of their own."""
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A bound socket; port 0 takes a free one. ``OSError`` when it cannot be had."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError:
+        listener.close()
+        raise
+    return listener
+
+
+def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], None]) -> None:
+    """Serve until SIGTERM or SIGINT; ``ready`` is called once requests are answered."""
+    config = uvicorn.Config(
+        build(settings),
+        ws="websockets-sansio",
+        ws_max_size=1 << 16,
+        ws_ping_interval=10.0,
+        ws_ping_timeout=10.0,
+        access_log=False,
+        log_level="warning",
+        server_header=False,
+        proxy_headers=False,
+        lifespan="on",
+        timeout_graceful_shutdown=LEAVE_S,
+        ssl_certfile=settings.certificate,
+        ssl_keyfile=settings.key,
+    )
+    asyncio.run(_serving(uvicorn.Server(config), listener, ready))
+
+
+async def _serving(
+    server: uvicorn.Server, listener: socket.socket, ready: Callable[[], None]
+) -> None:
+    async def tell() -> None:
+        while not server.started:
+            await asyncio.sleep(0.01)
+        ready()
+
+    telling = asyncio.ensure_future(tell())
+    try:
+        await server.serve(sockets=[listener])
+    finally:
+        telling.cancel()

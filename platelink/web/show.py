@@ -1,0 +1,138 @@
+"""From a template to an answer: the language, the person, the formats, and what went wrong."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Awaitable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import ChainableUndefined, Environment, FileSystemLoader
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from platelink import __version__
+from platelink.web.formats import Formats, units_document
+from platelink.web.service import SIGN_IN, Document, ServiceSays, get
+from platelink.web.texts import Language, choose
+from platelink.web.words import KEY_WORDS, WORDS
+
+HERE = Path(__file__).parent / "templates"
+LANGUAGE_COOKIE = "platelink_language"
+THEME_COOKIE = "platelink_theme"
+THEMES = ("auto", "light", "dark")
+
+
+class Templates:
+    """One environment for each language."""
+
+    def __init__(self, languages: dict[str, Language]) -> None:
+        self._of = {code: _environment(language) for code, language in languages.items()}
+
+    def render(self, language: Language, name: str, context: Document) -> str:
+        """The text of a template."""
+        return self._of[language.code].get_template(name).render(context)
+
+
+def _environment(language: Language) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(HERE),
+        autoescape=True,
+        undefined=ChainableUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    environment.install_gettext_translations(  # type: ignore[attr-defined]
+        language.translations, newstyle=True
+    )
+    translate = language.translations.gettext
+
+    def word(text: object) -> object:
+        """A word of the service as people read it."""
+        return translate(WORDS.get(text, text)) if isinstance(text, str) and text else text
+
+    def key_words(text: str) -> str:
+        """The name of a fact: keys one after the other, and names that people gave."""
+        parts = text.split(" · ")
+        return " · ".join(translate(KEY_WORDS.get(part, part)) for part in parts)
+
+    environment.filters |= {"word": word, "words": key_words}
+    return environment
+
+
+def own_path(path: str) -> str:
+    """A path of this page, whatever was asked for."""
+    plain = path.isascii() and path.isprintable() and "\\" not in path
+    return path if plain and path.startswith("/") and not path.startswith("//") else "/"
+
+
+async def show(
+    request: Request,
+    template: str,
+    *,
+    status: int = 200,
+    me: Document | None = None,
+    **fetched: Any,
+) -> Response:
+    """The template with what it needs; awaitables among ``fetched`` are awaited together."""
+    waiting = {name: value for name, value in fetched.items() if isinstance(value, Awaitable)}
+    if me is None:
+        waiting["me"] = get(request, "/v1/me")
+    values = await asyncio.gather(*waiting.values(), return_exceptions=True)
+    for value in values:
+        if isinstance(value, BaseException):
+            raise value
+    context = {**fetched, "me": me, **dict(zip(waiting, values, strict=True))}
+    return await rendered(request, template, status, context)
+
+
+async def rendered(request: Request, template: str, status: int, context: Document) -> Response:
+    """The template in the language of the request."""
+    state = request.app.state
+    language, locale = choose(
+        state.languages,
+        request.cookies.get(LANGUAGE_COOKIE),
+        request.headers.get("accept-language", ""),
+    )
+    theme = request.cookies.get(THEME_COOKIE, "")
+    zone = datetime.now().astimezone().tzinfo
+    assert zone is not None
+    display = state.settings.display
+    text = state.templates.render(
+        language,
+        template,
+        {
+            "path": request.url.path,
+            "here": quote(
+                request.url.path + (f"?{request.url.query}" if request.url.query else "")
+            ),
+            "asset": state.assets.path,
+            "language": language,
+            "languages": state.languages.values(),
+            "tag": str(locale).replace("_", "-"),
+            "theme": theme if theme in THEMES else "auto",
+            "f": Formats(locale, display, zone),
+            "units": units_document(display),
+            "rights": (context.get("me") or {}).get("rights", ()),
+            "software": __version__,
+            **context,
+        },
+    )
+    return HTMLResponse(text, status, headers={"content-language": language.code})
+
+
+async def trouble(request: Request, error: ServiceSays) -> Response:
+    """Why there is no view: sign in first, or a page that says what to do."""
+    if error.status == SIGN_IN and not error.nobody:
+        back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return RedirectResponse(f"/sign-in?next={quote(back)}", 303)
+    me: Document | None = None
+    if not error.nobody:
+        with contextlib.suppress(ServiceSays):
+            me = await get(request, "/v1/me")
+    status = 503 if error.status == SIGN_IN else error.status
+    return await rendered(request, "trouble.html", status, {"me": me, "error": error})

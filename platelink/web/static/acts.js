@@ -1,0 +1,172 @@
+// What a person may do with a plate now: buttons, the one question before light or heat, sending.
+import { h, refill, show } from "./dom.js";
+import { ask } from "./ask.js";
+import { link } from "./link.js";
+import { can, post } from "./send.js";
+import { band, duration, known, quantity, t } from "./text.js";
+
+const may = (act) => can(act === "skip" ? "skip_steps" : "run");
+
+const light = (plate) => plate.now.kind === "expose";
+const heat = (plate) => plate.now.kind === "bake";
+
+const beginLines = (plate) => {
+  const { exposure, bake } = plate.now;
+  if (exposure) {
+    const left = exposure.target_dose_mj_cm2 - (exposure.dose_mj_cm2 || 0);
+    const lines = [
+      known(exposure.remaining_s)
+        ? t("UV light comes on in the unit by itself, and goes off at {dose}, after about {time}.", {
+            dose: quantity(exposure.target_dose_mj_cm2, "dose"),
+            time: duration(exposure.remaining_s),
+          })
+        : t("UV light comes on in the unit by itself, and goes off at {dose}.", {
+            dose: quantity(exposure.target_dose_mj_cm2, "dose"),
+          }),
+    ];
+    if (exposure.dose_mj_cm2 > 0) lines.push(t("{dose} are still to go.", { dose: quantity(left, "dose") }));
+    const { contact } = exposure;
+    lines.push(
+      contact
+        ? t("It waits for a vacuum of {band}.", { band: band(contact.low_kpa, contact.high_kpa, "vacuum") })
+        : t("It waits for no vacuum."),
+    );
+    return [...lines, t("Close the lid. Make sure that nobody looks in.")];
+  }
+  if (bake) {
+    return [
+      t("The plate goes into the oven. {time} count between {band} only.", {
+        time: duration(bake.needed_s),
+        band: band(bake.low_c, bake.high_c, "temperature"),
+      }),
+      t("The oven's own thermostat makes the heat; set and check it there."),
+    ];
+  }
+  return [];
+};
+
+const labels = (plate, act) => {
+  const { stage } = plate.now;
+  switch (act) {
+    case "begin":
+      return light(plate) ? t("Begin exposure") : heat(plate) ? t("Begin baking") : t("Begin");
+    case "done":
+      return stage && stage.name ? t("Done: {stage}", { stage: stage.name }) : t("Done");
+    case "hold":
+      return light(plate) ? t("Hold: light off") : t("Hold");
+    case "restart":
+      return light(plate) ? t("Restart: light on") : t("Restart");
+    default:
+      return act;
+  }
+};
+
+const endings = (acts) =>
+  [
+    {
+      name: "stop",
+      label: t("Stop the plate"),
+      text: t("Ends it in order. What was done stays on record."),
+    },
+    {
+      name: "abort",
+      label: t("Abort the plate"),
+      text: t("Ends it at once, when it is not known what happened to it."),
+    },
+    {
+      name: "skip",
+      label: t("Skip this step"),
+      text: t("The plate goes on with the next step. Needs a reason."),
+      needsReason: true,
+    },
+  ].filter((ending) => acts.includes(ending.name) && may(ending.name));
+
+/** Sends an act; what went wrong is shown in `says` and stays there until the next act. */
+export const act = async (plate, name, says, more = {}) => {
+  show(says, false);
+  try {
+    await post(`/plates/${encodeURIComponent(plate.plate)}/${name}`, { step: plate.step, ...more });
+    return true;
+  } catch (error) {
+    says.textContent = error.message;
+    show(says, true);
+    return false;
+  }
+};
+
+const overdue = () => (link.status?.alarms?.list || []).find((alarm) => alarm.name === "calibration overdue" && alarm.active);
+
+const asked = async (plate, name, says) => {
+  if ((name !== "begin" && name !== "restart") || !(light(plate) || heat(plate))) return act(plate, name, says);
+  const late = light(plate) && can("accept_overdue") ? overdue() : null;
+  const answer = await ask({
+    title: labels(plate, name),
+    lines: [...beginLines(plate), ...(late ? [late.text, t("Going on without is put on record.")] : [])],
+    cautions: plate.now.cautions || [],
+    answers: [{ name, label: labels(plate, name) }],
+  });
+  return answer ? act(plate, name, says, late ? { accept_overdue: true } : {}) : false;
+};
+
+const ended = async (plate, acts, says) => {
+  const answer = await ask({
+    title: t("End plate {plate}?", { plate: plate.plate }),
+    lines: light(plate) ? [t("Light goes off with each of these.")] : [],
+    answers: endings(acts),
+    reason: t("Reason"),
+  });
+  if (answer) await act(plate, answer.name, says, { reason: answer.reason });
+};
+
+/** A row of controls that follows the plate; the buttons change only when the acts do. */
+export class Acts {
+  constructor() {
+    this.says = h("p", { class: "wrong", role: "alert", hidden: true });
+    this.row = h("div", { class: "acts" });
+    this.node = h("div", {}, this.says, this.row);
+    this.key = null;
+    this.plate = null;
+  }
+
+  update(plate) {
+    this.plate = plate;
+    const acts = (plate.now?.acts || []).filter(may);
+    const key = [plate.plate, plate.step, plate.now?.stage?.name, ...acts].join("|");
+    if (key === this.key) return;
+    this.key = key;
+    const order = ["begin", "done", "restart", "hold"].filter((name) => acts.includes(name));
+    const buttons = order.map((name, place) =>
+      h("button", {
+        type: "button",
+        class: place === 0 ? "main" : "",
+        text: labels(plate, name),
+        "data-key": name,
+        onclick: (click) => this.#once(click, () => asked(this.plate, name, this.says)),
+      }),
+    );
+    if (endings(acts).length) {
+      buttons.push(
+        h("button", {
+          type: "button",
+          class: "quiet",
+          text: t("End …"),
+          "data-key": "end",
+          onclick: (click) => this.#once(click, () => ended(this.plate, acts, this.says)),
+        }),
+      );
+    }
+    refill(this.row, ...buttons);
+  }
+
+  /** A double touch is one act. */
+  async #once(click, work) {
+    const button = click.currentTarget;
+    if (button.ariaDisabled === "true") return;
+    button.ariaDisabled = "true";
+    try {
+      await work();
+    } finally {
+      button.ariaDisabled = null;
+    }
+  }
+}

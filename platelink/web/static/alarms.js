@@ -1,0 +1,166 @@
+// The view of alarms: what calls first, what was seen, what is silenced; and the acts on each.
+import "./shell.js";
+import { byId, h, keyed, put, refill, set, show } from "./dom.js";
+import { ask } from "./ask.js";
+import { link, painted } from "./link.js";
+import { can, post } from "./send.js";
+import { priorityWord, serviceWord } from "./words.js";
+import { clock, known, nt, number, t } from "./text.js";
+
+const RANK = { high: 0, medium: 1, low: 2 };
+const calls = (alarm) => alarm.state.includes("unacknowledged");
+const aside = (alarm) => ["shelved", "suppressed", "suppressed by design", "out of service"].includes(alarm.state.replace(/_/g, " "));
+
+const stateText = (alarm) => {
+  const state = alarm.state.replace(/_/g, " ").replace(/,/g, "");
+  return (
+    {
+      unacknowledged: t("calls: not seen yet"),
+      acknowledged: t("seen, still there"),
+      "returned unacknowledged": t("over, not seen yet"),
+      "latched unacknowledged": t("over, not seen yet; must be reset"),
+      "latched acknowledged": t("over; must be reset"),
+      shelved: t("silenced until {time}", { time: clock(alarm.until_utc) }),
+      suppressed: t("means nothing now"),
+      "suppressed by design": t("means nothing now"),
+      "out of service": t("out of service"),
+    }[state] || state
+  );
+};
+
+const acts = (alarm) => {
+  const state = alarm.state.replace(/_/g, " ");
+  const found = [];
+  if (can("answer_alarms") && calls(alarm)) found.push(["acknowledge", t("Seen")]);
+  if (can("answer_alarms") && state.includes("latched") && !calls(alarm)) found.push(["reset", t("Reset")]);
+  if (can("change_alarms")) {
+    if (state === "shelved") found.push(["unshelve", t("Let it call again")]);
+    else if (state === "out of service") found.push(["return", t("Back into service")]);
+    else if (!aside(alarm)) found.push(["shelve", t("Silence …")], ["remove", t("Out of service …")]);
+  }
+  return found;
+};
+
+const says = byId("says");
+const send = async (alarm, name, more = {}) => {
+  show(says, false);
+  try {
+    await post(`/alarms/${encodeURIComponent(alarm)}/${name}`, more);
+  } catch (error) {
+    put(says, error.message);
+    show(says, true);
+  }
+};
+
+const minutesField = () => {
+  const choice = h("select", { id: "silence-for" });
+  for (const minutes of [5, 15, 30, 60, 240, 480]) {
+    choice.append(h("option", { value: minutes, text: nt("one minute", "{n} minutes", minutes), selected: minutes === 15 }));
+  }
+  return choice;
+};
+
+const press = async (alarm, name) => {
+  if (name === "shelve" || name === "remove") {
+    const choice = name === "shelve" ? minutesField() : null;
+    const answer = await ask({
+      title: name === "shelve" ? t("Silence {alarm}?", { alarm: serviceWord(alarm) }) : t("Take {alarm} out of service?", { alarm: serviceWord(alarm) }),
+      lines: [
+        name === "shelve"
+          ? t("It does not call until the time is over, whatever happens. Then it calls again if its cause is there.")
+          : t("It does not call until somebody takes it back into service. It has no end of its own."),
+      ],
+      fields: choice ? [h("label", { for: "silence-for", text: t("For") }), choice] : [],
+      reason: t("Reason"),
+      answers: [{ name, label: name === "shelve" ? t("Silence it") : t("Take it out"), needsReason: true }],
+    });
+    if (!answer) return;
+    const more = { why: answer.reason };
+    if (choice) more.minutes = Number(choice.value);
+    await send(alarm, name, more);
+  } else {
+    await send(alarm, name);
+  }
+};
+
+const make = (alarm) => {
+  const title = `alarm-${alarm.name.replace(/\W+/g, "-")}`;
+  return h(
+    "li",
+    { class: "alarm" },
+    h("span", { class: "mark" }),
+    h(
+      "article",
+      { "aria-labelledby": title },
+      h("h3", { id: title, text: serviceWord(alarm.name) }),
+      h("p", { class: "text" }),
+      h("p", { class: "facts" }),
+      h("p", { class: "cause" }),
+      h("p", { class: "todo" }),
+    ),
+    h("div", { class: "acts" }),
+  );
+};
+
+const facts = (alarm) => {
+  const found = [priorityWord(alarm.priority), stateText(alarm)];
+  if (known(alarm.value)) {
+    const unit = alarm.unit || "";
+    found.push(t("measured {value} {unit}", { value: number(alarm.value, 1), unit }).trim());
+    if (known(alarm.limit)) found.push(t("limit {value} {unit}", { value: number(alarm.limit, 1), unit }).trim());
+  }
+  found.push(t("since {time}", { time: clock(alarm.since_utc) }));
+  if (alarm.count > 1) found.push(nt("once", "{n} times", alarm.count));
+  if (alarm.first_out) found.push(t("first of its group"));
+  if (alarm.who) found.push(alarm.why ? `${alarm.who}: ${alarm.why}` : alarm.who);
+  return found.join(" · ");
+};
+
+const update = (item, alarm) => {
+  const [mark, article, controls] = item.children;
+  const [, text, fact, cause, todo] = article.children;
+  set(mark, "data-priority", alarm.priority);
+  set(item, "data-calls", calls(alarm) ? "yes" : null);
+  put(text, alarm.text || "");
+  put(fact, facts(alarm));
+  put(cause, alarm.cause ? t("Likely cause: {text}", { text: serviceWord(alarm.cause) }) : "");
+  put(todo, alarm.next_act ? t("Do: {text}", { text: serviceWord(alarm.next_act) }) : "");
+  const able = acts(alarm);
+  const key = able.map(([name]) => name).join();
+  if (controls.dataset.acts === key) return;
+  controls.dataset.acts = key;
+  refill(
+    controls,
+    ...able.map(([name, label]) =>
+      h("button", {
+        type: "button",
+        class: name === "acknowledge" || name === "reset" ? "main" : "quiet",
+        text: label,
+        "aria-label": `${label}: ${serviceWord(alarm.name)}`,
+        "data-key": name,
+        onclick: () => press(alarm.name, name),
+      }),
+    ),
+  );
+};
+
+const order = (a, b) =>
+  Number(calls(b)) - Number(calls(a)) ||
+  RANK[a.priority] - RANK[b.priority] ||
+  Number(b.first_out) - Number(a.first_out) ||
+  a.since_utc.localeCompare(b.since_utc);
+
+painted((status) => {
+  show(byId("live"), status !== null);
+  show(byId("silent"), status === null);
+  const alarms = status?.alarms;
+  if (!alarms) return;
+  const here = alarms.list.filter((alarm) => !aside(alarm)).sort(order);
+  const away = alarms.list.filter(aside);
+  show(byId("none"), here.length === 0);
+  show(byId("flood"), Boolean(alarms.flood));
+  put(byId("rate"), nt("One alarm in the last hour", "{n} alarms in the last hour", alarms.per_hour || 0));
+  keyed(byId("alarms"), here, (alarm) => alarm.name, make, update);
+  show(byId("aside"), away.length > 0);
+  keyed(byId("away"), away, (alarm) => alarm.name, make, update);
+});

@@ -1,0 +1,82 @@
+// Forms that send an act as JSON: <form data-post="/lots/{name}/close" data-then="/stock">.
+import "./shell.js";
+import { h, put, show } from "./dom.js";
+import { post } from "./send.js";
+import { parse, t } from "./text.js";
+
+/** One field's value; null when it is left empty. */
+const value = async (field) => {
+  if (field.type === "file") return field.files[0] ? field.files[0].text() : null;
+  const text = field.value.trim();
+  if (!text) return null;
+  if (field.dataset.type !== "number") return text;
+  const number = parse(text);
+  if (!Number.isFinite(number)) {
+    field.focus();
+    throw new Error(t("{name}: enter a number.", { name: field.labels[0]?.textContent.trim() || field.name }));
+  }
+  return number;
+};
+
+const body = async (form) => {
+  const values = {};
+  for (const field of form.elements) {
+    if (!field.name || (field.type === "radio" && !field.checked)) continue;
+    const found = await value(field);
+    if (field.required && found === null) {
+      field.focus();
+      throw new Error(t("{name}: must be filled in.", { name: field.labels[0]?.textContent.trim() || field.name }));
+    }
+    if (found !== null) values[field.name] = found;
+  }
+  return values;
+};
+
+/** Names in braces are taken from the values, and then not sent. */
+const address = (form, values) =>
+  form.dataset.post.replace(/\{(\w+)\}/g, (_, name) => {
+    const part = encodeURIComponent(values[name] ?? "");
+    delete values[name];
+    return part;
+  });
+
+const onward = (form, answer) => {
+  const then = form.dataset.then || "";
+  const to = then.replace(/\{(\w+)\}/g, (_, name) => encodeURIComponent(answer[name] ?? answer.plate?.[name] ?? ""));
+  if (to) location.assign(to);
+  else location.reload();
+};
+
+const send = async (form, says, button) => {
+  show(says, false);
+  button.disabled = true;
+  try {
+    const values = await body(form);
+    onward(form, await post(address(form, values), values));
+  } catch (error) {
+    put(says, error.message);
+    show(says, true);
+    button.disabled = false;
+  }
+};
+
+/** A scanner ends in Enter: it goes to the next empty field, and sends nothing. */
+const scanned = (event, form) => {
+  if (event.key !== "Enter" || event.target.tagName !== "INPUT" || !("scan" in form.dataset)) return;
+  event.preventDefault();
+  const fields = [...form.elements].filter((field) => field.name);
+  const rest = fields.slice(fields.indexOf(event.target) + 1);
+  (rest.find((field) => !field.value) || form.querySelector("button")).focus();
+};
+
+for (const form of document.querySelectorAll("form[data-post]")) {
+  const says = h("p", { class: "wrong", role: "alert", hidden: true });
+  const button = form.querySelector("button:not([type=button])");
+  button.before(says);
+  form.noValidate = true;
+  form.addEventListener("keydown", (event) => scanned(event, form));
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    send(form, says, button);
+  });
+}

@@ -1,0 +1,220 @@
+// The view "now": which step of which plate, what it needs, and the readings beside it.
+import "./shell.js";
+import { Acts } from "./acts.js";
+import { announce, byId, h, keyed, put, set, show } from "./dom.js";
+import { exposureCard } from "./single.js";
+import { link, painted } from "./link.js";
+import { Reading } from "./readings.js";
+import { fetched } from "./send.js";
+import { stateOf, stateWord } from "./words.js";
+import { clock, number, t } from "./text.js";
+import { workCard } from "./work.js";
+
+const HANDS = ["held", "ready"];
+const place = byId("work");
+const acts = new Acts();
+byId("acts").append(acts.node);
+
+const readings = {
+  vacuum: new Reading(t("Vacuum"), "vacuum", 100),
+  irradiance: new Reading(t("Irradiance"), "irradiance", 1),
+  oven: new Reading(t("Oven"), "temperature", 100, false),
+};
+byId("readings").append(...Object.values(readings).map((reading) => reading.node));
+
+let card = null;
+let chosen = decodeURIComponent(location.hash.slice(1));
+addEventListener("hashchange", () => {
+  chosen = decodeURIComponent(location.hash.slice(1));
+});
+
+/** The plate a person chose, else the one that needs a hand, else the one in the light. */
+const pick = (status) => {
+  const plates = status.plates || [];
+  return (
+    plates.find((plate) => plate.plate === chosen) ||
+    plates.find((plate) => plate.plate === status.bed?.plate && plate.now) ||
+    plates.find((plate) => HANDS.includes(plate.now?.state)) ||
+    plates.find((plate) => plate.now?.stage?.waiting) ||
+    plates[0] ||
+    null
+  );
+};
+
+const chips = (plates, current) => {
+  const row = byId("chips");
+  show(row, plates.length > 1);
+  if (plates.length < 2) return;
+  keyed(
+    row,
+    plates,
+    (plate) => plate.plate,
+    (plate) => h("li", {}, h("a", { href: `#${encodeURIComponent(plate.plate)}` }, h("strong", { text: plate.plate }), h("span"))),
+    (item, plate) => {
+      const anchor = item.firstChild;
+      set(anchor, "aria-current", plate === current ? "true" : null);
+      const hand = HANDS.includes(plate.now?.state) || plate.now?.stage?.due;
+      put(anchor.lastChild, `${plate.now?.name ?? ""}: ${stateOf(plate.now)}${hand ? ` ${t("(needs a hand)")}` : ""}`);
+    },
+  );
+};
+
+const steps = (plate) => {
+  const list = byId("steps");
+  show(byId("steps-part"), Boolean(plate));
+  if (!plate) return;
+  keyed(
+    list,
+    plate.steps.map((step, number) => ({ ...step, number })),
+    (step) => `${plate.plate}/${step.number}`,
+    (step) => h("li", {}, h("span", { text: step.name }), h("span", { class: "dim" })),
+    (item, step) => {
+      set(item, "aria-current", step.number === plate.step ? "step" : null);
+      set(item, "data-state", step.state);
+      put(item.lastChild, step.state === "waiting" ? "" : stateWord(step.state));
+    },
+  );
+};
+
+const heading = (plate) => {
+  put(byId("plate"), plate ? plate.plate : t("No plate in flight"));
+  const about = plate ? [plate.title || plate.recipe, plate.recipe, plate.job, plate.lot].filter((x, i, all) => x && all.indexOf(x) === i) : [];
+  put(byId("about"), about.join(" · "));
+  put(
+    byId("where"),
+    plate && plate.step !== null ? t("Step {n} of {count}", { n: number(plate.step + 1), count: number(plate.steps.length) }) : "",
+  );
+};
+
+let cardKey = null;
+const work = (plate, status) => {
+  const single = !plate && status.exposure ? "exposure" : null;
+  const key = plate && plate.now ? `${plate.plate}/${plate.step}/${plate.now.kind}` : single;
+  if (key !== cardKey) {
+    cardKey = key;
+    card = key === null ? null : single ? exposureCard() : workCard(plate);
+    place.replaceChildren(...(card ? [card.node] : []));
+  }
+  show(byId("idle"), key === null);
+  show(byId("acts"), Boolean(plate && plate.now));
+  if (card) card.update(single ? status : plate);
+  if (plate && plate.now) acts.update(plate);
+};
+
+const limits = (plate) => {
+  const { exposure, bake } = plate?.now || {};
+  const { contact } = exposure || {};
+  return {
+    vacuum: contact ? [contact.low_kpa, contact.high_kpa] : null,
+    oven: bake ? [bake.low_c, bake.high_c] : null,
+  };
+};
+
+/** Limits of the plate on the bed and in the oven, whichever plate is looked at. */
+const allLimits = (status) => {
+  const found = { vacuum: null, oven: null };
+  for (const plate of status.plates || []) {
+    const own = limits(plate);
+    found.vacuum ||= own.vacuum;
+    found.oven ||= own.oven;
+  }
+  return found;
+};
+
+const measure = (status) => {
+  const now = performance.now() / 1000;
+  const { reading } = status;
+  const bands = allLimits(status);
+  const quality = reading?.quality;
+  readings.vacuum.update(reading?.vacuum_kpa, bands.vacuum, quality, now);
+  readings.irradiance.update(reading?.irradiance_mw_cm2, null, quality, now);
+  readings.oven.update(reading?.oven_c, bands.oven, quality, now);
+  const oven = reading?.oven_c !== null && reading?.oven_c !== undefined;
+  readings.oven.visible(oven || bands.oven !== null);
+  const faults = [];
+  if (reading && !(reading.inputs & 1)) faults.push(t("The lid is open: no light."));
+  if (reading && !(reading.inputs & 2)) faults.push(t("The stop button is pressed: no light."));
+  if (status.link && status.link.state !== "up") faults.push(t("The device does not answer: {text}", { text: status.link.text }));
+  if (status.problem) faults.push(status.problem);
+  if (status.journal?.fault) faults.push(status.journal.fault);
+  put(byId("unit-faults"), faults.join(" "));
+  show(byId("unit-faults"), faults.length > 0);
+};
+
+let wasStale = null;
+const stale = (yes) => {
+  if (yes === wasStale) return;
+  wasStale = yes;
+  document.body.toggleAttribute("data-stale", yes);
+  show(byId("live"), !yes);
+  show(byId("silent"), yes);
+  if (!yes) return;
+  const last = link.status;
+  const plate = last && pick(last);
+  put(
+    byId("last-known"),
+    last
+      ? plate?.now
+        ? t("Last heard at {time}: plate {plate}, {step}. What became of it is not known here.", {
+            time: clock(last.at_utc),
+            plate: plate.plate,
+            step: plate.now.name,
+          })
+        : t("Last heard at {time}.", { time: clock(last.at_utc) })
+      : t("Nothing was heard of it yet."),
+  );
+};
+
+let told = "";
+const tell = (plate) => {
+  if (!plate?.now) return;
+  const stage = plate.now.stage?.due ? t("Time is over: end it now and confirm.") : "";
+  const text = `${plate.plate}, ${plate.now.name}: ${stateWord(plate.now.state)}. ${stage}`;
+  if (text !== told) announce(text);
+  told = text;
+};
+
+painted((status) => {
+  stale(status === null);
+  const now = performance.now() / 1000;
+  if (status === null) {
+    for (const reading of Object.values(readings)) reading.silent(now);
+    return;
+  }
+  const plate = pick(status);
+  heading(plate);
+  chips(status.plates || [], plate);
+  work(plate, status);
+  steps(plate);
+  measure(status);
+  tell(plate);
+  for (const reading of Object.values(readings)) if (!reading.node.hidden) reading.draw(now);
+});
+
+/** A plate that ended is told with a way to its record. */
+link.addEventListener("line", ({ detail }) => {
+  if (!detail.ended) return;
+  const known = (link.status?.plates || []).some((plate) => plate.plate === detail.ended);
+  if (!known && detail.step !== "plate") return;
+  const note = byId("ended");
+  note.replaceChildren(
+    t("Plate {plate} has ended: {state}.", { plate: detail.ended, state: stateWord(detail.state) }),
+    " ",
+    h("a", { href: `/records/${encodeURIComponent(detail.ended)}`, text: t("See its record") }),
+  );
+  show(note, true);
+});
+
+/** A page opened in mid-run shows the minute before it, from the journal. */
+const fill = async () => {
+  const run = link.status?.run_id;
+  if (!run) return;
+  const found = await fetched(`/runs/${encodeURIComponent(run)}/samples?points=1200`).catch(() => null);
+  if (!found?.samples) return;
+  const now = performance.now() / 1000;
+  for (const [name, column] of [["vacuum", "vacuum_kpa"], ["irradiance", "irradiance_mw_cm2"], ["oven", "oven_c"]]) {
+    const series = found.series[column];
+    if (series) readings[name].strip.before(series.at_utc_ms.map((at) => now + (at - found.until_ms) / 1000), series.values);
+  }
+};
+link.addEventListener("status", fill, { once: true });

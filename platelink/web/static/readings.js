@@ -1,0 +1,91 @@
+// What the sensors say: value, the band it should be in, and the last minute as a curve.
+import { h, put, set, show, svg } from "./dom.js";
+import { Strip } from "./strip.js";
+import { band, bare, known, symbol, t } from "./text.js";
+
+const MISSING = {
+  vacuum: ["vacuum_missing", "vacuum_range", "vacuum_implausible"],
+  irradiance: ["light_missing", "light_saturated"],
+  temperature: ["oven_missing", "oven_range"],
+};
+
+/** A scale with its band and a pointer; the words beside it say the same. */
+class Scale {
+  constructor(top) {
+    this.top = top;
+    this.bandMark = svg("rect", { class: "band", y: 6, height: 12, width: 0, x: 0 });
+    this.pointer = svg("path", { class: "pointer", d: "M0 24 L-7 12 L0 0 L7 12 Z" });
+    this.node = svg(
+      "svg",
+      { class: "scale", viewBox: "-8 0 316 24", "aria-hidden": "true" },
+      svg("rect", { class: "ground", y: 6, height: 12, width: 300 }),
+      this.bandMark,
+      this.pointer,
+    );
+  }
+
+  update(value, low, high) {
+    const x = (v) => Math.round(300 * Math.min(1, Math.max(0, v / this.top)));
+    set(this.bandMark, "x", low === null ? 0 : x(low));
+    set(this.bandMark, "width", low === null ? 0 : x(high) - x(low));
+    set(this.pointer, "transform", `translate(${known(value) ? x(value) : 0} 0)`);
+    set(this.pointer, "visibility", known(value) ? "visible" : "hidden");
+  }
+}
+
+export class Reading {
+  constructor(name, kind, top, always = true) {
+    this.always = always;
+    this.kind = kind;
+    this.value = h("span", { class: "value" });
+    this.note = h("p", { class: "note" });
+    this.scale = new Scale(top);
+    const canvas = (this.canvas = h("canvas", { class: "strip", "aria-hidden": "true" }));
+    this.strip = new Strip(canvas, { top });
+    this.node = h(
+      "section",
+      { class: "reading", "data-reading": kind },
+      h("h3", { text: name }),
+      h("p", { class: "figure" }, this.value, h("span", { class: "unit", text: symbol(kind) })),
+      this.scale.node,
+      this.note,
+      canvas,
+    );
+  }
+
+  update(value, limits, quality, now) {
+    const wrong = (quality || []).some((flag) => MISSING[this.kind].includes(flag));
+    const [low, high] = limits || [null, null];
+    put(this.value, bare(value, this.kind));
+    show(this.scale.node, Boolean(limits));
+    show(this.canvas, Boolean(limits) || this.always);
+    this.scale.update(value, low, high);
+    this.strip.low = low;
+    this.strip.high = high;
+    const out = limits && known(value) && (value < low || value > high);
+    const below = out && value < low;
+    let note = "";
+    if (wrong) note = t("Sensor fault: check its wiring.");
+    else if (out) note = (below ? t("Below its band of {band}") : t("Above its band of {band}")).replace("{band}", band(low, high, this.kind));
+    else if (limits) note = t("In its band of {band}", { band: band(low, high, this.kind) });
+    put(this.note, note);
+    set(this.node, "data-off", wrong || out ? "yes" : null);
+    this.strip.push(now, known(value) ? value : NaN);
+  }
+
+  silent(now) {
+    put(this.value, "–");
+    put(this.note, "");
+    set(this.node, "data-off", null);
+    this.scale.update(null, null, null);
+    this.strip.push(now, NaN);
+  }
+
+  draw(now) {
+    this.strip.draw(now);
+  }
+
+  visible(yes) {
+    show(this.node, yes);
+  }
+}

@@ -1,0 +1,67 @@
+// An exposure that belongs to no plate, asked for on the command line: shown, held and ended here.
+import { h, put, refill, show } from "./dom.js";
+import { ask } from "./ask.js";
+import { can, post } from "./send.js";
+import { stateWord, waitWord } from "./words.js";
+import { bare, duration, quantity, t } from "./text.js";
+
+const labels = () => ({
+  hold: t("Hold: light off"),
+  restart: t("Restart: light on"),
+  stop: t("Stop the exposure"),
+  abort: t("Abort the exposure"),
+});
+
+const ACTS = { running: ["hold", "stop", "abort"], held: ["restart", "stop", "abort"], restarting: ["hold", "stop", "abort"] };
+
+export const exposureCard = () => {
+  const state = h("p", { class: "state" });
+  const value = h("span", { class: "value" });
+  const target = h("span", { class: "unit" });
+  const left = h("p", { class: "next" });
+  const says = h("p", { class: "wrong", role: "alert", hidden: true });
+  const row = h("div", { class: "acts" });
+  const node = h(
+    "div",
+    { class: "work", "data-kind": "expose" },
+    h("div", { class: "headline" }, h("h2", { text: t("Exposure without a plate") }), state),
+    left,
+    h("div", { class: "big" }, h("p", { class: "figure" }, value, target)),
+    says,
+    row,
+  );
+  const send = async (name) => {
+    if (name === "restart") {
+      const answer = await ask({
+        title: labels().restart,
+        lines: [t("UV light comes on in the unit by itself. Close the lid. Make sure that nobody looks in.")],
+        answers: [{ name, label: labels().restart }],
+      });
+      if (!answer) return;
+    }
+    show(says, false);
+    try {
+      await post(`/exposure/${name}`, { reason: "" });
+    } catch (error) {
+      put(says, error.message);
+      show(says, true);
+    }
+  };
+  let key = null;
+  return {
+    node,
+    update({ exposure }) {
+      if (!exposure) return;
+      put(state, exposure.step === "light" ? t("light on") : stateWord(exposure.state));
+      node.dataset.state = exposure.state;
+      put(value, bare(exposure.dose_mj_cm2, "dose"));
+      put(target, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
+      const waits = exposure.waiting_for || [];
+      put(left, waits.length ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") }) : exposure.reason || t("{time} still to go", { time: duration(exposure.remaining_s) }));
+      if (exposure.state === key) return;
+      key = exposure.state;
+      const acts = can("run") ? ACTS[key] || [] : [];
+      refill(row, ...acts.map((name) => h("button", { type: "button", text: labels()[name], "data-key": name, onclick: () => send(name) })));
+    },
+  };
+};

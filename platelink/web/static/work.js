@@ -1,0 +1,159 @@
+// The step at hand of one plate, by its kind: the figure that counts, and what to do next.
+import { h, put, set, show } from "./dom.js";
+import { inspectForm } from "./inspect.js";
+import { stateOf, waitWord } from "./words.js";
+import { band, bare, duration, known, minutes, number, quantity, symbol, t } from "./text.js";
+
+const meter = (label) => {
+  const fill = h("div", { class: "fill" });
+  const node = h("div", { class: "meter", role: "progressbar", "aria-label": label, "aria-valuemin": 0, "aria-valuemax": 100 }, fill);
+  return {
+    node,
+    update(part) {
+      const whole = Math.round(Math.min(1, Math.max(0, part || 0)) * 1000) / 10;
+      fill.style.width = `${whole}%`;
+      set(node, "aria-valuenow", Math.round(whole));
+    },
+  };
+};
+
+const pair = (label, small = "") => {
+  const value = h("span", { class: "value" });
+  const unit = h("span", { class: "unit", text: small });
+  const node = h("div", { class: "big" }, h("p", { class: "label", text: label }), h("p", { class: "figure" }, value), unit);
+  return { node, value, unit };
+};
+
+/** Dose against its target, and the time still to go. */
+const exposing = () => {
+  const dose = pair(t("Dose"));
+  const left = pair(t("Still to go"));
+  const bar = meter(t("Dose given"));
+  const waits = h("p", { class: "waits" });
+  return {
+    node: h("div", { class: "kind" }, h("div", { class: "bigs" }, dose.node, left.node), bar.node, waits),
+    update({ now }) {
+      const exposure = now.exposure || {};
+      put(dose.value, bare(exposure.dose_mj_cm2 ?? 0, "dose"));
+      put(dose.unit, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
+      put(left.value, known(exposure.remaining_s) ? minutes(Math.ceil(exposure.remaining_s)) : "–");
+      put(left.unit, t("min:s"));
+      bar.update(exposure.dose_mj_cm2 / exposure.target_dose_mj_cm2);
+      const list = now.waiting_for || [];
+      put(waits, list.length ? t("Light waits for: {what}", { what: list.map(waitWord).join(", ") }) : "");
+      show(waits, list.length > 0);
+    },
+  };
+};
+
+/** Minutes that count, and the oven against its band. */
+const baking = () => {
+  const counted = pair(t("Counted in band"));
+  const oven = pair(t("Oven"), symbol("temperature"));
+  const bar = meter(t("Time in band"));
+  const note = h("p", { class: "waits" });
+  return {
+    node: h("div", { class: "kind" }, h("div", { class: "bigs" }, counted.node, oven.node), bar.node, note),
+    update({ now }) {
+      const bake = now.bake || {};
+      put(counted.value, minutes(bake.in_band_s ?? 0));
+      put(counted.unit, t("of {time}", { time: duration(bake.needed_s) }));
+      put(oven.value, bare(bake.oven_c, "temperature"));
+      bar.update(bake.in_band_s / bake.needed_s);
+      const out = known(bake.oven_c) && (bake.oven_c < bake.low_c || bake.oven_c > bake.high_c);
+      const limits = { band: band(bake.low_c, bake.high_c, "temperature") };
+      put(
+        note,
+        bake.door_open
+          ? t("The oven door seems open: no minutes count.")
+          : out
+            ? t("Out of its band of {band}: no minutes count.", limits)
+            : t("Band {band}", limits),
+      );
+      set(note, "data-off", bake.door_open || (out && now.state === "running") ? "yes" : null);
+    },
+  };
+};
+
+/** A stage by hand with its time. */
+const staging = () => {
+  const time = pair(t("Time"));
+  const which = pair(t("Stage"));
+  const bar = meter(t("Time of this stage"));
+  const prompt = h("p", { class: "prompt" });
+  const note = h("p", { class: "waits" });
+  return {
+    node: h("div", { class: "kind" }, prompt, h("div", { class: "bigs" }, time.node, which.node), bar.node, note),
+    update({ now }) {
+      const stage = now.stage || {};
+      put(prompt, stage.prompt || "");
+      show(prompt, Boolean(stage.prompt) && stage.prompt !== now.instructions);
+      const timed = known(stage.planned_s);
+      put(time.value, minutes(stage.elapsed_s ?? 0));
+      put(time.unit, timed ? t("of {time}", { time: duration(stage.planned_s) }) : "");
+      show(time.node, timed || known(stage.elapsed_s));
+      put(which.value, known(stage.number) ? number(stage.number) : "");
+      put(which.unit, t("of {count}", { count: number(stage.count) }));
+      show(which.node, stage.count > 1);
+      show(bar.node, timed);
+      if (timed) bar.update(stage.elapsed_s / stage.planned_s);
+      put(note, stage.overdue ? t("Overdue: end it now and confirm.") : stage.due ? t("Time is over: end it now and confirm.") : "");
+      show(note, Boolean(stage.due || stage.overdue));
+      set(note, "data-off", stage.overdue ? "yes" : null);
+    },
+  };
+};
+
+const BY_KIND = { expose: exposing, bake: baking, wash: staging, blow_off: staging, prompt: staging, inspect: inspectForm };
+
+/** What is to be done next, in words. */
+const nextAct = (plate) => {
+  const { now } = plate;
+  const { stage, acts = [] } = now;
+  if (now.state === "held") return t("Held. Look for the cause, then restart.");
+  if (now.state === "ready" || now.state === "waiting") return now.instructions || t("Begin when you are ready.");
+  if (stage && stage.waiting && acts.includes("done")) return stage.prompt || now.instructions || "";
+  if (now.kind === "expose") {
+    return (now.waiting_for || []).length ? t("Wait. The light comes by itself.") : t("Wait. The light ends by itself at the dose.");
+  }
+  if (now.kind === "bake") return t("Leave the plate in the oven, door closed.");
+  return now.instructions || "";
+};
+
+/** The card of the step at hand. Made anew only when plate or step change. */
+export const workCard = (plate) => {
+  const { now } = plate;
+  const part = (BY_KIND[now.kind] || staging)(plate);
+  const state = h("p", { class: "state" });
+  const why = h("p", { class: "why", hidden: true });
+  const next = h("p", { class: "next" });
+  const cautions = (now.cautions || []).length
+    ? h("ul", { class: "cautions" }, ...now.cautions.map((line) => h("li", { text: line })))
+    : null;
+  const node = h(
+    "div",
+    { class: "work", "data-kind": now.kind },
+    h("div", { class: "headline" }, h("h2", { text: now.name }), state),
+    why,
+    next,
+    cautions,
+    part.node,
+  );
+  return {
+    node,
+    update(current) {
+      const lit = current.now.exposure?.step === "light";
+      put(state, stateOf(current.now));
+      set(node, "data-state", current.now.state);
+      set(node, "data-lit", lit ? "yes" : null);
+      const reason = current.now.reason || "";
+      put(why, reason);
+      show(why, Boolean(reason));
+      const text = nextAct(current);
+      put(next, text);
+      set(next, "data-hand", ["ready", "held"].includes(current.now.state) || current.now.stage ? "yes" : null);
+      show(next, Boolean(text));
+      part.update(current);
+    },
+  };
+};

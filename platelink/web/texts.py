@@ -1,0 +1,94 @@
+"""Languages: catalogues (.po) read at the start, and the one that a request gets.
+
+English stands in templates and scripts themselves; every other language is ``texts/<language>.po``.
+Catalogues are compiled in memory: there is no build step and no .mo file.
+"""
+
+from __future__ import annotations
+
+import gettext
+import io
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+from babel import Locale, UnknownLocaleError
+from babel.messages.catalog import Catalog
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+
+HERE = Path(__file__).parent / "texts"
+DEFAULT = "en"
+FOR_SCRIPTS = (".js", "words.py")
+"""Endings of the files whose texts the browser needs."""
+
+PLURALS_TOLD = 200
+"""Plural forms of 0 to 199 are told to the browser; rules of languages repeat within 100."""
+
+
+@dataclass(frozen=True)
+class Language:
+    """One language with its catalogue."""
+
+    code: str
+    translations: gettext.NullTranslations
+    catalog: Catalog | None = None
+
+    @property
+    def name(self) -> str:
+        """What its own speakers call it."""
+        return Locale.parse(self.code).get_language_name(self.code) or self.code
+
+    @cached_property
+    def script(self) -> bytes:
+        """Texts of the scripts as a JavaScript module: a table, and the plural form of numbers."""
+        table = {}
+        for message in self.catalog or ():
+            if message.id and any(place.endswith(FOR_SCRIPTS) for place, _ in message.locations):
+                key = message.id if isinstance(message.id, str) else message.id[0]
+                table[key] = message.string
+        plural = getattr(self.translations, "plural", None) or (lambda n: int(n != 1))
+        forms = "".join(str(plural(n)) for n in range(PLURALS_TOLD))
+        values = json.dumps(table, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+        return f'export const table={values};\nexport const plurals="{forms}";\n'.encode()
+
+
+def read_languages(place: Path = HERE) -> dict[str, Language]:
+    """Every language by its code, English first."""
+    languages = {DEFAULT: Language(DEFAULT, gettext.NullTranslations())}
+    for path in sorted(place.glob("*.po")):
+        with path.open("rb") as file:
+            catalog = read_po(file, locale=path.stem)
+        compiled = io.BytesIO()
+        write_mo(compiled, catalog)
+        compiled.seek(0)
+        languages[path.stem] = Language(path.stem, gettext.GNUTranslations(compiled), catalog)
+    return languages
+
+
+def choose(
+    languages: dict[str, Language], wish: str | None, accept: str
+) -> tuple[Language, Locale]:
+    """The language for a person's own choice, else for the browser's; and the locale of numbers and
+    times, which keeps the browser's country (24 hours in en-GB) where the language is the same."""
+    tags = _accepted(accept)
+    codes = [wish] if wish in languages else [tag.language for tag in tags]
+    code = next((code for code in codes if code in languages), DEFAULT)
+    assert code is not None
+    same = (tag for tag in tags if tag.language == code)
+    return languages[code], next(same, Locale.parse(code))
+
+
+def _accepted(accept: str) -> list[Locale]:
+    """Locales of an Accept-Language header, best first; what is none is passed over."""
+    found: list[tuple[float, int, Locale]] = []
+    for place, part in enumerate(accept[:500].split(",")):
+        tag, _, quality = part.partition(";")
+        try:
+            weight = float(quality.strip().removeprefix("q=") or 1.0)
+            locale = Locale.parse(tag.strip(), sep="-")
+        except (ValueError, UnknownLocaleError, TypeError):
+            continue
+        found.append((-weight, place, locale))
+    return [locale for _, _, locale in sorted(found, key=lambda row: row[:2])]

@@ -1,0 +1,294 @@
+"""Documents in the service's shape; all names and values are invented."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+Json = dict[str, Any]
+T0_MS = 1_772_445_600_000  # 2026-03-02T10:00:00Z
+
+
+def step(name: str, kind: str, state: str = "waiting") -> Json:
+    return {"name": name, "kind": kind, "state": state}
+
+
+STEPS = (("identify", "prompt"), ("film", "expose"), ("screen", "expose"), ("washout", "wash"),
+         ("blow-off", "blow_off"), ("dry", "bake"), ("hardening", "expose"),
+         ("inspect", "inspect"))  # fmt: skip
+UV = "UV injures eyes and skin. The lid stays closed while light is on."
+
+
+def plate(at: str, state: str, acts: list[str], *, name: str = "P-1041", **more: Any) -> Json:
+    """A plate at one of ``STEPS``."""
+    index = next(i for i, (known, _) in enumerate(STEPS) if known == at)
+    kind = STEPS[index][1]
+    states = ["complete" if i < index else state if i == index else "waiting" for i in range(8)]
+    now = {"name": at, "kind": kind, "state": state, "instructions": None, "cautions": [],
+           "reason": "", "waiting_for": [], "acts": acts, **more}  # fmt: skip
+    plate_state = state if state in ("running", "held", "complete") else "running"
+    return {
+        "plate": name, "recipe": "plate-a-fine@2", "title": "Stock A, fine screen (invented)",
+        "job": "J-2207 Example Pens", "lot": "L-118", "state": plate_state, "reason": "",
+        "made_utc": "2026-03-02T10:00:00.000+00:00", "by": "B. Example", "step": index,
+        "steps": [step(n, k, s) for (n, k), s in zip(STEPS, states, strict=True)], "now": now,
+    }  # fmt: skip
+
+
+def exposure(**more: Any) -> Json:
+    return {"target_dose_mj_cm2": 420.0, "dose_mj_cm2": 0.0, "irradiance_mw_cm2": 9.1,
+            "remaining_s": 46.2, "light_s": 0.0, "step": "none",
+            "contact": {"low_kpa": 50.8, "high_kpa": 91.4}, "tolerance_pct": 1.5,
+            **more}  # fmt: skip
+
+
+READY = plate("film", "ready", ["begin", "stop", "abort"], exposure=exposure(),
+              instructions="Lay the artwork film on the plate, emulsion down. Close the blanket.",
+              cautions=[UV])  # fmt: skip
+WAITING = plate("film", "running", ["hold", "stop", "abort"], exposure=exposure(step="contact"),
+                waiting_for=["contact vacuum", "dark reading"], cautions=[UV])  # fmt: skip
+LIGHT = plate("film", "running", ["hold", "skip", "stop", "abort"], cautions=[UV],
+              exposure=exposure(step="light", dose_mj_cm2=248.5, remaining_s=18.9,
+                                light_s=27.3))  # fmt: skip
+HELD = plate(
+    "film", "held", ["restart", "skip", "stop", "abort"], cautions=[UV],
+    reason="vacuum drifts down: 47.0 kPa from 81.5 kPa; look for a leak, then restart",
+    exposure=exposure(dose_mj_cm2=248.5, remaining_s=18.9, light_s=27.3),
+)  # fmt: skip
+WASH = plate(
+    "washout", "running", ["done", "hold", "stop", "abort"],
+    stage={"name": "agitate", "prompt": "Lay the plate in the water and agitate it.", "number": 1,
+           "count": 2, "waiting": False, "planned_s": 45.0, "elapsed_s": 31.0, "due": False,
+           "overdue": False},
+    cautions=["The floor gets wet and slippery."],
+)  # fmt: skip
+WASH_DUE = plate(
+    "washout", "running", ["done", "hold", "stop", "abort"],
+    stage={"name": "brush", "prompt": "Brush lightly, in circles.", "number": 2,
+           "count": 2, "waiting": False, "planned_s": 15.0, "elapsed_s": 19.0, "due": True,
+           "overdue": True},
+    cautions=["The floor gets wet and slippery."],
+)  # fmt: skip
+OVEN = plate(
+    "dry", "running", ["hold", "skip", "stop", "abort"], name="P-1040",
+    bake={"step": "in_band", "oven_c": 65.4, "low_c": 62.8, "high_c": 68.3, "over_c": 76.7,
+          "in_band_s": 372.0, "needed_s": 600.0, "elapsed_s": 455.0, "mean_c": 65.1,
+          "min_c": 62.9, "max_c": 66.8, "equivalent_s": 361.0, "door_open": False},
+    cautions=["The oven and the plate are hot."],
+)  # fmt: skip
+INSPECT = plate(
+    "inspect", "ready", ["measure", "stop", "abort"],
+    instructions="Let the plate cool to room temperature first.",
+    inspect={
+        "points": [
+            {"name": "large area", "low_um": 22.0, "high_um": 26.0,
+             "where": "The middle of the largest image."},
+            {"name": "fine line", "low_um": 18.0, "high_um": 25.0, "where": None},
+        ],
+        "checks": [
+            {"name": "dots", "question": "Are all screen dots standing?", "defect": "dots-missing"},
+        ],
+    },
+)  # fmt: skip
+
+
+def status(*plates: Json, **more: Any) -> Json:
+    """The unit with these plates."""
+    lit = any((p["now"].get("exposure") or {}).get("step") == "light" for p in plates)
+    return {
+        "unit": "unit-1",
+        "link": {"state": "up", "text": "", "frames": 1, "frames_lost": 0},
+        "reading": {"irradiance_mw_cm2": 9.12 if lit else 0.0,
+                    "vacuum_kpa": 78.4 if lit else 0.2, "oven_c": 65.4, "head_c": 31.0,
+                    "inputs": 3, "quality": []},
+        "run_id": None, "exposure": None, "problem": None,
+        "journal": {"pending": 0, "fault": None}, "advisory": False,
+        "bed": {"plate": None, "free": not lit}, "plates": list(plates),
+        "alarms": {"unacknowledged": 0, "per_hour": 0, "flood": False, "list": []}, **more,
+    }  # fmt: skip
+
+
+def alarm(name: str, state: str, priority: str, **more: Any) -> Json:
+    return {"name": name, "state": state, "priority": priority, "group": "x", "active": True,
+            "value": None, "limit": None, "unit": "", "since_utc": "2026-03-02T10:04:00+00:00",
+            "until_utc": None, "who": None, "why": None, "first_out": False, "count": 1,
+            "text": "", "cause": "", "next_act": "", **more}  # fmt: skip
+
+
+ALARMS = {
+    "unacknowledged": 2, "per_hour": 4, "flood": False,
+    "list": [
+        alarm("contact lost", "unacknowledged", "high", value=47.0, limit=50.8, unit="kPa",
+              first_out=True, text="47.0 kPa, at least 50.8 kPa wanted",
+              cause="the blanket or its seal leaks, or the pump has stopped",
+              next_act="look for the leak, then restart the exposure"),
+        alarm("oven over-temperature", "latched, unacknowledged", "high", active=False, value=78.1,
+              limit=76.7, unit="°C", text="78.1 °C, limit 76.7 °C",
+              cause="the oven's thermostat has failed or is set too high",
+              next_act="take the plate out with gloves, switch the oven off, judge the plate"),
+        alarm("stage overdue", "acknowledged", "medium", who="B. Example", count=3,
+              text="brush: 19 s of 15 s", cause="nobody confirmed that the stage is done",
+              next_act="end the stage and confirm it; a plate left in water goes on swelling"),
+        alarm("calibration overdue", "acknowledged", "low", who="A. Example",
+              text="light 0 was due on 2026-02-01",
+              cause="a sensor was not compared with its reference by its date",
+              next_act="calibrate it"),
+        alarm("broker down", "shelved", "low", until_utc="2026-03-02T12:00:00+00:00",
+              who="A. Example", why="network is being rebuilt", text="no connection for 300 s",
+              cause="the network or the broker's computer is down",
+              next_act="check the network; nothing is lost, it is published later"),
+    ],
+}  # fmt: skip
+
+
+def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json:
+    return {"run_id": run_id, "step": of_step, "state": state, "reason": "by dose",
+            "begun_utc": "2026-03-02T10:00:00.000+00:00",
+            "ended_utc": "2026-03-02T10:25:00.000+00:00",
+            "target_dose_mj_cm2": None, "dose_mj_cm2": None, "device_dose_mj_cm2": None,
+            "light_s": None, "samples": 900, "events": 20, "gaps": 0, "operator": "B. Example",
+            "plate": None, "job": "J-2207 Example Pens", "note": None, "request": {},
+            "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
+
+
+RUNS = [
+    run("P-1040", "plate", "open", ended_utc=None, reason=None),
+    run("P-1039", "plate", judgement="good", request={"revision": "plate-a-fine@2", "lot": "L-118"},
+        data={"judgement": "good", "defects": [], "deviations": [
+            "brush: 19 of 15 s, late"]}),
+    run("20260302-100200-aaaa", "film", plate="P-1039", target_dose_mj_cm2=420.0,
+        dose_mj_cm2=420.02, light_s=46.2),
+    run("20260302-100800-bbbb", "dry", plate="P-1039",
+        data={"mean_c": 65.3, "in_band_s": 600.0}),
+    run("P-1038", "plate", judgement="reject", job="J-2201 Example Caps",
+        data={"judgement": "reject", "defects": ["dots-missing"], "deviations": []}),
+    run("P-1037", "plate", "aborted", reason="doses disagree", job="J-2201 Example Caps"),
+]  # fmt: skip
+EVENTS = [
+    {"at_utc": f"2026-03-02T10:00:{second:02}.000+00:00", "run_id": "P-1039", "name": name,
+     "text": text, "data": {"who": who} if who else {}}
+    for second, name, text, who in (
+        (0, "plate made", "plate-a-fine@2, 8 steps", "B. Example"),
+        (2, "step", "identify: waiting to ready", None),
+        (9, "armed", "about 46.2 s of light expected", None),
+        (31, "held", "held with 171.5 mJ/cm² to go", None),
+        (44, "restarted", "restarting with 171.5 mJ/cm² to go", "B. Example"),
+    )
+]  # fmt: skip
+
+
+def samples(run_id: str, points: int, query: dict[str, str]) -> Json:
+    """A rise, a plateau with ripple, a gap."""
+    first, last = int(query.get("from_ms", T0_MS)), int(query.get("until_ms", T0_MS + 60_000))
+    times = [first + (last - first) * i // (points - 1) for i in range(points)]
+
+    def series(f: Any) -> Json:
+        values = [
+            None if 0.42 < i / points < 0.45 else round(f(i / points), 3) for i in range(points)
+        ]
+        return {"at_utc_ms": times, "values": values, "unit": ""}
+
+    if run_id.endswith("bbbb"):
+        found = {
+            "oven_c": series(lambda x: 25 + 40 * (1 - math.exp(-9 * x)) + 0.6 * math.sin(90 * x))
+        }
+    else:
+        found = {
+            "irradiance_mw_cm2": series(
+                lambda x: 9.2 * (1 - 0.1 * math.exp(-5 * x)) if 0.1 < x < 0.9 else 0.0
+            ),
+            "dose_mj_cm2": series(lambda x: 420 * min(1.0, max(0.0, (x - 0.1) / 0.8))),
+            "vacuum_kpa": series(lambda x: 82 * (1 - math.exp(-30 * x)) + 0.3 * math.sin(200 * x)),
+        }
+    return {"samples": points, "from_ms": first, "until_ms": last, "gaps": [], "series": found}
+
+
+def revision(recipe: str, number: int, state: str, title: str) -> Json:
+    life = [{"state": "draft", "who": "B. Example", "why": "first try",
+             "at_utc": "2026-01-20T09:00:00+00:00"}]  # fmt: skip
+    if state != "draft":
+        life.append({"state": "approved", "who": "A. Example", "why": "ten good plates",
+                     "at_utc": "2026-02-02T09:00:00+00:00"})  # fmt: skip
+    if state == "retired":
+        life.append({"state": "retired", "who": "A. Example", "why": "a later one is approved",
+                     "at_utc": "2026-02-22T09:00:00+00:00"})  # fmt: skip
+    return {"recipe": recipe, "revision": number, "name": f"{recipe}@{number}", "state": state,
+            "hash": "0" * 64, "life": life, "title": title, "stock": "example-stock-a"}  # fmt: skip
+
+
+RECIPES = [
+    revision("plate-a-fine", 1, "retired", "Stock A, fine screen (invented)"),
+    revision("plate-a-fine", 2, "approved", "Stock A, fine screen (invented)"),
+    revision("plate-a-fine", 3, "draft", "Stock A, fine screen (invented)"),
+    revision("plate-a-bold", 1, "approved", "Stock A, bold type (invented)"),
+]
+
+
+def recipe_document(which: str) -> Json:
+    found = next(r for r in RECIPES if r["name"] == which)
+    return {
+        **found, "revisions": [r for r in RECIPES if r["recipe"] == found["recipe"]],
+        "content": {
+            "format": 1, "id": found["recipe"], "title": found["title"],
+            "description": "Fine type and halftones; shallow.", "stock": "example-stock-a",
+            "step": [
+                {"kind": "prompt", "name": "identify",
+                 "cautions": ["Work under yellow light only."],
+                 "instructions": "Read lot, screen and job aloud from their labels."},
+                {"kind": "expose", "name": "film",
+                 "instructions": "Lay the artwork film on the plate.",
+                 "cautions": [UV], "dose_mj_cm2": 420.0, "tolerance_pct": 1.5, "on_leak": "hold",
+                 "guard_factor": 1.5, "contact": {"low_kpa": 50.7958296, "high_kpa": 91.4324933,
+                                                  "hold_test_s": 3.0}},
+                {"kind": "wash", "name": "washout", "cautions": [], "water_low_c": 20.0,
+                 "water_high_c": 28.0, "stage": [{"name": "agitate", "duration_s": 45.0,
+                 "tolerance_s": 5.0, "prompt": "Lay the plate in the water and agitate it."}]},
+                {"kind": "bake", "name": "dry", "cautions": ["The oven and the plate are hot."],
+                 "low_c": 62.7778, "nominal_c": 65.5556, "high_c": 68.3333, "limit_c": 76.6667,
+                 "in_band_s": 600.0, "reach_limit_s": 900.0, "activation_energy_kj_mol": 80.0},
+            ],
+        },
+    }  # fmt: skip
+
+
+LOTS = [
+    {"name": "L-118", "stock": "example-stock-a", "received_on": "2026-01-10", "note": None,
+     "best_before": "2027-01-10", "area_cm2": 24000.0, "opened_on": "2026-02-01",
+     "area_left_cm2": 13250.0, "uses": 31, "closed": False, "findings": []},
+    {"name": "L-102", "stock": "example-stock-b", "received_on": "2025-01-10", "note": None,
+     "best_before": "2026-01-10", "area_cm2": 12000.0, "opened_on": None,
+     "area_left_cm2": 12000.0, "uses": 0, "closed": False, "findings": [
+         {"name": "expired", "blocks": True, "text": "past its best-before date 2026-01-10"}]},
+]  # fmt: skip
+SCREENS = [
+    {"name": "example-screen-fine", "ruling_lines_per_cm": 120.0, "tint_pct": 90.0,
+     "angle_deg": 45.0, "max_uses": 500, "uses": 212, "note": None, "closed": False,
+     "findings": []},
+    {"name": "example-screen-worn", "ruling_lines_per_cm": 80.0, "tint_pct": 85.0,
+     "angle_deg": 45.0, "max_uses": 300, "uses": 300, "note": None, "closed": False, "findings": [
+         {"name": "uses", "blocks": False, "text": "300 uses, its limit is 300"}]},
+]  # fmt: skip
+PEOPLE = [
+    {"name": "A. Example", "role": "lead", "open": True, "added_utc": "2026-01-01T08:00:00+00:00",
+     "signed_in_utc": "2026-03-02T09:00:00+00:00", "locked_until_utc": None},
+    {"name": "B. Example", "role": "operator", "open": True,
+     "added_utc": "2026-01-01T08:00:00+00:00", "signed_in_utc": None,
+     "locked_until_utc": "2026-03-02T11:00:00+00:00"},
+    {"name": "C. Example", "role": "auditor", "open": False,
+     "added_utc": "2026-01-01T08:00:00+00:00", "signed_in_utc": None, "locked_until_utc": None},
+]  # fmt: skip
+DEVICE = {
+    "unit": "unit-1", "lamps": "wired",
+    "sensors": [
+        {"name": "light 0", "calibrated_on": "2025-01-15", "due_on": "2026-01-15",
+         "days_left": -46, "overdue": True, "settings": {"name": "centre", "dark_counts": 18.4}},
+        {"name": "vacuum", "calibrated_on": "2026-01-15", "due_on": "2027-01-15", "days_left": 319,
+         "overdue": False, "settings": {}},
+    ],
+    "learned": {"irradiance_mw_cm2": 9.12, "afterglow_s": 0.041, "warm_up_deficit_s": 0.62,
+                "run_id": "20260302-100200-aaaa", "at_utc": "2026-03-02T10:03:00+00:00"},
+    "firmware": {"boot_id": 77, "firmware": "1.0.0", "board": "host",
+                 "at_utc": "2026-03-02T09:00:00+00:00"},
+    "config": {"unit": {"name": "unit-1", "lamps": "wired", "adc_bits": 10},
+               "contact": {"low_kpa": 50.8, "high_kpa": 91.4, "debounce_s": 0.3}},
+}  # fmt: skip
