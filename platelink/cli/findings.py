@@ -128,7 +128,7 @@ def journal(path: Path, *, daemon_runs: bool, quick: bool) -> tuple[list[Finding
             newest = reader.runs(limit=1)
             found = [
                 _integrity(reader, path, quick),
-                *_open_runs(len(reader.open_runs()), daemon_runs),
+                *_open_runs(sum(run.kind == "expose" for run in reader.open_runs()), daemon_runs),
             ]
     except JournalMissing:
         return [_no_journal(path)], None
@@ -172,7 +172,7 @@ def _open_runs(count: int, daemon_runs: bool) -> Iterator[Finding]:
         yield Finding(
             "journal",
             "notice",
-            f"{count} runs have no end",
+            f"{count} exposures have no end",
             f"{expected} while {'the daemon runs' if daemon_runs else 'no daemon runs'}",
             "the daemon closes them with their reason at its next start",
         )

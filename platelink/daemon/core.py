@@ -493,7 +493,7 @@ class UnitCore:
     def _keep(self) -> None:
         """What a restart goes on from, when it has changed or has not been kept for a while."""
         room, values = self.room, self._gone
-        timed = bool(room.plates) and self._now >= self._keep_at
+        timed = self._now >= self._keep_at and any(p.machine for p in room.plates.values())
         if timed:
             self._keep_at = self._now + KEEP_S
         for name, kept in room.snapshots(everything=timed).items():

@@ -16,6 +16,7 @@ from platelink.control.procedure.said import (
     PlateOver,
 )
 from platelink.daemon.recording import (
+    BAKE_COLUMNS,
     EventNoted,
     Recording,
     RecordOp,
@@ -81,7 +82,9 @@ class PlateRecord:
                 return (RunClosed(plate, at_utc_ms, state, reason, data),)
 
     def _bake_begun(self, begun: BakeBegun, now: float, at_utc_ms: int) -> RunBegun:
-        self._bakes[begun.run_id] = Recording(begun.run_id, self._n, now=now, at_utc_ms=at_utc_ms)
+        self._bakes[begun.run_id] = Recording(
+            begun.run_id, self._n, now=now, at_utc_ms=at_utc_ms, only=BAKE_COLUMNS
+        )
         facts: dict[str, Any] = {
             "step": begun.step,
             "operator": begun.who,
@@ -89,7 +92,7 @@ class PlateRecord:
             "request": {"kind": "bake", **begun.request},
             "conditions": self._conditions,
         }
-        return RunBegun(begun.run_id, at_utc_ms, facts, run_channels(self._n))
+        return RunBegun(begun.run_id, at_utc_ms, facts, run_channels(self._n, BAKE_COLUMNS))
 
     def _bake_over(self, over: BakeOver, at_utc_ms: int) -> tuple[RecordOp, ...]:
         recording = self._bakes.pop(over.run_id, None)
@@ -108,7 +111,12 @@ class PlateRecord:
     def resume(self, run_id: str, last_ticks: int, *, now: float, at_utc_ms: int) -> None:
         """Go on recording a bake whose run is open."""
         self._bakes[run_id] = Recording(
-            run_id, self._n, now=now, at_utc_ms=at_utc_ms, last_ticks=last_ticks
+            run_id,
+            self._n,
+            now=now,
+            at_utc_ms=at_utc_ms,
+            only=BAKE_COLUMNS,
+            last_ticks=last_ticks,
         )
 
     def device_restarted(self, tick: int, t: float) -> None:

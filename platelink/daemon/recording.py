@@ -85,8 +85,17 @@ class StateKept:
 RecordOp = RunBegun | RunSampled | EventNoted | RunEnded | RunClosed | StateKept
 
 
-def run_channels(light_channels: int) -> tuple[Channel, ...]:
-    """The columns of a run's samples."""
+BAKE_COLUMNS = ("oven_c", "tick_s")
+"""Of the columns below those of a bake: no light is counted in it."""
+
+
+def run_channels(light_channels: int, only: tuple[str, ...] | None = None) -> tuple[Channel, ...]:
+    """The columns of a run's samples; ``only`` those named."""
+    every = _channels(light_channels)
+    return tuple(c for c in every if only is None or c.name in only)
+
+
+def _channels(light_channels: int) -> tuple[Channel, ...]:
     each = [
         Channel(name=f"irradiance_{i}_mw_cm2", unit="mW/cm²", sensor=f"light {i}")
         for i in range(light_channels if light_channels > 1 else 0)
@@ -108,12 +117,15 @@ class Recording:
     a step of the computer's clock moves nothing within a run."""
 
     def __init__(
-        self, run_id: str, light_channels: int, *, now: float, at_utc_ms: int, last_ticks: int = -1
-    ) -> None:
-        """``last_ticks``: of the newest sample stored, of a run that is taken up again."""
+        self, run_id: str, light_channels: int, *, now: float, at_utc_ms: int,
+        only: tuple[str, ...] | None = None, last_ticks: int = -1,
+    ) -> None:  # fmt: skip
+        """``only``: columns recorded, without the device's sums; None is everything.
+        ``last_ticks``: of the newest sample stored, of a run that is taken up again."""
         self.run_id = run_id
         self.gaps = 0
         self._n = light_channels
+        self._only = only
         self.utc = UtcAnchor(now, at_utc_ms)
         self._first_t = now
         self._last_t = now
@@ -183,6 +195,7 @@ class Recording:
         n = self._n
         kinds = ("light_sum", "light_count", "light_min", "light_max")
         raw_names = [f"{kind}_{i}" for kind in kinds for i in range(n)]
+        raw_names = raw_names if self._only is None else []
         value_names = [channel.name for channel in run_channels(n)]
         return RunSampled(
             self.run_id,
@@ -190,7 +203,11 @@ class Recording:
                 ticks=raw[:, 0].astype(np.int64),
                 at_utc_ms=raw[:, 1].astype(np.int64),
                 raw={name: raw[:, 2 + i].copy() for i, name in enumerate(raw_names)},
-                values={name: values[:, i].copy() for i, name in enumerate(value_names)},
+                values={
+                    name: values[:, i].copy()
+                    for i, name in enumerate(value_names)
+                    if self._only is None or name in self._only
+                },
             ),
         )
 

@@ -35,6 +35,7 @@ from platelink.link.reconnect import Reconnect
 from platelink.publish.publisher import Publisher
 from platelink.record.errors import JournalError
 from platelink.record.journal import Journal
+from platelink.record.reader import kind_of
 from platelink.record.recover import DeviceAccount
 from platelink.record.writer import JournalWriter
 
@@ -45,8 +46,9 @@ OUTSIDE_S = 1.0
 """How often alarms hear of journal, broker and calibrations."""
 CHECKPOINT_S = 1.0
 """How often the journal is made durable against a power cut, real seconds."""
-LEARN_FROM = 20
-"""Newest complete runs searched for a lesson; only very short exposures teach none."""
+LEARN_FROM = 60
+"""Newest complete runs searched for a lesson: those of a dozen plates; only very short exposures
+teach none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,6 +389,8 @@ class Shell:
 def learned_before(journal: Journal) -> Learned | None:
     """What the newest complete run taught; None on a journal without any."""
     for run in journal.runs(state="complete", limit=LEARN_FROM):
+        if kind_of(run.start) != "expose":
+            continue
         for event in reversed(journal.events(run.start.run_id)):
             if event.name == "learned":
                 return lesson(event.data)

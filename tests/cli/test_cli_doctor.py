@@ -133,7 +133,7 @@ def test_a_journal_with_open_runs(tmp_path: Path) -> None:
     path = make_journal(tmp_path / "journal.sqlite")
     idle, newest = findings.journal(path, daemon_runs=False, quick=False)
     assert [f.health for f in idle][:2] == ["ok", "notice"]
-    assert "1 runs have no end" in idle[1].measured and OPEN and newest is not None
+    assert "1 exposures have no end" in idle[1].measured and OPEN and newest is not None
     busy, _ = findings.journal(path, daemon_runs=True, quick=True)
     assert not any("no end" in f.measured for f in busy)
 
