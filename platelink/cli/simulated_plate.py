@@ -75,6 +75,7 @@ class Operator:
     restarts: int = 0
     did: list[tuple[str, str, Act]] = field(default_factory=list)
     """Plate, step and act, in order."""
+    _heard: int = 0
 
     def next_act(self, plate: Plate) -> Act | None:
         """What is to be done now; None: nothing yet."""
@@ -123,6 +124,9 @@ class Operator:
         assert not room.plates, "plates are still in flight"
 
     def _anything_to_do(self) -> bool:
+        heard, self._heard = self._heard, len(self.simulation.outputs)
+        if heard == self._heard:  # what is to be done now has been said
+            return False
         plates = self.simulation.core.room.plates.values()
         return any(self.next_act(plate) is not None for plate in plates)
 
