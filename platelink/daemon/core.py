@@ -672,7 +672,8 @@ class UnitCore:
 
     def _exposure_moved(self, to: State, run_id: str) -> None:
         self._watch()
-        self._from_plates(self.room.exposure_moved(run_id, to, now=self._now))
+        reason = self.exposure.status().reason if self.exposure is not None else ""
+        self._from_plates(self.room.exposure_moved(run_id, to, reason, now=self._now))
 
     def _begin_run(self, job: Job) -> None:
         n = len(self.settings.optics.light.channels)

@@ -80,11 +80,11 @@ class Exposing(Moves):
         self._move(Move.RESTART if held else Move.BEGIN, asked, run_id=run_id)
         return self._take()
 
-    def exposure_moved(self, to: State, *, now: float) -> tuple[PlateOutput, ...]:
+    def exposure_moved(self, to: State, reason: str = "", *, now: float) -> tuple[PlateOutput, ...]:
         """The exposure is in another state; its end comes by ``exposure_ended``."""
         self._now = max(self._now, now)
         if self.live and to not in ENDED and StepState(to) is not self.present.state:
-            self._follow(StepState(to))
+            self._follow(StepState(to), reason=reason)
         return self._take()
 
     def exposure_ended(self, run_id: str, ended: Ended, *, now: float) -> tuple[PlateOutput, ...]:

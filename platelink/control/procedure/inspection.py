@@ -54,6 +54,10 @@ def judge(step: InspectStep, values: Mapping[str, Any]) -> Inspected:
     note = values.get("note") or ""
     if not isinstance(note, str) or len(note) > MAX_NOTE:
         raise ValueError(f"note: give a text of at most {MAX_NOTE} characters")
+    try:
+        note.encode()
+    except UnicodeEncodeError:
+        raise ValueError("note: holds what UTF-8 cannot; type it again") from None
     out = [
         (p.name, f"{p.name} {points[p.name]:g} µm, limits {p.low_um:g} to {p.high_um:g} µm")
         for p in step.point

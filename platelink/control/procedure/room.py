@@ -125,10 +125,12 @@ class PlateRoom:
         """The exposure a plate asked for begins."""
         return self._after(self.plates[plate].exposure_begun(run_id, asked, now=now))
 
-    def exposure_moved(self, run_id: str, to: State, *, now: float) -> tuple[PlateOutput, ...]:
-        """The exposure of a run is in another state."""
+    def exposure_moved(
+        self, run_id: str, to: State, reason: str = "", *, now: float
+    ) -> tuple[PlateOutput, ...]:
+        """The exposure of a run is in another state, and why."""
         plate = self._of_run(run_id)
-        return self._after(plate.exposure_moved(to, now=now)) if plate else ()
+        return self._after(plate.exposure_moved(to, reason, now=now)) if plate else ()
 
     def exposure_ended(self, run_id: str, ended: Ended, *, now: float) -> tuple[PlateOutput, ...]:
         """The exposure of a run is over."""
