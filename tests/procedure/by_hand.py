@@ -1,4 +1,4 @@
-"""Plates led by hand, without any unit: exposures are told as they would be, ovens read as wanted."""
+"""Plates led by hand, without any unit: exposures are told, ovens read, as a test wants it."""
 
 from __future__ import annotations
 

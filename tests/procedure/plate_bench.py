@@ -216,9 +216,11 @@ class Bench:
         """Ask; the refusal, else empty."""
         self.acts += 1
         asked = Asked(act=act, who=WHO, run_id=f"own-{self.acts}", **more)
+        before = len(self.simulation.outputs)
         refused = self.simulation.act(plate, asked)
+        told = [o for o in self.simulation.outputs[before:] if isinstance(o, EventNoted)]
         self._look()
-        return refused
+        return refused or next((o.text for o in told if o.name == "refused"), "")
 
     def wait(self, seconds: float) -> None:
         self.simulation.run(lambda: False, seconds)

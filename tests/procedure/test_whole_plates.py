@@ -135,6 +135,7 @@ def test_two_that_want_the_bed_take_turns() -> None:
 
 def test_the_bed_waits_for_an_exposure_without_a_plate_too() -> None:
     from daemon.daemon_core import request
+
     from platelink.daemon.core import Job, Refused
 
     bench = Bench().make("p-1")

@@ -1,0 +1,275 @@
+"""What a person may do to a plate, in every state of every kind of step: led by hand."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from platelink.cli.simulated_plate import good_values, plan
+from platelink.control.procedure.room import PlateRoom
+from platelink.control.procedure.said import (
+    Act,
+    BakeOver,
+    PlateNoted,
+    PlateOver,
+    PlateRefused,
+)
+from platelink.control.procedure.table import (
+    BEGUN,
+    OVER,
+    PLATE_STATE,
+    TRANSITIONS,
+    Move,
+    StepState,
+)
+from platelink.control.states import TRANSITIONS as EXPOSURE_MOVES
+from platelink.control.states import State
+from procedure.by_hand import OVEN_UNIT, Hands, finish_to
+from procedure.plate_bench import NAMES, short
+
+LAST = len(NAMES) - 1
+
+
+def at(step: str) -> Hands:
+    return finish_to(PlateRoom(OVEN_UNIT), plan("p-1", short()), step)
+
+
+def running(step: str) -> Hands:
+    hands = at(step)
+    if Act.BEGIN in hands.room.plates["p-1"].acts():
+        assert not hands.act("p-1", Act.BEGIN)
+    return hands
+
+
+def state(hands: Hands) -> StepState:
+    return hands.room.plates["p-1"].present.state
+
+
+def step_state(hands: Hands, step: str) -> str:
+    steps = hands.over["p-1"].data["steps"]
+    return next(str(s["state"]) for s in steps if s["name"] == step)
+
+
+@pytest.mark.parametrize("step", NAMES)
+@pytest.mark.parametrize("act", [Act.STOP, Act.ABORT])
+def test_a_plate_can_be_ended_before_any_step(step: str, act: Act) -> None:
+    hands = at(step)
+    assert not hands.act("p-1", act, reason="told to")
+    over = hands.over["p-1"]
+    wanted = State.STOPPED if act is Act.STOP else State.ABORTED
+    assert (over.state, over.reason) == (wanted, "told to")
+    assert step_state(hands, step) == wanted
+    assert not hands.room.plates
+
+
+@pytest.mark.parametrize("step", ["film", "washout", "blow-off", "dry", "back"])
+@pytest.mark.parametrize("act", [Act.STOP, Act.ABORT])
+@pytest.mark.parametrize("held", [False, True])
+def test_a_plate_can_be_ended_in_any_step(step: str, act: Act, held: bool) -> None:
+    hands = running(step)
+    if held:
+        assert not hands.act("p-1", Act.HOLD, reason="look at it")
+        assert state(hands) is StepState.HELD
+    assert not hands.act("p-1", act, reason="told to")
+    wanted = State.STOPPED if act is Act.STOP else State.ABORTED
+    assert hands.over["p-1"].state is wanted
+    assert step_state(hands, step) == wanted
+    assert not hands.lit
+    if step == "dry":
+        (bake,) = [o for o in hands.told if isinstance(o, BakeOver)]
+        assert bake.state is wanted
+
+
+@pytest.mark.parametrize("step", NAMES)
+def test_a_step_can_be_skipped_before_it_begins_with_a_reason(step: str) -> None:
+    hands = at(step)
+    assert "without a reason" in hands.act("p-1", Act.SKIP, reason="  ")
+    assert not hands.act("p-1", Act.SKIP, reason="made by hand")
+    over = hands.finish("p-1") if step != "inspect" else hands.over["p-1"]
+    assert over.state is State.COMPLETE
+    assert step_state(hands, step) == "skipped"
+    assert f"{step} skipped: made by hand" in over.data["deviations"]
+    assert over.data["judgement"] == (None if step == "inspect" else "good")
+
+
+@pytest.mark.parametrize("step", ["film", "washout", "blow-off", "dry", "back"])
+def test_a_held_step_can_be_skipped_and_a_running_one_cannot(step: str) -> None:
+    hands = running(step)
+    assert "possible: " in hands.act("p-1", Act.SKIP, reason="no time")
+    assert not hands.act("p-1", Act.HOLD)
+    assert not hands.act("p-1", Act.SKIP, reason="no time")
+    assert not hands.lit
+    assert hands.room.plates["p-1"].step.name == NAMES[NAMES.index(step) + 1]
+    over = hands.finish("p-1")
+    assert over.state is State.COMPLETE
+    facts = over.data["steps"][NAMES.index(step)]
+    assert facts["state"] == "skipped"
+    if step in ("film", "back"):  # what it gave is not forgotten
+        assert facts["dose_mj_cm2"] == pytest.approx(hands_dose(step) / 3.0)
+    if step == "washout":
+        assert [s["verdict"] for s in facts["stages"]] == ["broken off"]
+    if step == "dry":
+        assert facts["in_band_s"] == 0.0
+
+
+def hands_dose(step: str) -> float:
+    return 60.0 if step == "film" else 36.0
+
+
+@pytest.mark.parametrize("last", ["back"])
+def test_a_last_step_that_is_skipped_while_held_tells_its_dose_in_the_end(last: str) -> None:
+    recipe = short()
+    recipe = recipe.model_copy(update={"step": recipe.step[:6]})
+    hands = finish_to(PlateRoom(OVEN_UNIT), plan("p-1", recipe), last)
+    hands.act("p-1", Act.BEGIN)
+    hands.act("p-1", Act.HOLD)
+    assert not hands.act("p-1", Act.SKIP, reason="enough")
+    assert hands.over["p-1"].data["steps"][-1]["dose_mj_cm2"] == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize("step", ["film", "washout", "blow-off", "dry", "back"])
+def test_hold_and_restart_lose_no_step(step: str) -> None:
+    hands = running(step)
+    for _ in range(3):
+        assert not hands.act("p-1", Act.HOLD)
+        assert state(hands) is StepState.HELD
+        assert hands.room.plates["p-1"].acts() == (Act.RESTART, Act.SKIP, Act.STOP, Act.ABORT)
+        assert not hands.act("p-1", Act.RESTART)
+        if step == "dry":  # running once it is in its band again
+            assert state(hands) is StepState.RESTARTING
+            hands.on(hands.room.plates["p-1"])
+        assert state(hands) is StepState.RUNNING
+    over = hands.finish("p-1")
+    assert over.state is State.COMPLETE
+    assert {s["state"] for s in over.data["steps"]} == {"complete"}
+
+
+def test_the_step_that_a_person_saw_is_held_to() -> None:
+    hands = at("washout")
+    assert "for step film: the plate is at washout now" in hands.act("p-1", Act.BEGIN, step=1)
+    assert "for step 99: the plate is at washout" in hands.act("p-1", Act.BEGIN, step=99)
+    assert "for step -1" in hands.act("p-1", Act.BEGIN, step=-1)
+    assert state(hands) is StepState.READY
+    assert not hands.act("p-1", Act.BEGIN, step=2)
+
+
+def test_who_asks_must_be_said() -> None:
+    from platelink.control.procedure.said import Asked
+
+    hands = at("washout")
+    (refused,) = hands.room.act("p-1", Asked(act=Act.BEGIN, who=" "), now=0.0)
+    assert isinstance(refused, PlateRefused)
+    assert "say who asks" in refused.text
+
+
+def test_a_plate_that_is_not_there() -> None:
+    hands = at("washout")
+    assert "p-2 is not in flight; in flight: p-1" in hands.act("p-2", Act.BEGIN)
+
+
+def test_an_exposure_that_ends_while_the_plate_is_stopped_stops_it_all_the_same() -> None:
+    hands = running("film")
+    hands.move(State.STOPPING)
+    hands.end(State.COMPLETE)
+    over = hands.over["p-1"]
+    assert over.state is State.STOPPED
+    assert [s["state"] for s in over.data["steps"]][:3] == ["complete", "complete", "stopped"]
+
+
+def test_an_exposure_that_ends_while_it_is_held_brings_the_plate_on() -> None:
+    hands = running("film")
+    hands.move(State.HOLDING)
+    hands.end(State.COMPLETE)
+    assert hands.room.plates["p-1"].step.name == "washout"
+    assert state(hands) is StepState.READY
+
+
+def test_one_bad_inspection_is_enough() -> None:
+    recipe = short()
+    again = recipe.step[-1].model_copy(update={"name": "inspect-again"})
+    recipe = recipe.model_copy(update={"step": (*recipe.step, again)})
+    hands = finish_to(PlateRoom(OVEN_UNIT), plan("p-1", recipe), "inspect")
+    values = good_values(recipe.step[-1]) | {"checks": {"dots": False}}
+    assert not hands.act("p-1", Act.MEASURE, values=values)
+    assert hands.finish("p-1").data["judgement"] == "reject"
+
+
+def test_acts_tell_exactly_what_is_taken() -> None:
+    """Every act, in every state that a plate comes to by hand: taken if told, else refused."""
+    seen = set()
+    for step in NAMES:
+        for before in ((), (Act.BEGIN,), (Act.BEGIN, Act.HOLD), (Act.BEGIN, Act.HOLD, Act.RESTART)):
+            for act in Act:
+                hands = at(step)
+                for one in before:
+                    hands.act("p-1", one)
+                plate = hands.room.plates["p-1"]
+                values = good_values(plate.step) if step == "inspect" else {}
+                told = hands.room.acts(plate)
+                kept = plate.snapshot()
+                refused = hands.act("p-1", act, reason="why", values=values)
+                assert bool(refused) is (act not in told), (step, before, act, refused)
+                if refused:
+                    assert plate.snapshot() == kept
+                seen.add((plate.step.kind, act, not refused))
+    assert len({(kind, act) for kind, act, taken in seen if taken}) > 30
+
+
+# --- the table ---------------------------------------------------------------------------------
+
+
+def test_every_state_is_reached_and_every_one_can_be_left_for_an_end() -> None:
+    reached = {StepState.WAITING}
+    while more := {to for (a, _), to in TRANSITIONS.items() if a in reached} - reached:
+        reached |= more
+    assert reached == set(StepState)
+    for start in set(StepState) - OVER:
+        ways = {start}
+        while more := {to for (a, _), to in TRANSITIONS.items() if a in ways} - ways:
+            ways |= more
+        assert OVER & ways, start
+
+
+def test_a_begun_step_moves_as_an_exposure_does() -> None:
+    """The moves of the exposure, and besides: skipping, ending from rest, and going on."""
+    ours = {(State(a), State(b)) for (a, move), b in TRANSITIONS.items()
+            if a in BEGUN and b is not StepState.SKIPPED and move is not Move.CUT}  # fmt: skip
+    theirs = {(a, b) for a, to in EXPOSURE_MOVES.items() for b in to if a is not State.IDLE}
+    assert theirs <= ours
+    assert ours - theirs == {(State.RESTARTING, State.COMPLETE)}
+
+
+def test_states_are_a_subset_of_the_standard_s() -> None:
+    """ISA-88.01 / IEC 61512-1 name these states of a procedural element (as listed in public
+    glossaries of batch control); pausing and paused are not used here. Three states are our own:
+    before a step begins, and for one left out."""
+    standard = {
+        "idle", "running", "complete", "pausing", "paused", "holding", "held", "restarting",
+        "stopping", "stopped", "aborting", "aborted",
+    }  # fmt: skip
+    assert {str(s) for s in State} == standard - {"pausing", "paused"}
+    own = {str(s) for s in StepState} - standard
+    assert own == {"waiting", "ready", "skipped"}
+    assert set(PLATE_STATE) == set(StepState)
+    for step, plate in PLATE_STATE.items():
+        assert str(step) in own or str(step) == str(plate)
+    passing = {s for s in StepState if str(s).endswith("ing")} - {StepState.WAITING}
+    assert passing - {StepState.RUNNING} <= BEGUN
+    assert not passing & OVER
+
+
+def test_commands_are_the_standard_s() -> None:
+    """Start, hold, restart, stop, abort are ISA-88's commands; pause, resume and reset are not
+    used. Begin is its start: a person begins a step. The rest belongs to work by hand."""
+    own = {"begin", "done", "measure", "skip"}
+    assert {str(a) for a in Act} - own == {"hold", "restart", "stop", "abort"}
+
+
+def test_what_is_said_is_plain() -> None:
+    hands = at("inspect")
+    hands.finish("p-1")
+    for output in hands.told:
+        if isinstance(output, PlateNoted):
+            assert json.loads(json.dumps(output.noted.data, allow_nan=False)) == output.noted.data
+    assert sum(isinstance(o, PlateOver) for o in hands.told) == 1
