@@ -15,6 +15,7 @@ from platelink.cli.group import Misuse
 from platelink.cli.quantities import Display
 
 if TYPE_CHECKING:
+    from platelink.client import Client
     from platelink.config import Config
     from platelink.record.reader import JournalReader, RunRecord
 
@@ -88,6 +89,25 @@ def opened(journal: Path | None) -> Iterator[tuple[JournalReader, Display]]:
         path, display = journal, _display_if_any()
     with Journal.open(path, read_only=True) as reader:
         yield reader, display
+
+
+@contextmanager
+def service() -> Iterator[Client]:
+    """A client of the unit's service, which is within this program where no daemon runs."""
+    from platelink.cli.service import service_of
+
+    with service_of(load_config()) as client:
+        yield client
+
+
+@contextmanager
+def daemon() -> Iterator[Client]:
+    """A client of the daemon that runs; ``NoService`` says how to start one."""
+    from platelink.cli.service import client_at
+    from platelink.daemon.setup import socket_path
+
+    with client_at(socket_path(load_config())) as client:
+        yield client
 
 
 def _display_if_any() -> Display:

@@ -45,7 +45,8 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.publish.store.StoreLost": Failure,
     "platelink.publish.recorder_journal.RecorderJournalError": Failure,
     "platelink.publish.services.ServiceError": Failure,
-    "platelink.daemon.control_socket.SocketError": Failure,
+    "platelink.daemon.service.SocketError": Failure,
+    "platelink.client.errors.ClientError": Failure,
     "platesim.board.BoardError": Failure,
 }
 """What becomes of each fault that is foreseen, by the name of its class: naming imports nothing."""
@@ -118,24 +119,41 @@ class LazyGroup(click.Group):
             kind = failure_of(error)
             if kind is None:
                 raise
-            raise kind(str(error)) from error
+            raise kind(told(error)) from error
+
+
+ASKED_WRONGLY = ("misuse", "unknown", "refused")
+"""Words of the service for what cannot be carried out as it was asked."""
 
 
 def failure_of(error: Exception) -> type[Failure] | None:
     """What a fault of ours becomes; None for any other exception."""
     names = (f"{c.__module__}.{c.__qualname__}" for c in type(error).__mro__)
-    return next((FAULTS[name] for name in names if name in FAULTS), None)
+    found = next((FAULTS[name] for name in names if name in FAULTS), None)
+    return Misuse if found and getattr(error, "kind", "") in ASKED_WRONGLY else found
 
 
-_EXPOSE, _MAKE, _RECORD, _RUN, _SET_UP, _TRY = (
+def told(error: Exception) -> str:
+    """The text of a fault of ours."""
+    text = str(error)
+    if getattr(error, "kind", "") == "sign in" and "platelink " not in text:
+        return f"{text}: platelink sign-in NAME (or platelink sign-out, to read only)"
+    return text
+
+
+_PLATE, _EXPOSE, _MAKE, _RECORD, _WHO, _RUN, _SET_UP, _TRY = (
+    "Plates and alarms, on a unit whose daemon runs",
     "Exposures, on a unit whose daemon runs",
     "What plates are made by and of",
     "What was recorded",
+    "Who works here",
     "Processes that run all the time",
     "Setting up",
     "Without a unit",
 )
 COMMANDS = {
+    "plate": Lazy("plate:plate", "Plates: make one, follow it, every act on it.", _PLATE),
+    "alarm": Lazy("alarm:alarm", "Alarms: list, acknowledge, reset, shelve.", _PLATE),
     "expose": Lazy("live:expose", "Make an exposure that ends at its dose.", _EXPOSE),
     "status": Lazy("live:status", "Show what the unit is doing now.", _EXPOSE),
     "hold": Lazy("live:hold", "Light off; the remainder is kept.", _EXPOSE),
@@ -146,10 +164,15 @@ COMMANDS = {
     "lot": Lazy("lot:lot", "Lots of plate stock, and what is left of them.", _MAKE),
     "screen": Lazy("screen:screen", "Line screens, and how often they were used.", _MAKE),
     "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),
-    "show": Lazy("show:show", "Show everything about one run, and its plot.", _RECORD),
+    "show": Lazy("show:show", "Show everything about one run or plate.", _RECORD),
     "export": Lazy("runs:export", "Write a run as CSV or JSON.", _RECORD),
     "check": Lazy("runs:check", "Integrate stored samples again and compare.", _RECORD),
+    "user": Lazy("user:user", "People: who may work here, and as what.", _WHO),
+    "sign-in": Lazy("sign_in:sign_in", "Sign in by name and PIN or password.", _WHO),
+    "sign-out": Lazy("sign_in:sign_out", "End the sign-in.", _WHO),
+    "whoami": Lazy("sign_in:whoami", "Who is signed in, and what they may do.", _WHO),
     "serve": Lazy("live:serve", "The daemon of one unit.", _RUN),
+    "page": Lazy("page:page", "The page beside the machine.", _RUN),
     "recorder": Lazy("recorder:recorder", "From the broker into the store.", _RUN),
     "config": Lazy("config:config", "Check or show the configuration.", _SET_UP),
     "doctor": Lazy("doctor:doctor", "Look for what is wrong, and say what to do.", _SET_UP),

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platelink.cli.config import today
-from platelink.cli.context import emit, json_option
+from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
+from platelink.cli.quantities import clean
 from platelink.cli.shelf import (
     NONE,
-    built,
-    by,
-    by_option,
+    area_cm2,
+    area_text,
     changes_of,
     day,
     entry_json,
@@ -35,7 +35,7 @@ from platelink.cli.shelf import (
 from platelink.cli.tables import Column
 
 if TYPE_CHECKING:
-    from platelink.recipe.supplies import Finding, LotNow
+    from platelink.recipe.supplies import LotNow
 
 _LOTS = (
     Column("LOT"),
@@ -78,22 +78,22 @@ def lot() -> None:
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List the lots in use."""
     with opened_store(store) as opened:
-        lots = [now for now in opened.lots() if everything or now.closed is None]
-        path = opened.path
+        path, found = opened.path, opened.lots()
+        lots = [_lot_json(now, store) for now in found if everything or now.closed is None]
     if as_json:
-        emit({"store": str(path), "lots": [_lot_json(now, store) for now in lots]})
+        emit({"store": str(path), "lots": lots})
         return
     rows = [
         [
-            now.lot.name,
-            now.lot.stock,
-            _area(now.area_left_cm2),
-            _area(now.lot.area_cm2),
-            str(now.lot.best_before or ""),
-            str(now.opened_on or ""),
-            names_of(_lot_findings(now, store)),
+            lot["name"],
+            lot["stock"],
+            area_text(lot["area_left_cm2"]),
+            area_text(lot["area_cm2"]),
+            lot["best_before"] or "",
+            lot["opened_on"] or "",
+            names_of(lot["findings"]),
         ]
-        for now in lots
+        for lot in lots
     ]
     show_table(_LOTS, rows, f"no lot in use in {path}; add one with 'platelink lot add'")
 
@@ -107,20 +107,20 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
     from platelink.recipe.entries import About
 
     with opened_store(store) as opened:
-        now, entries = opened.lot(name), opened.history(About.LOT, name)
+        lot, entries = _lot_json(opened.lot(name), store), opened.history(About.LOT, name)
     if as_json:
-        emit(_lot_json(now, store) | {"entries": [entry_json(entry) for entry in entries]})
+        emit(lot | {"entries": [entry_json(entry) for entry in entries]})
         return
     facts = [
-        ("stock", now.lot.stock),
-        ("received", str(now.lot.received_on)),
-        ("opened", str(now.opened_on or "–")),
-        ("best before", str(now.lot.best_before or "–")),
-        ("left", f"{_area(now.area_left_cm2)} of {_area(now.lot.area_cm2)}"),
-        ("uses", str(now.uses)),
-        ("note", now.lot.note or "–"),
+        ("stock", lot["stock"]),
+        ("received", lot["received_on"]),
+        ("opened", lot["opened_on"] or "–"),
+        ("best before", lot["best_before"] or "–"),
+        ("left", f"{area_text(lot['area_left_cm2'])} of {area_text(lot['area_cm2'])}"),
+        ("uses", str(lot["uses"])),
+        ("note", lot["note"] or "–"),
     ]
-    show_thing(f"lot {name}", facts, _lot_findings(now, store), entries)
+    show_thing(f"lot {name}", facts, lot["findings"], entries)
 
 
 @click.command()
@@ -130,68 +130,50 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
 @click.option("--received", callback=day, metavar="DATE", help="Day it came; today without it.")
 @click.option("--best-before", callback=day, metavar="DATE", help="Last day it is good for.")
 @note_option
-@by_option
-@store_option
 @json_option
-def add(name: str, who: str, store: Path | None, as_json: bool, **given: Any) -> None:
+def add(name: str, as_json: bool, **given: Any) -> None:
     """A lot that came. NAME is as on its label."""
-    from platelink.recipe.supplies import Lot
-
-    values = {
+    best_before = given["best_before"]
+    body = {
         "name": name,
         "stock": given["stock"],
-        "area_cm2": given["area"],
-        "received_on": given["received"] or today(),
-        "best_before": given["best_before"],
+        "area_cm2": area_cm2(given["area"]),
+        "received_on": str(given["received"] or today()),
+        "best_before": str(best_before) if best_before else None,
         "note": given["note"],
     }
-    came = built(Lot, values, "lot")
-    with opened_store(store, write=True) as opened:
-        _said_lot(opened.add_lot(came, by(who)), store, as_json)
+    with service() as client:
+        _said_lot(client.add_supply("lots", **body), as_json)
 
 
 @click.command("open")
 @name_argument
 @click.option("--on", "opened_on", callback=day, metavar="DATE", help="Which day; else today.")
-@by_option
-@store_option
 @json_option
-def open_(name: str, opened_on: date | None, who: str, store: Path | None, as_json: bool) -> None:
+def open_(name: str, opened_on: date | None, as_json: bool) -> None:
     """The package of the lot NAME was opened."""
-    with opened_store(store, write=True) as opened:
-        _said_lot(opened.open_lot(name, opened_on or today(), by(who)), store, as_json)
+    _act(name, "open", {"opened_on": str(opened_on or today())}, as_json)
 
 
 @click.command()
 @name_argument
 @click.argument("area")
 @for_option
-@by_option
 @why_option(required=False)
-@store_option
 @json_option
-def use(name: str, area: str, ref: str | None, who: str, **rest: Any) -> None:
+def use(name: str, area: str, ref: str | None, why: str, as_json: bool) -> None:
     """AREA, such as '600 cm2', was taken off the lot NAME."""
-    from platelink.recipe.quantities import AREA
-
-    with opened_store(rest["store"], write=True) as opened:
-        now = opened.use_lot(name, AREA.parse(area), by(who, rest["why"]), ref=ref)
-        _said_lot(now, rest["store"], rest["as_json"])
+    _act(name, "use", {"area_cm2": area_cm2(area), "ref": ref, "why": why}, as_json)
 
 
 @click.command()
 @name_argument
 @click.argument("area")
-@by_option
 @why_option(required=False)
-@store_option
 @json_option
-def count(name: str, area: str, who: str, why: str, store: Path | None, **rest: Any) -> None:
-    """AREA, such as '0.8 m2', was found to be left of the lot NAME."""
-    from platelink.recipe.quantities import AREA
-
-    with opened_store(store, write=True) as opened:
-        _said_lot(opened.count_lot(name, AREA.parse(area), by(who, why)), store, rest["as_json"])
+def count(name: str, area: str, why: str, as_json: bool) -> None:
+    """AREA, such as '600 cm2', was found to be left of the lot NAME."""
+    _act(name, "count", {"area_cm2": area_cm2(area), "why": why}, as_json)
 
 
 @click.command()
@@ -200,57 +182,49 @@ def count(name: str, area: str, who: str, why: str, store: Path | None, **rest: 
     "--best-before", callback=_day_or_none, metavar="DATE", help="Another last day, or none."
 )
 @note_option
-@by_option
 @why_option(required=True)
-@store_option
 @json_option
-def change(name: str, who: str, why: str, store: Path | None, **given: Any) -> None:
+def change(name: str, why: str, as_json: bool, **given: Any) -> None:
     """Another best-before date or note of the lot NAME, with the reason."""
     changes = changes_of(best_before=given["best_before"], note=given["note"])
-    with opened_store(store, write=True) as opened:
-        _said_lot(opened.change_lot(name, changes, by(who, why)), store, given["as_json"])
+    if changes.get("best_before") is not None:
+        changes["best_before"] = str(changes["best_before"])
+    _act(name, "change", changes | {"why": why}, as_json)
 
 
 @click.command()
 @name_argument
-@by_option
 @why_option(required=True)
-@store_option
 @json_option
-def close(name: str, who: str, why: str, store: Path | None, as_json: bool) -> None:
+def close(name: str, why: str, as_json: bool) -> None:
     """The lot NAME is used no more."""
-    from platelink.recipe.entries import About
-
-    with opened_store(store, write=True) as opened:
-        opened.close_thing(About.LOT, name, by(who, why))
-        _said_lot(opened.lot(name), store, as_json)
+    _act(name, "close", {"why": why}, as_json)
 
 
-def _said_lot(now: LotNow, store: Path | None, as_json: bool) -> None:
+def _act(name: str, act: str, body: dict[str, Any], as_json: bool) -> None:
+    with service() as client:
+        _said_lot(client.at_supply("lots", name, act, body), as_json)
+
+
+def _said_lot(lot: dict[str, Any], as_json: bool) -> None:
     if as_json:
-        emit(_lot_json(now, store))
+        emit(lot)
         return
-    click.echo(f"lot {now.lot.name}: {_area(now.area_left_cm2)} of {_area(now.lot.area_cm2)} left")
-    say_findings(_lot_findings(now, store))
-
-
-def _lot_findings(now: LotNow, store: Path | None) -> tuple[Finding, ...]:
-    from platelink.recipe.supplies import lot_findings
-
-    return lot_findings(now, stock=None, area_cm2=0.0, today=today(), expired=expired_policy(store))
+    left, of = area_text(lot["area_left_cm2"]), area_text(lot["area_cm2"])
+    click.echo(f"lot {clean(lot['name'])}: {left} of {of} left")
+    say_findings(lot["findings"])
 
 
 def _lot_json(now: LotNow, store: Path | None) -> dict[str, Any]:
+    from platelink.recipe.supplies import lot_findings
+
+    findings = lot_findings(
+        now, stock=None, area_cm2=0.0, today=today(), expired=expired_policy(store)
+    )
     return now.lot.model_dump(mode="json") | {
         "opened_on": now.opened_on.isoformat() if now.opened_on else None,
         "area_left_cm2": now.area_left_cm2,
         "uses": now.uses,
         "closed": now.closed,
-        "findings": findings_json(_lot_findings(now, store)),
+        "findings": findings_json(findings),
     }
-
-
-def _area(area_cm2: float) -> str:
-    from platelink.recipe.quantities import AREA
-
-    return AREA.format(area_cm2, "cm2")

@@ -8,26 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platelink.cli.context import emit, json_option
+from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
-from platelink.cli.shelf import (
-    by,
-    by_option,
-    opened_store,
-    show_table,
-    store_option,
-    why_option,
-)
+from platelink.cli.shelf import opened_store, show_table, store_option, why_option
 from platelink.cli.tables import Column, local
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from platelink.recipe.diff import Change
+    from platelink.client import Client
     from platelink.recipe.life import Revision
     from platelink.recipe.model import Recipe
-    from platelink.recipe.store import RecipeStore
 
 _COLUMNS = (
     Column("RECIPE"),
@@ -154,30 +146,24 @@ def check(file: Path, as_json: bool) -> None:
 
 @click.command()
 @_file
-@by_option
 @why_option(required=False)
-@store_option
 @json_option
-def add(file: Path, who: str, why: str, store: Path | None, as_json: bool) -> None:
+def add(file: Path, why: str, as_json: bool) -> None:
     """Add FILE as a new revision of the recipe it names. It is a draft until it is approved."""
-    from platelink.recipe.diff import diff as changes_of
-    from platelink.recipe.life import present
     from platelink.recipe.load import load
 
-    loaded = load(file)
-    with opened_store(store, write=True) as opened:
-        before = present(opened.revisions(loaded.id))
-        changes = changes_of(opened.recipe(before), loaded) if before else ()
-        revision = opened.add(loaded, by(who, why))
+    load(file)  # what is wrong with it is told with the file's name, before anything is asked
+    with service() as client:
+        added = client.add_recipe(file.read_text("utf-8"), why)
+        against = client.recipe(added["against"]) if added["against"] else None
     if as_json:
-        against = before.name if before else None
-        emit(revision_json(revision) | {"against": against, "changes": _changes_json(changes)})
+        emit(added)
         return
-    click.echo(f"added {revision.name}, a draft, SHA-256 {revision.content_hash}")
-    if before:
-        click.echo(f"against {before.name} ({before.state}):")
-        _echo_changes(changes)
-    click.echo(f"approve it with: platelink recipe approve {revision.name} --by NAME --why REASON")
+    click.echo(f"added {added['name']}, a draft, SHA-256 {added['hash']}")
+    if against:
+        click.echo(f"against {against['name']} ({against['state']}):")
+        _echo_changes(added["changes"])
+    click.echo(f"approve it with: platelink recipe approve {added['name']} --why REASON")
 
 
 @click.command()
@@ -192,9 +178,9 @@ def diff(old: str, new: str, store: Path | None, as_json: bool) -> None:
     from platelink.recipe.diff import diff as changes_of
 
     before, after = _contents((old, new), store)
-    changes = changes_of(before, after)
+    changes = [change._asdict() for change in changes_of(before, after)]
     if as_json:
-        emit({"same": not changes, "changes": _changes_json(changes)})
+        emit({"same": not changes, "changes": changes})
     else:
         _echo_changes(changes)
 
@@ -213,48 +199,40 @@ def _contents(names: Iterable[str], store: Path | None) -> list[Recipe]:
     return found
 
 
-def _echo_changes(changes: Iterable[Change]) -> None:
-    click.echo("\n".join(f"  {clean(str(change))}" for change in changes) or "  no difference")
-
-
-def _changes_json(changes: Iterable[Change]) -> list[dict[str, str]]:
-    return [change._asdict() for change in changes]
+def _echo_changes(changes: Iterable[dict[str, str]]) -> None:
+    told = [f"step {c['step']}: {c['text']}" if c["step"] else c["text"] for c in changes]
+    click.echo("\n".join(f"  {clean(text)}" for text in told) or "  no difference")
 
 
 @click.command()
 @_which
-@by_option
 @why_option(required=True)
-@store_option
 @json_option
-def approve(which: str, who: str, why: str, store: Path | None, as_json: bool) -> None:
+def approve(which: str, why: str, as_json: bool) -> None:
     """Approve a draft, named with its revision, as plate-a@2. One revision of a recipe is approved:
     the one approved so far retires."""
-    with opened_store(store, write=True) as opened:
-        _moved(opened.approve(which, by(who, why)), opened, as_json)
+    with service() as client:
+        _moved(client.approve_recipe(which, why), client, as_json)
 
 
 @click.command()
 @_which
-@by_option
 @why_option(required=True)
-@store_option
 @json_option
-def retire(which: str, who: str, why: str, store: Path | None, as_json: bool) -> None:
+def retire(which: str, why: str, as_json: bool) -> None:
     """Retire a revision, named with its number, as plate-a@2. It stays so; to make plates by it
     again, show it, save it, and add it as a new revision."""
-    with opened_store(store, write=True) as opened:
-        _moved(opened.retire(which, by(who, why)), opened, as_json)
+    with service() as client:
+        _moved(client.retire_recipe(which, why), client, as_json)
 
 
-def _moved(revision: Revision, opened: RecipeStore, as_json: bool) -> None:
+def _moved(revision: dict[str, Any], client: Client, as_json: bool) -> None:
     if as_json:
-        emit(revision_json(revision))
+        emit(revision)
         return
-    click.echo(f"{revision.name} is {revision.state}")
-    now = opened.find(revision.recipe)
-    if now.state != "approved":
-        click.echo(f"no revision of {revision.recipe} is approved now: no plate is made by it")
+    click.echo(f"{revision['name']} is {revision['state']}")
+    if client.recipe(revision["recipe"])["state"] != "approved":
+        click.echo(f"no revision of {revision['recipe']} is approved now: no plate is made by it")
 
 
 @click.command()

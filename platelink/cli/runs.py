@@ -19,8 +19,9 @@ from platelink.record.check import CheckResult
 from platelink.record.check import check as check_run
 from platelink.record.errors import JournalDamaged
 from platelink.record.export import run_to_csv, run_to_json
+from platelink.record.reader import kind_of
 from platelink.runs import EndState
-from platelink.units import DOSE, format_dose
+from platelink.units import DOSE, TEMPERATURE, format_dose
 
 if TYPE_CHECKING:
     from platelink.record.reader import JournalReader, RunRecord
@@ -35,9 +36,10 @@ _COLUMNS = (
     Column("TARGET", right=True, spare=2),
     Column("DOSE", right=True),
     Column("OFF BY", right=True, spare=4),
-    Column("LIGHT", right=True, spare=6),
+    Column("LIGHT", right=True, spare=7),
+    Column("RESULT", least=8, spare=6),
     Column("PLATE", least=6, spare=5),
-    Column("OPERATOR", least=6, spare=7),
+    Column("OPERATOR", least=6, spare=8),
 )
 
 
@@ -81,7 +83,7 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> da
 @journal_option
 @json_option
 def runs(journal: Path | None, limit: int, as_json: bool, **wanted: Any) -> None:
-    """List recorded runs, newest first.
+    """List recorded runs, newest first: exposures, bakes, and whole plates (--step plate).
 
     Dates are days of this computer's time zone; a time needs its zone, such as
     2026-03-02T08:00+01:00."""
@@ -109,6 +111,7 @@ def summary(run: RunRecord) -> dict[str, Any]:
     return {
         "run_id": start.run_id,
         "unit": start.unit,
+        "kind": kind_of(start),
         "step": start.step,
         "state": end.state if end else "open",
         "reason": end.reason if end else None,
@@ -127,6 +130,18 @@ def summary(run: RunRecord) -> dict[str, Any]:
         "job": start.job,
         "note": start.note,
     }
+
+
+def _result(run: RunRecord, display: Display) -> str:
+    """What came of a plate or a bake, which have no dose."""
+    kind, data = kind_of(run.start), dict[str, Any](run.end.data) if run.end else {}
+    if kind == "plate":
+        return " ".join([data.get("judgement") or "", *data.get("defects", ())]).strip()
+    in_band_s = data.get("in_band_s")
+    if kind == "bake" and isinstance(in_band_s, int | float):
+        mean = TEMPERATURE.format(data.get("mean_c"), display.temperature)
+        return f"{in_band_s / 60.0:.1f} min in band, mean {mean}"
+    return ""
 
 
 def off_pct(dose: float | None, target: float | None) -> float | None:
@@ -153,6 +168,7 @@ def _row(run: RunRecord, display: Display) -> list[str]:
         dose_text(line["dose_mj_cm2"], display),
         "" if off is None else f"{round(off, 2) + 0.0:+.2f} %",
         "" if light_s is None else f"{light_s:.1f} s",
+        clean(_result(run, display)),
         clean(line["plate"] or ""),
         clean(line["operator"] or ""),
     ]

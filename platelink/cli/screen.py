@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platelink.cli.context import emit, json_option
+from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
+from platelink.cli.quantities import clean
 from platelink.cli.shelf import (
-    built,
-    by,
-    by_option,
     changes_of,
     entry_json,
     findings_json,
@@ -30,7 +28,7 @@ from platelink.cli.shelf import (
 from platelink.cli.tables import Column
 
 if TYPE_CHECKING:
-    from platelink.recipe.supplies import Finding, ScreenNow
+    from platelink.recipe.supplies import ScreenNow
 
 _SCREENS = (
     Column("SCREEN"),
@@ -65,22 +63,22 @@ def screen() -> None:
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List the screens in use."""
     with opened_store(store) as opened:
-        screens = [now for now in opened.screens() if everything or now.closed is None]
-        path = opened.path
+        path, found = opened.path, opened.screens()
+        screens = [_screen_json(now) for now in found if everything or now.closed is None]
     if as_json:
-        emit({"store": str(path), "screens": list(map(_screen_json, screens))})
+        emit({"store": str(path), "screens": screens})
         return
     rows = [
         [
-            now.screen.name,
-            _ruling(now),
-            f"{now.screen.tint_pct:g} %",
-            f"{now.screen.angle_deg:g}°",
-            str(now.uses),
-            str(now.screen.max_uses or ""),
-            names_of(_screen_findings(now)),
+            one["name"],
+            _ruling(one),
+            f"{one['tint_pct']:g} %",
+            f"{one['angle_deg']:g}°",
+            str(one["uses"]),
+            str(one["max_uses"] or ""),
+            names_of(one["findings"]),
         ]
-        for now in screens
+        for one in screens
     ]
     show_table(_SCREENS, rows, f"no screen in use in {path}; add one with 'platelink screen add'")
 
@@ -94,19 +92,19 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
     from platelink.recipe.entries import About
 
     with opened_store(store) as opened:
-        now, entries = opened.screen(name), opened.history(About.SCREEN, name)
+        one, entries = _screen_json(opened.screen(name)), opened.history(About.SCREEN, name)
     if as_json:
-        emit(_screen_json(now) | {"entries": [entry_json(entry) for entry in entries]})
+        emit(one | {"entries": [entry_json(entry) for entry in entries]})
         return
-    limit = f" of {now.screen.max_uses}" if now.screen.max_uses else ""
+    limit = f" of {one['max_uses']}" if one["max_uses"] else ""
     facts = [
-        ("ruling", _ruling(now)),
-        ("tint", f"{now.screen.tint_pct:g} %"),
-        ("angle", f"{now.screen.angle_deg:g}°"),
-        ("uses", f"{now.uses}{limit}"),
-        ("note", now.screen.note or "–"),
+        ("ruling", _ruling(one)),
+        ("tint", f"{one['tint_pct']:g} %"),
+        ("angle", f"{one['angle_deg']:g}°"),
+        ("uses", f"{one['uses']}{limit}"),
+        ("note", one["note"] or "–"),
     ]
-    show_thing(f"screen {name}", facts, _screen_findings(now), entries)
+    show_thing(f"screen {name}", facts, one["findings"], entries)
 
 
 @click.command()
@@ -116,92 +114,78 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
 @click.option("--angle", type=float, metavar="DEGREES", default=45.0, help="Its angle; 45 without.")
 @click.option("--max-uses", type=int, help="Uses after which it wants replacing.")
 @note_option
-@by_option
-@store_option
 @json_option
-def add(name: str, who: str, store: Path | None, as_json: bool, **given: Any) -> None:
+def add(name: str, as_json: bool, **given: Any) -> None:
     """A screen to be used. NAME is what recipes call it."""
-    from platelink.recipe.supplies import Screen
+    from platelink.recipe.quantities import RULING
 
-    values = {
+    body = {
         "name": name,
-        "ruling_lines_per_cm": given["ruling"],
+        "ruling_lines_per_cm": RULING.parse(given["ruling"]),
         "tint_pct": given["tint"],
         "angle_deg": given["angle"],
         "max_uses": given["max_uses"],
         "note": given["note"],
     }
-    new = built(Screen, values, "screen")
-    with opened_store(store, write=True) as opened:
-        _said_screen(opened.add_screen(new, by(who)), as_json)
+    with service() as client:
+        _said_screen(client.add_supply("screens", **body), as_json)
 
 
 @click.command()
 @name_argument
 @for_option
-@by_option
 @why_option(required=False)
-@store_option
 @json_option
-def use(name: str, ref: str | None, who: str, why: str, **rest: Any) -> None:
+def use(name: str, ref: str | None, why: str, as_json: bool) -> None:
     """The screen NAME was used once."""
-    with opened_store(rest["store"], write=True) as opened:
-        _said_screen(opened.use_screen(name, by(who, why), ref=ref), rest["as_json"])
+    _act(name, "use", {"ref": ref, "why": why}, as_json)
 
 
 @click.command()
 @name_argument
 @click.option("--max-uses", type=int, help="Another limit of uses.")
 @note_option
-@by_option
 @why_option(required=True)
-@store_option
 @json_option
-def change(name: str, who: str, why: str, store: Path | None, **given: Any) -> None:
+def change(name: str, why: str, as_json: bool, **given: Any) -> None:
     """Another limit of uses or note of the screen NAME, with the reason."""
     changes = changes_of(max_uses=given["max_uses"], note=given["note"])
-    with opened_store(store, write=True) as opened:
-        _said_screen(opened.change_screen(name, changes, by(who, why)), given["as_json"])
+    _act(name, "change", changes | {"why": why}, as_json)
 
 
 @click.command()
 @name_argument
-@by_option
 @why_option(required=True)
-@store_option
 @json_option
-def close(name: str, who: str, why: str, store: Path | None, as_json: bool) -> None:
+def close(name: str, why: str, as_json: bool) -> None:
     """The screen NAME is used no more."""
-    from platelink.recipe.entries import About
-
-    with opened_store(store, write=True) as opened:
-        opened.close_thing(About.SCREEN, name, by(who, why))
-        _said_screen(opened.screen(name), as_json)
+    _act(name, "close", {"why": why}, as_json)
 
 
-def _said_screen(now: ScreenNow, as_json: bool) -> None:
+def _act(name: str, act: str, body: dict[str, Any], as_json: bool) -> None:
+    with service() as client:
+        _said_screen(client.at_supply("screens", name, act, body), as_json)
+
+
+def _said_screen(one: dict[str, Any], as_json: bool) -> None:
     if as_json:
-        emit(_screen_json(now))
+        emit(one)
         return
-    click.echo(f"screen {now.screen.name}: {now.uses} uses")
-    say_findings(_screen_findings(now))
-
-
-def _screen_findings(now: ScreenNow) -> tuple[Finding, ...]:
-    from platelink.recipe.supplies import screen_findings
-
-    return screen_findings(now, wanted=None)
+    click.echo(f"screen {clean(one['name'])}: {one['uses']} uses")
+    say_findings(one["findings"])
 
 
 def _screen_json(now: ScreenNow) -> dict[str, Any]:
+    from platelink.recipe.supplies import screen_findings
+
     return now.screen.model_dump(mode="json") | {
         "uses": now.uses,
         "closed": now.closed,
-        "findings": findings_json(_screen_findings(now)),
+        "findings": findings_json(screen_findings(now, wanted=None)),
     }
 
 
-def _ruling(now: ScreenNow) -> str:
+def _ruling(one: dict[str, Any]) -> str:
     from platelink.recipe.quantities import RULING
 
-    return RULING.format(now.screen.ruling_lines_per_cm, "lines/cm")
+    return RULING.format(one["ruling_lines_per_cm"], "lines/cm")

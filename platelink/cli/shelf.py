@@ -1,10 +1,13 @@
-"""What the commands on recipes, lots and screens have in common: the store, and who does it."""
+"""What the commands on recipes, lots and screens have in common.
+
+What only reads opens the store itself; what adds to it asks the unit's service, which knows who.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -19,12 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from platelink.cli.tables import Column
-    from platelink.forms.keys import Section
     from platelink.recipe.entries import Entry
-    from platelink.recipe.store import By, RecipeStore
+    from platelink.recipe.store import RecipeStore
     from platelink.recipe.supplies import Expired, Finding
-
-    _Model = TypeVar("_Model", bound=Section)
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 NONE = "none"
@@ -37,17 +37,12 @@ for_option = click.option(
 
 
 def store_option(command: _F) -> _F:
-    """``--store`` of commands on the store."""
+    """``--store`` of commands that only read the store."""
     return click.option(
         "--store",
         type=click.Path(path_type=Path, dir_okay=False),
-        help="Use this store; no configuration is needed.",
+        help="Read this store; no configuration is needed.",
     )(command)
-
-
-def by_option(command: _F) -> _F:
-    """``--by`` of commands that add an entry."""
-    return click.option("--by", "who", required=True, metavar="NAME", help="Who does it.")(command)
 
 
 def why_option(*, required: bool) -> Callable[[_F], _F]:
@@ -69,20 +64,12 @@ def day(ctx: click.Context, param: click.Parameter, value: str | None) -> date |
 
 
 @contextmanager
-def opened_store(path: Path | None, *, write: bool = False) -> Iterator[RecipeStore]:
-    """The store given, or of the configuration."""
+def opened_store(path: Path | None) -> Iterator[RecipeStore]:
+    """The store given, or of the configuration, to read."""
     from platelink.recipe.store import RecipeStore
 
-    place = path or load_config().recipes_path()
-    with RecipeStore.open(place, read_only=not write) as store:
+    with RecipeStore.open(path or load_config().recipes_path(), read_only=True) as store:
         yield store
-
-
-def by(who: str, why: str = "") -> By:
-    """Somebody, now."""
-    from platelink.recipe.store import By
-
-    return By(who, datetime.now(UTC), why)
 
 
 def expired_policy(store: Path | None) -> Expired:
@@ -116,10 +103,8 @@ def told(entry: Entry) -> str:
 
 
 def _fact(name: str, value: Any) -> str:
-    from platelink.recipe.quantities import AREA
-
     if name == "area_cm2":
-        return AREA.format(value, "cm2")
+        return area_text(value)
     return f"{name.replace('_', ' ')} {'none' if value is None else value}"
 
 
@@ -127,19 +112,6 @@ def entry_json(entry: Entry) -> dict[str, Any]:
     """One entry as JSON values."""
     at_utc = entry.at_utc.isoformat(timespec="milliseconds")
     return entry._asdict() | {"at_utc": at_utc}
-
-
-def built(model: type[_Model], values: dict[str, Any], what: str) -> _Model:
-    """The model of what was typed, or everything that is wrong with it."""
-    from pydantic import ValidationError
-
-    from platelink.forms.problems import Reading
-
-    try:
-        return model.model_validate(values)
-    except ValidationError as error:
-        problems = Reading(model, values, what).problems(error)
-        raise Misuse("\n".join(map(str, problems))) from None
 
 
 def changes_of(**given: Any) -> dict[str, Any]:
@@ -154,7 +126,7 @@ def changes_of(**given: Any) -> dict[str, Any]:
 def show_thing(
     title: str,
     facts: Sequence[tuple[str, str]],
-    findings: Sequence[Finding],
+    findings: Sequence[dict[str, Any]],
     entries: Sequence[Entry],
 ) -> None:
     """Everything about one lot or screen."""
@@ -164,10 +136,11 @@ def show_thing(
     click.echo("\n".join(["", *map(told, entries)]))
 
 
-def say_findings(findings: Sequence[Finding]) -> None:
-    """What stands against a lot or screen, a line each."""
+def say_findings(findings: Sequence[dict[str, Any]]) -> None:
+    """What stands against a plate, a lot or a screen, a line each."""
     for finding in findings:
-        click.echo(clean(f"{'blocked' if finding.blocks else 'notice'}  {finding.text}"))
+        word = "blocked" if finding["blocks"] else "notice"
+        click.echo(clean(f"{word}  {finding['text']}"))
 
 
 def findings_json(findings: Sequence[Finding]) -> list[dict[str, Any]]:
@@ -175,6 +148,20 @@ def findings_json(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     return [{"name": f.name, "blocks": f.blocks, "text": f.text} for f in findings]
 
 
-def names_of(findings: Sequence[Finding]) -> str:
+def names_of(findings: Sequence[dict[str, Any]]) -> str:
     """Findings in a cell of a table."""
-    return ", ".join(f.name for f in findings)
+    return ", ".join(f["name"] for f in findings)
+
+
+def area_text(area_cm2: float) -> str:
+    """An area with its unit."""
+    from platelink.recipe.quantities import AREA
+
+    return AREA.format(area_cm2, "cm2")
+
+
+def area_cm2(text: str) -> float:
+    """An area as typed; ``UnitError`` says what is wrong with it."""
+    from platelink.recipe.quantities import AREA
+
+    return AREA.parse(text)

@@ -1,4 +1,4 @@
-"""The command ``show``: everything recorded of one run on one page."""
+"""The command ``show``: everything recorded of one run, or of one plate, on one page."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import click
 import numpy as np
 
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
+from platelink.cli.plate_story import Story, gathered, told
 from platelink.cli.quantities import Display, clean, facts, quantity_of, shown
 from platelink.cli.runs import dose_text, off_pct, summary
 from platelink.cli.tables import (
@@ -24,6 +25,7 @@ from platelink.cli.tables import (
     terminal_width,
 )
 from platelink.record.plot import plot, plotted
+from platelink.record.reader import kind_of
 
 if TYPE_CHECKING:
     from platelink.record.reader import RunRecord
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
 _SETTINGS = "config"
 """Part of the conditions that repeats the configuration file: shown as it is written there."""
 _LIGHT = "light"
+PLATE, BAKE = "plate", "bake"
+"""Kinds of run that are told in their own way."""
 
 
 @click.command()
@@ -44,29 +48,56 @@ def show(
     run: str, *, width: int | None, no_plot: bool, journal: Path | None, as_json: bool
 ) -> None:
     """Show everything about one run: conditions, request, calibration, events, dose and a plot.
+    Of a plate its whole story: steps, runs, stages, inspection, deviations, alarms, people.
 
-    RUN is its id, the beginning of it, or 'last'. Units are those of the configuration's [display]
-    section. JSON holds the samples' number; 'export' gives the samples themselves."""
+    RUN is its id, the beginning of it, a plate's name, or 'last'. Units are those of the
+    configuration's [display] section. JSON holds the samples' number; 'export' gives the samples
+    themselves."""
+    show_run(run, width=width, no_plot=no_plot, journal=journal, as_json=as_json)
+
+
+def show_run(
+    run: str, *, width: int | None = None, no_plot: bool = False, journal: Path | None = None,
+    as_json: bool = False,
+) -> None:  # fmt: skip
+    """Print everything about a run or plate."""
     with opened(journal) as (reader, display):
         found = find_run(reader, run)
         run_id = found.start.run_id
         events, samples = reader.events(run_id), reader.samples(run_id)
+        story = gathered(reader, found) if kind_of(found.start) == PLATE else None
     if as_json:
-        emit(
-            {
-                "run": summary(found),
-                "start": found.start.model_dump(mode="json"),
-                "channels": found.channels.model_dump(mode="json") if found.channels else None,
-                "events": [event.model_dump(mode="json") for event in events],
-                "end": found.end.model_dump(mode="json") if found.end else None,
-                "stored_samples": len(samples),
-            }
-        )
+        emit(_as_json(found, events, len(samples), story))
         return
-    for title, text in _page(found, events, samples, display):
+    page = _page(found, events, samples, display) if story is None else _story(story, display)
+    for title, text in page:
         click.echo(f"{title}\n{text}\n" if title else f"{text}\n")
-    if not no_plot:
+    if story is None and not no_plot:
         click.echo(plots(samples, display, width or plot_width()))
+
+
+def _as_json(
+    found: RunRecord, events: Sequence[RunEvent], samples: int, story: Story | None
+) -> dict[str, Any]:
+    lines = {
+        "run": summary(found),
+        "start": found.start.model_dump(mode="json"),
+        "channels": found.channels.model_dump(mode="json") if found.channels else None,
+        "events": [event.model_dump(mode="json") for event in events],
+        "end": found.end.model_dump(mode="json") if found.end else None,
+        "stored_samples": samples,
+    }
+    if story is not None:
+        lines["parts"] = [summary(part) for part in story.parts]
+        lines["alarms"] = [event.model_dump(mode="json") for event in story.alarms]
+    return lines
+
+
+def _story(story: Story, display: Display) -> Iterator[Part]:
+    yield from told(story, display)
+    yield "EVENTS", _events(story.run, story.events, display)
+    if story.parts:
+        yield "", "conditions, calibration and curves stand with each run: platelink show RUN"
 
 
 Part = tuple[str, str]
@@ -79,12 +110,15 @@ def _page(
     conditions = dict(run.start.conditions)
     settings, light = conditions.pop(_SETTINGS, None), conditions.pop(_LIGHT, None)
     yield "", _head(run)
-    yield "DOSE", pairs(_dose(run, len(samples), len(events), samples, display))
+    if kind_of(run.start) == BAKE:
+        yield "BAKE", pairs(_heat(run, len(samples), len(events), display))
+    else:
+        yield "DOSE", pairs(_dose(run, len(samples), len(events), samples, display))
     if run.start.request:
         yield "REQUEST", pairs(facts(run.start.request, display))
-    if isinstance(light, dict):
+    if isinstance(light, dict) and kind_of(run.start) != BAKE:
         yield "LIGHT CALIBRATION", _calibration(light, display)
-    elif light is not None:
+    elif light is not None and not isinstance(light, dict):
         conditions[_LIGHT] = light
     if conditions:
         yield "CONDITIONS", pairs(facts(conditions, display))
@@ -131,6 +165,15 @@ def _dose(
     rows.append(("light", "–" if end.light_s is None else f"{end.light_s:.2f} s"))
     rows.append(("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps"))
     return rows + facts(dict(end.data), display)
+
+
+def _heat(run: RunRecord, samples: int, events: int, display: Display) -> list[tuple[str, str]]:
+    """What the oven did to the plate. Equivalent minutes are an index."""
+    if run.end is None:
+        return [("entries", f"{samples} samples, {events} events so far")]
+    end = run.end
+    rows = facts(dict(end.data), display)
+    return [*rows, ("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps")]
 
 
 def _off(pct: float | None, of: str) -> str:

@@ -19,10 +19,14 @@ from platelink.cli.group import FAULTS, Failure, LazyGroup, Misuse, failure_of
 from platelink.units import UnitError
 
 DOCS = Path(__file__).parents[2] / "docs" / "commands.md"
-HEAVY = ("numpy", "pydantic", "serial", "paho", "influxdb_client", "asyncio", "sqlite3", "platesim")
-HELP = [["--help"], *([name, "--help"] for name in ("config", "recipe", "lot")), ["--version"]]
-NO_JSON = {"export", "config example"}
-"""Commands whose output is a file's content already."""
+HEAVY = (
+    "numpy", "pydantic", "serial", "paho", "influxdb_client", "asyncio", "sqlite3", "platesim",
+    "httpx", "websockets", "fastapi", "starlette",
+)  # fmt: skip
+GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user")
+HELP = [["--help"], *([name, "--help"] for name in GROUPS), ["sign-in", "--help"], ["--version"]]
+NO_JSON = {"export", "config example", "plate follow"}
+"""Commands whose output is a file's content already, or a talk with a person."""
 
 
 def leaves(group: LazyGroup, path: str = "") -> Iterator[tuple[str, click.Command]]:
@@ -104,7 +108,7 @@ def test_a_wrong_name_is_answered_with_the_near_one() -> None:
 
 
 def sections() -> dict[str, str]:
-    found = re.split(r"^##+ `platelink ([a-z ]+)`$", DOCS.read_text("utf-8"), flags=re.MULTILINE)
+    found = re.split(r"^##+ `platelink ([a-z -]+)`$", DOCS.read_text("utf-8"), flags=re.MULTILINE)
     return dict(zip(found[1::2], found[2::2], strict=True))
 
 

@@ -1,0 +1,208 @@
+"""The command ``alarm``: what calls for a person, and how it is answered."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import click
+
+from platelink.cli.context import daemon, emit, json_option
+from platelink.cli.group import Lazy, LazyGroup, Misuse
+from platelink.cli.quantities import clean
+from platelink.cli.shelf import why_option
+from platelink.cli.tables import Column, local, pairs, table, terminal_width
+
+_ALARMS = (
+    Column("ALARM"),
+    Column("PRIORITY", spare=1),
+    Column("STATE", least=14),
+    Column("VALUE", right=True, spare=2),
+    Column("LIMIT", right=True, spare=3),
+    Column("SINCE", spare=4),
+    Column("TIMES", right=True, spare=6),
+    Column("NEXT ACT", least=16, spare=5),
+)
+_name = click.argument("name", metavar="ALARM")
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "list": Lazy("alarm:list_", "List alarms that are not normal."),
+        "show": Lazy("alarm:show", "Show one: value, limit, likely cause, next act."),
+        "acknowledge": Lazy("alarm:acknowledge", "Say that it was seen."),
+        "reset": Lazy("alarm:reset", "Let go of a latched one, once it was looked into."),
+        "shelve": Lazy("alarm:shelve", "Silence one for some minutes, with the reason."),
+        "unshelve": Lazy("alarm:unshelve", "End the silence before its time."),
+        "remove": Lazy("alarm:remove", "Take one out of service, for repair."),
+        "return": Lazy("alarm:return_", "Put it back into service."),
+    },
+)
+def alarm() -> None:
+    """Alarms of a unit whose daemon runs.
+
+    ALARM is its name, such as "contact lost", or the beginning of it. An alarm is no safety
+    function: the unit's own interlock and emergency stop are."""
+
+
+@click.command("list")
+@json_option
+def list_(as_json: bool) -> None:
+    """List alarms that are not normal, those that want an answer first."""
+    with daemon() as client:
+        found = client.alarms()
+    if as_json:
+        emit(found)
+        return
+    rows = [
+        [
+            one["name"] + (" *" if one["first_out"] else ""),
+            one["priority"],
+            one["state"],
+            quantity(one["value"], one["unit"]),
+            quantity(one["limit"], one["unit"]),
+            _when(one["since_utc"]),
+            str(one["count"] or ""),
+            one["next_act"],
+        ]
+        for one in found["list"]
+    ]
+    if not rows:
+        click.echo("no alarm")
+        return
+    click.echo(table(_ALARMS, [[clean(cell) for cell in row] for row in rows], terminal_width()))
+    click.echo(f"\n{summary(found)}")
+
+
+def summary(alarms: dict[str, Any]) -> str:
+    """How many, in one line."""
+    flood = "; a flood: begin with those marked *" if alarms["flood"] else ""
+    first = " (* the first of its group)" if any(a["first_out"] for a in alarms["list"]) else ""
+    return (
+        f"{alarms['unacknowledged']} to acknowledge, {alarms['per_hour']} in the last hour"
+        f"{flood or first}"
+    )
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """A value with its unit."""
+    return "" if value is None else f"{value:.4g} {unit}".strip()
+
+
+def _when(at_utc: str | None) -> str:
+    return "" if at_utc is None else local(datetime.fromisoformat(at_utc))
+
+
+@click.command()
+@_name
+@json_option
+def show(name: str, as_json: bool) -> None:
+    """Show one alarm that is not normal: value, limit, since when, likely cause, next act."""
+    with daemon() as client:
+        found = client.alarms()
+    one = next((a for a in found["list"] if a["name"] == _meant(name, found)), None)
+    if one is None:
+        there = ", ".join(a["name"] for a in found["list"]) or "none"
+        raise Misuse(f"no alarm '{name}' is there now (docs/alarms.md has all); there are: {there}")
+    if as_json:
+        emit(one)
+        return
+    rows = [
+        ("state", f"{one['state']}{', the first of its group' if one['first_out'] else ''}"),
+        ("priority", one["priority"]),
+        ("value", quantity(one["value"], one["unit"]) or "–"),
+        ("limit", quantity(one["limit"], one["unit"]) or "–"),
+        ("since", _when(one["since_utc"]) or "–"),
+        ("until", _when(one["until_utc"])),
+        ("times", str(one["count"])),
+        ("by", " : ".join(filter(None, (one["who"], one["why"])))),
+        ("likely cause", one["cause"]),
+        ("next act", one["next_act"]),
+    ]
+    click.echo(clean(one["name"]))
+    click.echo(pairs([(label, clean(text)) for label, text in rows if text]))
+
+
+def _meant(name: str, found: dict[str, Any]) -> str:
+    """The alarm of this name, or of this beginning if only one begins so."""
+    names = [one["name"] for one in found["list"]]
+    begun = [one for one in names if one.startswith(name)]
+    return begun[0] if name not in names and len(begun) == 1 else name
+
+
+@click.command()
+@click.argument("name", metavar="ALARM", required=False)
+@click.option("--all", "every", is_flag=True, help="All that are unacknowledged now.")
+@json_option
+def acknowledge(name: str | None, every: bool, as_json: bool) -> None:
+    """Say that ALARM was seen. It calls no more before its condition was over."""
+    if (name is None) != every:
+        raise click.UsageError("name one ALARM, or give --all.")
+    with daemon() as client:
+        found = client.alarms()
+        names = [a["name"] for a in found["list"] if a["state"].endswith("unacknowledged")]
+        for one in names if name is None else [_meant(name, found)]:
+            client.alarm(one, "acknowledge")
+            if not as_json:
+                click.echo(f"{clean(one)}: acknowledged")
+        now = client.alarms()
+    if as_json:
+        emit(now)
+    elif every and not names:
+        click.echo("nothing to acknowledge")
+
+
+@click.command()
+@_name
+@json_option
+def reset(name: str, as_json: bool) -> None:
+    """Let go of ALARM, acknowledged and latched, once its cause was looked into."""
+    _act(name, "reset", "reset", as_json)
+
+
+@click.command()
+@_name
+@click.option(
+    "--minutes", type=click.FloatRange(0.0, min_open=True), required=True, help="For how long."
+)
+@why_option(required=True)
+@json_option
+def shelve(name: str, minutes: float, why: str, as_json: bool) -> None:
+    """Silence ALARM for some minutes. At their end it calls again if its condition is there."""
+    _act(name, "shelve", f"shelved for {minutes:g} min", as_json, minutes=minutes, why=why)
+
+
+@click.command()
+@_name
+@json_option
+def unshelve(name: str, as_json: bool) -> None:
+    """End the silence of ALARM before its time."""
+    _act(name, "unshelve", "shelved no more", as_json)
+
+
+@click.command()
+@_name
+@why_option(required=True)
+@json_option
+def remove(name: str, why: str, as_json: bool) -> None:
+    """Take ALARM out of service, for repair. It stays so until `platelink alarm return`."""
+    _act(name, "remove", "out of service", as_json, why=why)
+
+
+@click.command("return")
+@_name
+@json_option
+def return_(name: str, as_json: bool) -> None:
+    """Put ALARM back into service."""
+    _act(name, "return", "in service again", as_json)
+
+
+def _act(name: str, act: str, done: str, as_json: bool, **body: Any) -> None:
+    with daemon() as client:
+        one = _meant(name, client.alarms())
+        answer = client.alarm(one, act, **body)
+    if as_json:
+        emit(answer)
+    else:
+        click.echo(f"{clean(one)}: {done}")

@@ -1,0 +1,179 @@
+"""The command ``plate follow``: a person led through a plate in a terminal, one key an act."""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from platelink.cli.context import daemon, load_config
+from platelink.cli.group import Failure, Misuse
+from platelink.cli.plate import chosen
+from platelink.cli.quantities import Display, clean
+from platelink.cli.typed_secret import terminal
+
+if TYPE_CHECKING:
+    from platelink.cli.keyboard import Keyboard
+    from platelink.cli.leading import Leader
+    from platelink.client import Client
+
+Line = dict[str, Any]
+LOOK_S = 0.1
+"""How often keys and lines are looked at."""
+
+
+@click.command()
+@click.argument("plate", required=False)
+@click.option(
+    "--accept-overdue", is_flag=True, help="Go on with calibrations past their date; a lead may."
+)
+def follow(plate: str | None, accept_overdue: bool) -> None:
+    """Be led through PLATE in this terminal: prompts, timers, cautions, alarms; one key an act.
+
+    Light and heat are asked for once more. Leaving with q does not end the plate. Ctrl-C holds
+    light that is on, then leaves; the unit's own emergency stop is the one for danger."""
+    from platelink.cli.keyboard import Keyboard
+    from platelink.cli.leading import Leader
+    from platelink.cli.plate_text import head
+
+    if not (terminal() and sys.stdout.isatty()):
+        raise Misuse("follow needs a terminal; elsewhere: platelink plate show, begin, done ...")
+    with daemon() as client:
+        line = chosen(client, plate)
+        rights = frozenset(client.me()["rights"])
+        runs = {run for step in line["steps"] for run in step["runs"]}
+        leader = Leader(line["plate"], runs, rights, Display.of(load_config()))
+        click.echo(head(line))
+        with client.live() as lines, Keyboard() as keys:
+            _Led(client, leader, keys, accept_overdue).go(Feed(lines))
+    _tell_end(leader)
+
+
+class Feed:
+    """Lines of the unit, taken up by a thread, handed out without waiting."""
+
+    def __init__(self, lines: Iterable[Line]) -> None:
+        self._lines = lines
+        self._queue: queue.SimpleQueue[Line] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._read, name="feed", daemon=True)
+        self._thread.start()
+
+    def _read(self) -> None:
+        for line in self._lines:
+            self._queue.put(line)
+
+    def __iter__(self) -> Iterator[Line]:
+        with suppress(queue.Empty):
+            while True:
+                yield self._queue.get_nowait()
+
+    @property
+    def over(self) -> bool:
+        """Nothing will come any more."""
+        return not self._thread.is_alive() and self._queue.empty()
+
+
+class _Led:
+    """The loop between unit and person."""
+
+    def __init__(
+        self, client: Client, leader: Leader, keys: Keyboard, accept_overdue: bool
+    ) -> None:
+        self._client = client
+        self._leader = leader
+        self._keys = keys
+        self._more = {"accept_overdue": True} if accept_overdue else {}
+
+    def go(self, feed: Feed) -> None:
+        """Until the plate has ended, the person leaves, or the daemon is gone."""
+        try:
+            while self._leader.ended is None and not feed.over:
+                for line in feed:
+                    for text in self._leader.take(line):
+                        self._keys.say(text)
+                self._keys.moving(self._leader.moving)
+                key = self._keys.key(LOOK_S)
+                act = None if key is None else self._leader.act_of(key)
+                if act == "leave":
+                    return
+                if act is not None:
+                    self._do(act)
+        except KeyboardInterrupt:
+            self._dark()
+
+    def _dark(self) -> None:
+        """Ctrl-C: light off, the remainder kept."""
+        if self._leader.lit():
+            self._client.act(self._leader.plate, "hold", reason="held at the keyboard")
+            self._keys.say("light off: held; restart it or stop the plate")
+
+    def _do(self, act: str) -> None:
+        from platelink.client import ClientError
+
+        try:
+            if act == "acknowledge":
+                for name in self._leader.unacknowledged():
+                    self._client.alarm(name, act)
+                return
+            line = self._leader.line
+            if line is None:
+                return
+            with self._keys.lines():
+                body = self._asked(act, line)
+            if body is not None:
+                step = line["step"]
+                self._client.act(line["plate"], act, step=step, **body, **self._more)
+        except ClientError as error:
+            self._keys.say(clean(f"  not done: {error}"))
+
+    def _asked(self, act: str, line: Line) -> Line | None:
+        """What belongs to the act, asked for; None: the person thought better of it."""
+        from platelink.cli.measuring import asked_values
+        from platelink.cli.plate_text import cautions, will_happen
+
+        now = line["now"]
+        try:
+            if self._leader.asks_first(act):
+                for text in (*cautions(now), will_happen(now, Display.of(load_config()))):
+                    click.echo(f"  {text}")
+                return {} if click.confirm(f"  {act}") else None
+            if act == "measure":
+                return {"values": asked_values(now["inspect"])}
+            if act in ("stop", "abort", "skip"):
+                return self._asked_reason(act)
+        except click.Abort:  # Ctrl-C at a question
+            click.echo()
+            return None
+        return {}
+
+    @staticmethod
+    def _asked_reason(act: str) -> Line | None:
+        what = "leave this step out" if act == "skip" else f"{act} the whole plate"
+        if not click.confirm(f"  {what}"):
+            return None
+        return {"reason": str(click.prompt("  reason", default="", show_default=False))}
+
+
+def _tell_end(leader: Leader) -> None:
+    plate = leader.plate
+    if leader.ended is not None:
+        data = leader.ended.get("data") or {}
+        verdict = " ".join([data.get("judgement") or "", *data.get("defects", [])]).strip()
+        click.echo(clean(f"plate {plate} is {leader.ended['state']}: {leader.ended['reason']}"))
+        if verdict:
+            click.echo(clean(f"verdict   {verdict}"))
+        for text in data.get("deviations", []):
+            click.echo(clean(f"deviation {text}"))
+        click.echo(clean(f"its story: platelink plate show {plate}"))
+    elif leader.line is None:
+        raise Failure(
+            f"plate {plate} is not in flight any more, or its daemon has ended; look at "
+            "`platelink plate list`; a plate goes on when the daemon runs again"
+        )
+    else:
+        click.echo(clean(f"plate {plate} goes on; come back: platelink plate follow {plate}"))

@@ -1,0 +1,102 @@
+"""The commands ``sign-in``, ``sign-out``, ``whoami``: who the service takes this user for."""
+
+from __future__ import annotations
+
+import os
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from platelink.cli.context import emit, json_option, service
+from platelink.cli.group import Failure
+from platelink.cli.quantities import clean
+from platelink.cli.tables import local
+from platelink.cli.typed_secret import asked_secret, secret_option
+
+
+@click.command("sign-in")
+@click.argument("name", required=False)
+@secret_option()
+@json_option
+def sign_in(name: str | None, secret_file: Path | None, as_json: bool) -> None:
+    """Sign in as NAME, with a PIN or password. Later commands of this user of the computer act
+    under that name, until the sign-in ends or `platelink sign-out`."""
+    from platelink.client.kept import VARIABLE, keep_token, place_of
+
+    if name is None:
+        name = str(click.prompt("name", err=True))
+    secret = asked_secret(f"PIN or password of {clean(name)}", secret_file)
+    with service() as client:
+        told = client.sign_in(name, secret)
+        place = place_of(client.socket)
+        try:
+            keep_token(client.socket, told["token"])
+        except OSError as error:
+            client.sign_out()
+            raise Failure(
+                f"{place} cannot be written, so the sign-in is ended: {error.strerror}; correct "
+                "that, or set $XDG_STATE_HOME"
+            ) from error
+    if as_json:
+        emit(_known(told) | {"kept": str(place)})
+    else:
+        click.echo(f"signed in as {_person(told)}; ends at {_ends(told)} unless it is used")
+    if os.environ.get(VARIABLE):
+        click.echo(f"${VARIABLE} is set and goes before this sign-in; unset it", err=True)
+
+
+@click.command("sign-out")
+@json_option
+def sign_out(as_json: bool) -> None:
+    """End the sign-in of this user of the computer."""
+    from platelink.client import ClientError
+    from platelink.client.kept import forget_token, kept_token
+
+    ended = False
+    with service() as client:
+        if kept_token(client.socket) is not None:
+            try:
+                ended = bool(client.sign_out()["signed_out"])
+            except ClientError as error:
+                if error.kind != "sign in":  # it has ended by itself
+                    raise
+            forget_token(client.socket)
+    if as_json:
+        emit({"signed_out": ended})
+    else:
+        click.echo("signed out" if ended else "nobody was signed in here")
+
+
+@click.command()
+@json_option
+def whoami(as_json: bool) -> None:
+    """Who the service takes this user of the computer for, and what they may do."""
+    with service() as client:
+        me = client.me()
+    if as_json:
+        emit(_known(me) | {"local": me["local"], "rights": me["rights"]})
+        return
+    if not me["local"]:
+        click.echo(f"{_person(me)}; ends at {_ends(me)} unless it is used")
+    elif me["role"] == "lead":
+        click.echo(
+            f"{_person(me)}: nobody is entered yet, so whoever is at this computer may do all; "
+            "enter the first lead: platelink user first NAME"
+        )
+    else:
+        click.echo("nobody is signed in here: reading only; sign in: platelink sign-in NAME")
+
+
+def _person(told: dict[str, Any]) -> str:
+    return f"{clean(told['name'])}, {told['role']}"
+
+
+def _ends(told: dict[str, Any]) -> str:
+    return local(datetime.fromisoformat(told["until"]), seconds=False)
+
+
+def _known(told: dict[str, Any]) -> dict[str, Any]:
+    """The answer without anything that is worth stealing."""
+    return {name: told[name] for name in ("name", "role", "until")}

@@ -1,0 +1,218 @@
+"""The command ``user``: who may work at the unit, and as what."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from platelink.cli.context import emit, json_option, service
+from platelink.cli.group import Lazy, LazyGroup, Misuse
+from platelink.cli.quantities import clean
+from platelink.cli.shelf import name_argument, show_table, why_option
+from platelink.cli.tables import Column, local
+from platelink.cli.typed_secret import asked_secret, secret_option
+
+ROLES = ("operator", "lead", "auditor")
+_PEOPLE = (
+    Column("NAME", least=8),
+    Column("ROLE"),
+    Column("NOW", spare=1),
+    Column("LAST SIGN-IN", spare=2),
+    Column("SINCE", spare=3),
+)
+_HISTORY = (
+    Column("WHEN"),
+    Column("NAME", least=8),
+    Column("WHAT"),
+    Column("BY", least=8, spare=1),
+    Column("WHY", least=10, spare=2),
+    Column("WITH", least=10, spare=3),
+)
+
+
+@click.group(
+    cls=LazyGroup,
+    lazy={
+        "list": Lazy("user:list_", "List everybody, their roles, who is locked or closed."),
+        "first": Lazy("user:first", "Enter the first lead, at set-up."),
+        "add": Lazy("user:add", "Enter somebody."),
+        "role": Lazy("user:role", "Give somebody another role."),
+        "secret": Lazy("user:secret", "Another PIN or password, one's own or somebody's."),
+        "close": Lazy("user:close", "Somebody has left."),
+        "open": Lazy("user:open_", "Somebody is back."),
+        "unlock": Lazy("user:unlock", "End a lock after too many wrong tries."),
+        "history": Lazy("user:history", "Tell everything done about people."),
+    },
+)
+def user() -> None:
+    """People: who may work at the unit, and as what. Leads do this, signed in.
+
+    PINs and passwords are asked for without echo, or read from a file: never typed on the command
+    line, where others see them."""
+
+
+@click.command("list")
+@json_option
+def list_(as_json: bool) -> None:
+    """List everybody, in the order they were added."""
+    with service() as client:
+        people = client.people()
+    if as_json:
+        emit({"people": people})
+        return
+    rows = [
+        [
+            person["name"],
+            person["role"],
+            _now(person),
+            _when(person["signed_in_utc"]) or "never",
+            _when(person["added_utc"]),
+        ]
+        for person in people
+    ]
+    show_table(_PEOPLE, rows, "nobody is entered yet; begin with: platelink user first NAME")
+
+
+def _now(person: dict[str, Any]) -> str:
+    if not person["open"]:
+        return "closed"
+    until = person["locked_until_utc"]
+    return f"locked until {_when(until)}" if until else ""
+
+
+def _when(at_utc: str | None) -> str:
+    return "" if at_utc is None else local(datetime.fromisoformat(at_utc), seconds=False)
+
+
+@click.command()
+@name_argument
+@secret_option()
+@json_option
+def first(name: str, secret_file: Path | None, as_json: bool) -> None:
+    """Enter the first lead, NAME: on the unit's own computer, while nobody is entered. From then
+    on everybody signs in. Make a second lead soon: only a lead gives new secrets."""
+    secret = asked_secret(f"PIN or password for {clean(name)}", secret_file, twice=True)
+    with service() as client:
+        _said(client.add_first(name, secret), as_json)
+    if not as_json:
+        click.echo(f"now sign in: platelink sign-in '{clean(name)}'")
+
+
+@click.command()
+@name_argument
+@click.option("--role", type=click.Choice(ROLES), required=True, help="What they are to the unit.")
+@secret_option()
+@json_option
+def add(name: str, role: str, secret_file: Path | None, as_json: bool) -> None:
+    """Enter NAME, with a PIN or password to begin with."""
+    secret = asked_secret(f"PIN or password for {clean(name)}", secret_file, twice=True)
+    with service() as client:
+        _said(client.add_person(name, role, secret), as_json)
+
+
+@click.command()
+@name_argument
+@click.argument("role", type=click.Choice(ROLES))
+@why_option(required=True)
+@json_option
+def role(name: str, role: str, why: str, as_json: bool) -> None:
+    """Give NAME another role; it holds at once, in sessions that are open too."""
+    _act(name, "role", as_json, role=role, why=why)
+
+
+@click.command()
+@click.argument("name", required=False)
+@secret_option()
+@secret_option("--old-secret-file", "Read the own PIN or password so far from this file, or -.")
+@why_option(required=False)
+@json_option
+def secret(
+    name: str | None, secret_file: Path | None, old_secret_file: Path | None, why: str,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Another PIN or password: one's own, with the old one; or, as a lead, that of NAME.
+    It ends all sessions of that person."""
+    with service() as client:
+        me = client.me()
+        own = name is None or name == me["name"]
+        if own and me["local"]:
+            raise Misuse("say whose, or sign in first: platelink sign-in NAME")
+        whose, old = me["name"] if own else str(name), None
+        if own:
+            old = asked_secret(
+                "PIN or password so far", old_secret_file, option="--old-secret-file"
+            )
+        new = asked_secret(f"new PIN or password for {clean(whose)}", secret_file, twice=True)
+        _said(client.at_person(whose, "secret", secret=new, old=old, why=why or None), as_json)
+    if own and not as_json:
+        click.echo(f"all your sessions have ended; sign in again: platelink sign-in '{whose}'")
+
+
+@click.command()
+@name_argument
+@why_option(required=True)
+@json_option
+def close(name: str, why: str, as_json: bool) -> None:
+    """NAME has left: they are signed out and cannot sign in. Their name stays on record."""
+    _act(name, "close", as_json, why=why)
+
+
+@click.command("open")
+@name_argument
+@why_option(required=True)
+@json_option
+def open_(name: str, why: str, as_json: bool) -> None:
+    """NAME is back, with role and secret as before."""
+    _act(name, "open", as_json, why=why)
+
+
+@click.command()
+@name_argument
+@why_option(required=False)
+@json_option
+def unlock(name: str, why: str, as_json: bool) -> None:
+    """End the lock of NAME after too many wrong tries."""
+    _act(name, "unlock", as_json, why=why)
+
+
+def _act(name: str, act: str, as_json: bool, **body: Any) -> None:
+    with service() as client:
+        _said(client.at_person(name, act, **body), as_json)
+
+
+def _said(person: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        emit(person)
+        return
+    state = _now(person)
+    click.echo(f"{clean(person['name'])}, {person['role']}{f', {state}' if state else ''}")
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.option(
+    "--limit", type=click.IntRange(1, 1000), default=100, show_default=True, help="At most so many."
+)
+@json_option
+def history(name: str | None, limit: int, as_json: bool) -> None:
+    """Tell everything done about NAME, or about everybody; the newest entries, oldest first."""
+    with service() as client:
+        entries = client.people_history(name, limit)
+    if as_json:
+        emit({"entries": entries})
+        return
+    rows = [
+        [
+            local(datetime.fromisoformat(entry["at_utc"])),
+            entry["name"],
+            entry["act"],
+            entry["who"],
+            entry["why"],
+            ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in entry["body"].items()),
+        ]
+        for entry in entries
+    ]
+    show_table(_HISTORY, rows, "nothing yet")
