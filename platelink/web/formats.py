@@ -100,10 +100,16 @@ class Formats:
             return DASH
         whole = round(seconds)
         if whole < MINUTE_S:
-            return f"{self.number(seconds, 0 if seconds >= 10 else 1)} s"
+            return f"{self.number(seconds, _decimals(seconds))} s"
         if whole < HOUR_S:
             return f"{whole // 60}:{whole % 60:02} min"
         return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02} h"
+
+
+def _decimals(seconds: float) -> int:
+    if seconds == 0.0 or seconds >= 10.0:
+        return 0
+    return 1 if seconds >= 1.0 else 3
 
 
 def _clock_form(locale: Locale) -> str:

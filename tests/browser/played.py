@@ -140,7 +140,9 @@ class Played:
             case ["me"]:
                 return JSONResponse(me)
             case ["plates"]:
-                ended = [run for run in self.runs if run["step"] == "plate"]
+                ended = [
+                    run for run in self.runs if run["step"] == "plate" and run["state"] != "open"
+                ]
                 return JSONResponse({"in_flight": [], "on_record": ended})
             case ["runs"]:
                 return JSONResponse({"runs": self._found(query), "more": False})

@@ -54,7 +54,7 @@ const chips = (plates, current) => {
       const anchor = item.firstChild;
       set(anchor, "aria-current", plate === current ? "true" : null);
       const hand = HANDS.includes(plate.now?.state) || plate.now?.stage?.due;
-      put(anchor.lastChild, `${plate.now?.name ?? ""}: ${stateOf(plate.now)}${hand ? ` ${t("(needs a hand)")}` : ""}`);
+      put(anchor.lastChild, [`${plate.now?.name ?? ""}:`, stateOf(plate.now), hand ? t("(needs a hand)") : ""].join(" ").trim());
     },
   );
 };
@@ -78,7 +78,7 @@ const steps = (plate) => {
 
 const heading = (plate) => {
   put(byId("plate"), plate ? plate.plate : t("No plate in flight"));
-  const about = plate ? [plate.title || plate.recipe, plate.recipe, plate.job, plate.lot].filter((x, i, all) => x && all.indexOf(x) === i) : [];
+  const about = plate ? [plate.title || plate.recipe, plate.job, plate.lot].filter(Boolean) : [];
   put(byId("about"), about.join(" · "));
   put(
     byId("where"),

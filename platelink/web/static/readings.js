@@ -45,7 +45,7 @@ export class Reading {
     this.node = h(
       "section",
       { class: "reading", "data-reading": kind },
-      h("h3", { text: name }),
+      h("h2", { text: name }),
       h("p", { class: "figure" }, this.value, h("span", { class: "unit", text: symbol(kind) })),
       this.scale.node,
       this.note,

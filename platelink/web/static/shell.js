@@ -35,8 +35,8 @@ const calls = (status) => {
     .sort((a, b) => RANK[a.priority] - RANK[b.priority] || Number(b.first_out) - Number(a.first_out))[0];
   const anchor = byId("calls-link");
   set(byId("calls-mark"), "data-priority", worst?.priority || "low");
-  const more = waiting > 1 ? ` ${nt("and one more", "and {n} more", waiting - 1)}` : "";
-  put(anchor, worst ? `${serviceWord(worst.name)}: ${worst.text}${more}` : nt("One alarm calls", "{n} alarms call", waiting));
+  const more = waiting > 1 ? nt("and one more", "and {n} more", waiting - 1) : "";
+  put(anchor, worst ? [`${serviceWord(worst.name)}:`, worst.text, more].join(" ") : nt("One alarm calls", "{n} alarms call", waiting));
 };
 
 painted((status) => {

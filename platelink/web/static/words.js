@@ -23,8 +23,7 @@ const WAITS = {
   "dark reading": N("dark reading"),
   interlock: N("the lid (interlock open)"),
   "stop button": N("the stop button (pressed)"),
-  "device clock": N("device clock"),
-  bed: N("the exposure bed"),
+  "device clock": N("the device's clock"),
 };
 const KINDS = {
   expose: N("exposure"),

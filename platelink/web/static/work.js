@@ -110,7 +110,7 @@ const BY_KIND = { expose: exposing, bake: baking, wash: staging, blow_off: stagi
 const nextAct = (plate) => {
   const { now } = plate;
   const { stage, acts = [] } = now;
-  if (now.state === "held") return t("Held. Look for the cause, then restart.");
+  if (now.state === "held") return now.reason ? "" : t("Held. Look for the cause, then restart.");
   if (now.state === "ready" || now.state === "waiting") return now.instructions || t("Begin when you are ready.");
   if (stage && stage.waiting && acts.includes("done")) return stage.prompt || now.instructions || "";
   if (now.kind === "expose") {

@@ -1,0 +1,57 @@
+"""A page on a played service, for one test."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from playwright.async_api import Page
+
+from browser.documents import status
+from browser.played import Played
+from browser.stage import Faults, Stage, page_process, tablet
+
+Json = dict[str, Any]
+
+
+@dataclass
+class Scene:
+    """A running page, and what stands behind it."""
+
+    stage: Stage
+    address: str
+    played: Played
+    faults: Faults
+
+    def tablet(self, **options: Any) -> contextlib.AbstractAsyncContextManager[Page]:
+        """One more browser."""
+        return tablet(self.stage, self.address, self.faults, **options)
+
+
+@contextlib.asynccontextmanager
+async def scene(stage: Stage, directory: Path, *, more: str = "") -> AsyncIterator[Scene]:
+    """Page and service; at the end no browser may have complained."""
+    played = Played(directory / "service.socket", status())
+    await played.start()
+    faults = Faults()
+    try:
+        async with page_process(directory, played.socket, more) as address:
+            yield Scene(stage, address, played, faults)
+    finally:
+        await played.stop()
+    assert not faults
+
+
+def play(
+    stage: Stage, directory: Path, work: Callable[[Scene], Awaitable[None]], *, more: str = ""
+) -> None:
+    """Runs a test's coroutine on a scene of its own."""
+
+    async def whole() -> None:
+        async with scene(stage, directory, more=more) as found:
+            await work(found)
+
+    stage.run(whole())

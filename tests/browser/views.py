@@ -1,0 +1,43 @@
+"""Every view, with what the unit does meanwhile: for tests that go through all of them."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from browser import documents as d
+
+
+class View(NamedTuple):
+    """One view as somebody sees it."""
+
+    name: str
+    path: str
+    status: dict[str, Any]
+    role: str | None = "lead"
+
+
+VIEWS = (
+    View("idle", "/", d.status()),
+    View("ready", "/", d.status(d.READY), "operator"),
+    View("waiting", "/", d.status(d.WAITING)),
+    View("light", "/", d.status(d.LIGHT, d.OVEN)),
+    View("held", "/", d.status(d.HELD, alarms=d.ALARMS)),
+    View("washout", "/", d.status(d.WASH, d.OVEN)),
+    View("overdue", "/", d.status(d.WASH_DUE, d.OVEN)),
+    View("oven", "/", d.status(d.OVEN)),
+    View("inspect", "/", d.status(d.INSPECT)),
+    View("plates", "/plates", d.status(d.LIGHT, d.OVEN)),
+    View("new", "/plates/new", d.status()),
+    View("alarms", "/alarms", d.status(d.HELD, alarms=d.ALARMS)),
+    View("history", "/history", d.status()),
+    View("record", "/records/P-1039", d.status()),
+    View("run", "/records/20260302-100200-aaaa", d.status()),
+    View("recipes", "/recipes", d.status()),
+    View("recipe", "/recipes/plate-a-fine@3", d.status()),
+    View("diff", "/recipes/diff?a=plate-a-fine@2&b=plate-a-fine@3", d.status()),
+    View("stock", "/stock", d.status()),
+    View("unit", "/unit", d.status()),
+    View("people", "/people", d.status()),
+    View("people, not a lead", "/people", d.status(), "operator"),
+    View("sign-in", "/sign-in", d.status(), None),
+)
