@@ -104,9 +104,8 @@ def service() -> Iterator[Client]:
 def daemon() -> Iterator[Client]:
     """A client of the daemon that runs; ``NoService`` says how to start one."""
     from platelink.cli.service import client_at
-    from platelink.daemon.setup import socket_path
 
-    with client_at(socket_path(load_config())) as client:
+    with client_at(load_config().socket_path()) as client:
         yield client
 
 

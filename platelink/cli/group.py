@@ -136,7 +136,7 @@ def failure_of(error: Exception) -> type[Failure] | None:
 def told(error: Exception) -> str:
     """The text of a fault of ours."""
     text = str(error)
-    if getattr(error, "kind", "") == "sign in" and "platelink " not in text:
+    if text.endswith(("sign in first", "sign in again")):
         return f"{text}: platelink sign-in NAME (or platelink sign-out, to read only)"
     return text
 

@@ -24,15 +24,14 @@ def client_at(path: Path) -> Client:
 def service_of(config: Config) -> Iterator[Client]:
     """A client of the unit's service. Where no daemon runs the service is within this program:
     recipes, lots, screens, people and records are as usual, the unit itself cannot be reached."""
-    from platelink.daemon.setup import socket_path, told_to_service
-
-    path = socket_path(config)
+    path = config.socket_path()
     if answers(path):
         with client_at(path) as client:
             yield client
         return
     from platelink.api.inprocess import in_process
     from platelink.api.settings import Settings
+    from platelink.daemon.setup import told_to_service
 
     with (
         in_process(Settings(**told_to_service(config))) as transport,

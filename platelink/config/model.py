@@ -111,6 +111,10 @@ class Config(Section):
         """The contact an exposure waits for; None where none is asked for."""
         return ContactLimits(**self.contact.model_dump()) if self.contact else None
 
+    def socket_path(self) -> Path:
+        """Where the unit's service is reached: beside the journal."""
+        return self.journal.path.with_suffix(".socket")
+
     def recipes_path(self) -> Path:
         """File of the store of recipes."""
         return self.recipes.path or self.journal.path.with_name("recipes.sqlite")

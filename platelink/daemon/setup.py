@@ -34,7 +34,7 @@ _STEP = re.compile(r"[a-z][a-z0-9_-]{0,31}")
 
 def socket_path(config: Config) -> Path:
     """Where the service of this configuration is reached: beside its journal."""
-    return config.journal.path.with_suffix(".socket")
+    return config.socket_path()
 
 
 def service_settings(config: Config) -> ServiceSettings:

@@ -91,14 +91,14 @@ async def people_history(
 @router.post("/v1/people/first")
 async def add_first(body: FirstBody, request: Request, here: Here) -> Line:
     """The first lead: by a program on this computer, while nobody is entered."""
+    if await here.desk.anybody():
+        raise ApiError("there are people already; a lead signs in and adds others", "refused")
     peer = local_peer(request.scope)
     if peer is None:
         raise ApiError(
             "the first lead is entered on the unit's own computer: platelink user first",
             "no right",
         )
-    if await here.desk.anybody():
-        raise ApiError("there are people already; a lead signs in and adds others", "refused")
     by = By(peer, here.now())
     person = await here.desk.prove(lambda p: p.add_first(body.name, body.secret, by))
     return person_view(person, here.now())

@@ -36,6 +36,8 @@ class StepNow:
     """It was made by a program before us, and what it gave is not told yet."""
     dose_mj_cm2: float = 0.0
     """Of the runs that have ended."""
+    unsure_mj_cm2: float = 0.0
+    """It may be this much more or less: light that nobody saw."""
     light_s: float = 0.0
     """As far as is known."""
     facts: dict[str, Any] = field(default_factory=dict)
@@ -46,7 +48,7 @@ class StepNow:
         return {
             "state": str(self.state), "reason": self.reason, "runs": list(self.runs),
             "run_open": self.run_open, "cut": self.cut, "dose_mj_cm2": self.dose_mj_cm2,
-            "light_s": self.light_s, "facts": self.facts,
+            "unsure_mj_cm2": self.unsure_mj_cm2, "light_s": self.light_s, "facts": self.facts,
         }  # fmt: skip
 
 
@@ -126,7 +128,9 @@ class Moves:
 
     def _end(self) -> None:
         self.over = True
-        state, reason = self.state, self.present.reason or "all steps done"
+        state = self.state
+        silent = "all steps done" if state is State.COMPLETE else "no reason was given"
+        reason = self.present.reason or silent
         data = {
             "judgement": self.judgement,
             "defects": self.defects,
