@@ -60,6 +60,8 @@ class Played:
         self.nobody = False
         self.silent = False
         """Live sockets stay open and say nothing."""
+        self.frozen_at: str | None = None
+        """The time of every status, as of a daemon that stands still."""
         self.lines: list[Json] = []
         self.clients: set[WebSocket] = set()
         self.runs = RUNS
@@ -198,7 +200,8 @@ class Played:
                     for line in self.lines[said:]:
                         await socket.send_text(json.dumps(line))
                     said = len(self.lines)
-                    at_utc = datetime.now(UTC).isoformat(timespec="milliseconds")
+                    now = datetime.now(UTC).isoformat(timespec="milliseconds")
+                    at_utc = self.frozen_at or now
                     await socket.send_text(
                         json.dumps({"status": {**self.status, "at_utc": at_utc}})
                     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from playwright.async_api import Page
 
 from browser.documents import status
 from browser.played import Played
-from browser.stage import Faults, Stage, page_process, tablet
+from browser.stage import Faults, Stage, tablet
 
 Json = dict[str, Any]
 
@@ -26,6 +27,15 @@ class Scene:
     played: Played
     faults: Faults
 
+    async def posts(self, count: int) -> list[tuple[str, Json]]:
+        """What was posted, once it is this many."""
+        for _ in range(200):
+            if len(self.played.posted) >= count:
+                break
+            await asyncio.sleep(0.02)
+        assert len(self.played.posted) == count, self.played.posted
+        return [(path, body) for path, body, _ in self.played.posted]
+
     def tablet(self, **options: Any) -> contextlib.AbstractAsyncContextManager[Page]:
         """One more browser."""
         return tablet(self.stage, self.address, self.faults, **options)
@@ -34,12 +44,12 @@ class Scene:
 @contextlib.asynccontextmanager
 async def scene(stage: Stage, directory: Path, *, more: str = "") -> AsyncIterator[Scene]:
     """Page and service; at the end no browser may have complained."""
-    played = Played(directory / "service.socket", status())
+    socket, address = await stage.page_on(directory, more)
+    played = Played(socket, status())
     await played.start()
     faults = Faults()
     try:
-        async with page_process(directory, played.socket, more) as address:
-            yield Scene(stage, address, played, faults)
+        yield Scene(stage, address, played, faults)
     finally:
         await played.stop()
     assert not faults

@@ -60,6 +60,8 @@ class Stage:
         self._thread.start()
         self.playwright: Playwright
         self.browser: Browser
+        self._pages: dict[str, tuple[Path, str]] = {}
+        self._open = contextlib.AsyncExitStack()
 
     def run(self, work: Coroutine[Any, Any, T], timeout: float = 100.0) -> T:
         """Runs it in the browser's loop."""
@@ -80,6 +82,7 @@ class Stage:
         """Ends browser and loop."""
 
         async def end() -> None:
+            await self._open.aclose()
             await self.browser.close()
             await self.playwright.stop()
 
@@ -87,6 +90,14 @@ class Stage:
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(10.0)
         self._loop.close()
+
+    async def page_on(self, directory: Path, more: str = "") -> tuple[Path, str]:
+        """Socket and address of a page of this configuration; one process serves all tests."""
+        if more not in self._pages:
+            socket = directory / "service.socket"
+            address = await self._open.enter_async_context(page_process(directory, socket, more))
+            self._pages[more] = socket, address
+        return self._pages[more]
 
 
 class Faults(list[str]):

@@ -1,0 +1,294 @@
+"""Acts: which controls there are, what is asked before light and heat, what is sent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.async_api import expect
+
+from browser import documents as d
+from browser.scenes import Scene, play
+from browser.stage import PHONE, Stage
+
+pytestmark = pytest.mark.system
+
+
+def test_light_is_asked_for_once_and_said_what_will_happen(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.READY)
+        async with scene.tablet(has_touch=True) as page:
+            await page.goto(scene.address)
+            begin = page.get_by_role("button", name="Begin exposure")
+            await begin.tap()
+            dialog = page.get_by_role("dialog", name="Begin exposure")
+            await expect(dialog).to_contain_text("goes off at 420.0 mJ/cm², after about 46 s")
+            await expect(dialog).to_contain_text("50.8–91.4 kPa")
+            await expect(dialog).to_contain_text("UV injures eyes and skin")
+            await dialog.get_by_role("button", name="Not now").tap()
+            assert scene.played.posted == []
+            await begin.tap()
+            await dialog.get_by_role("button", name="Begin exposure").tap()
+            await expect(dialog).to_have_count(0)
+            await expect(begin).not_to_have_attribute("aria-disabled", "true")
+            await scene.posts(1)
+            path, body, headers = scene.played.posted[0]
+            assert (path, body) == ("plates/P-1041/begin", {"step": 1})
+            assert headers["x-csrf-token"] == "csrf-operator"
+
+    play(stage, tmp_path, work)
+
+
+def test_hold_is_one_touch_and_a_double_touch_is_one_act(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.LIGHT)
+        async with scene.tablet() as page:
+            await page.goto(scene.address)
+            await page.get_by_role("button", name="Hold: light off").dblclick()
+            await page.wait_for_timeout(300)
+            assert await scene.posts(1) == [("plates/P-1041/hold", {"step": 1})]
+
+    play(stage, tmp_path, work)
+
+
+def test_an_overdue_calibration_is_a_leads_to_accept(stage: Stage, tmp_path: Path) -> None:
+    late = d.alarm("calibration overdue", "acknowledged", "low", text="light 0 was due 2026-02-01")
+
+    async def work(scene: Scene) -> None:
+        alarms = {"unacknowledged": 0, "per_hour": 0, "flood": False, "list": [late]}
+        scene.played.status = d.status(d.READY, alarms=alarms)
+        async with scene.tablet(role="lead") as page:
+            await page.goto(scene.address)
+            await page.get_by_role("button", name="Begin exposure").click()
+            dialog = page.get_by_role("dialog")
+            await expect(dialog).to_contain_text("light 0 was due 2026-02-01")
+            await dialog.get_by_role("button", name="Begin exposure").click()
+            await expect(dialog).to_have_count(0)
+        async with scene.tablet(role="operator") as page:
+            await page.goto(scene.address)
+            await page.get_by_role("button", name="Begin exposure").click()
+            await page.get_by_role("dialog").get_by_role("button", name="Begin exposure").click()
+            await expect(page.get_by_role("dialog")).to_have_count(0)
+            bodies = [body for _, body in await scene.posts(2)]
+        assert bodies == [{"step": 1, "accept_overdue": True}, {"step": 1}]
+
+    play(stage, tmp_path, work)
+
+
+@pytest.mark.parametrize(
+    ("role", "controls"),
+    [
+        ("operator", ["Hold: light off", "End …"]),
+        ("lead", ["Hold: light off", "End …"]),
+        ("auditor", []),
+    ],
+)
+def test_a_role_sees_what_it_may_do(
+    stage: Stage, tmp_path: Path, role: str, controls: list[str]
+) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.LIGHT)
+        async with scene.tablet(role=role) as page:
+            await page.goto(scene.address)
+            await expect(page.locator(".work .state")).to_have_text("light on")
+            assert await page.locator("#acts button").all_text_contents() == controls
+            if controls:
+                await page.get_by_role("button", name="End …").click()
+                skips = page.get_by_role("button", name="Skip this step")
+                await expect(skips).to_have_count(1 if role == "lead" else 0)
+            new = page.get_by_role("link", name="New plate")
+            await page.goto(f"{scene.address}/plates")
+            await expect(new).to_have_count(0 if role == "auditor" else 1)
+
+    play(stage, tmp_path, work)
+
+
+def test_a_skip_needs_its_reason(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.HELD)
+        async with scene.tablet(role="lead") as page:
+            await page.goto(scene.address)
+            await page.get_by_role("button", name="End …").click()
+            dialog = page.get_by_role("dialog")
+            await dialog.get_by_role("button", name="Skip this step").click()
+            await expect(dialog.get_by_role("alert")).to_contain_text("Say why")
+            assert scene.played.posted == []
+            await dialog.get_by_label("Reason").fill("trial without film")
+            await dialog.get_by_role("button", name="Skip this step").click()
+            await expect(dialog).to_have_count(0)
+            body = {"step": 1, "reason": "trial without film"}
+            assert await scene.posts(1) == [("plates/P-1041/skip", body)]
+
+    play(stage, tmp_path, work)
+
+
+def test_findings_are_typed_with_either_decimal_mark_and_a_reject_is_asked(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.INSPECT)
+        async with scene.tablet(locale="de-DE", viewport=PHONE) as page:
+            await page.goto(scene.address)
+            await page.get_by_label("large area, µm").fill("24,5")
+            await page.get_by_role("button", name="Befund festhalten").click()
+            await expect(page.get_by_role("alert")).to_contain_text("fine line")
+            await expect(page.get_by_label("fine line, µm")).to_be_focused()
+            await page.get_by_label("fine line, µm").fill("17.5")
+            await expect(page.get_by_text("außerhalb der Grenzen")).to_be_visible()
+            await page.get_by_label("Ja").check()
+            await page.get_by_role("button", name="Befund festhalten").click()
+            dialog = page.get_by_role("dialog")
+            await expect(dialog).to_contain_text("fine line")
+            await dialog.get_by_role("button", name="Als Ausschuss festhalten").click()
+            await expect(dialog).to_have_count(0)
+            [(path, body)] = await scene.posts(1)
+            assert path == "plates/P-1041/measure"
+            assert body == {
+                "step": 7,
+                "values": {
+                    "points": {"large area": 24.5, "fine line": 17.5},
+                    "checks": {"dots": True},
+                    "note": "",
+                },
+            }
+
+    play(stage, tmp_path, work)
+
+
+def test_typed_findings_outlive_a_refusal_and_the_ticking_status(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.INSPECT)
+        scene.played.refuse = "the disk is full; free space, then try again"
+        async with scene.tablet() as page:
+            await page.goto(scene.address)
+            await page.get_by_label("large area, µm").fill("24")
+            await page.get_by_label("fine line, µm").fill("20")
+            await page.get_by_label("Yes").check()
+            await page.get_by_role("button", name="Record the findings").click()
+            await expect(page.get_by_role("alert")).to_contain_text("the disk is full")
+            await page.wait_for_timeout(500)
+            await expect(page.get_by_label("large area, µm")).to_have_value("24")
+            scene.faults.clear()  # the browser tells the 409
+
+    play(stage, tmp_path, work)
+
+
+def test_alarms_are_seen_silenced_and_reset(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.HELD, alarms=d.ALARMS)
+        async with scene.tablet(role="lead") as page:
+            await page.goto(scene.address)
+            await expect(page.locator("#calls")).to_contain_text("contact lost: 47.0 kPa")
+            await page.locator("#calls-link").click()
+            await page.get_by_role("button", name="Seen: contact lost").click()
+            await page.get_by_role("button", name="Silence …: stage overdue").click()
+            dialog = page.get_by_role("dialog")
+            await dialog.get_by_role("button", name="Silence it").click()
+            await expect(dialog.get_by_role("alert")).to_contain_text("Say why")
+            await dialog.get_by_label("For").select_option("30")
+            await dialog.get_by_label("Reason").fill("timer is broken")
+            await dialog.get_by_role("button", name="Silence it").click()
+            await expect(dialog).to_have_count(0)
+            await page.get_by_role("button", name="Let it call again: broker down").click()
+            assert await scene.posts(3) == [
+                ("alarms/contact lost/acknowledge", {}),
+                ("alarms/stage overdue/shelve", {"why": "timer is broken", "minutes": 30}),
+                ("alarms/broker down/unshelve", {}),
+            ]
+            await expect(page.get_by_role("heading", level=3)).to_have_text(
+                ["contact lost", "oven over-temperature", "stage overdue", "calibration overdue",
+                 "broker down"]
+            )  # fmt: skip
+
+    play(stage, tmp_path, work)
+
+
+def test_a_scanner_opens_the_one_hit_and_sends_no_form(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(f"{scene.address}/history")
+            await expect(page.get_by_label("Plate, run, job or lot")).to_be_focused()
+            await page.keyboard.type("p-1039")
+            await page.keyboard.press("Enter")
+            await page.wait_for_url("**/records/P-1039")
+            await page.goto(f"{scene.address}/history")
+            await page.keyboard.type("Example Caps")
+            await page.keyboard.press("Enter")
+            await expect(page.get_by_text("2 fit “Example Caps”.")).to_be_visible()
+            await page.goto(f"{scene.address}/plates/new")
+            await page.get_by_label("Job").focus()
+            await page.keyboard.type("J-1")
+            await page.keyboard.press("Enter")
+            await expect(page.get_by_label("Lot of the stock")).to_be_focused()
+            await page.keyboard.type("L-118")
+            assert scene.played.posted == []
+            await page.get_by_role("button", name="Make this plate").click()
+            await page.wait_for_url("**/#P-1042")
+            assert scene.played.posted[0][:2] == (
+                "plates",
+                {"recipe": "plate-a-fine@2", "job": "J-1", "lot": "L-118"},
+            )
+
+    play(stage, tmp_path, work)
+
+
+def test_units_are_those_the_shop_chose(stage: Stage, tmp_path: Path) -> None:
+    more = '[display]\ndose = "J/cm2"\nvacuum = "inHg"\ntemperature = "degF"\n'
+
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.LIGHT, d.OVEN)
+        async with scene.tablet(locale="de-DE") as page:
+            await page.goto(scene.address)
+            dose = page.locator(".big").first
+            await expect(dose).to_contain_text("0,249")
+            await expect(dose).to_contain_text("von 0,420 J/cm²")
+            readings = page.locator("[data-reading='vacuum']")
+            await expect(readings).to_contain_text("23,2")
+            await expect(readings).to_contain_text("15,0–27,0 inHg")
+            await expect(page.locator("[data-reading='temperature']")).to_contain_text("149,7")
+            await page.goto(f"{scene.address}/recipes/plate-a-fine@2")
+            await expect(page.locator("dl.facts").nth(1)).to_contain_text("0,420 J/cm²")
+
+    play(stage, tmp_path, work, more=more)
+
+
+def test_keyboard_alone_makes_an_act(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.READY)
+        async with scene.tablet() as page:
+            await page.goto(scene.address)
+            begin = page.get_by_role("button", name="Begin exposure")
+            await expect(begin).to_be_visible()
+            for _ in range(40):
+                await page.keyboard.press("Tab")
+                if await begin.evaluate("(e) => e === document.activeElement"):
+                    break
+            await expect(begin).to_be_focused()
+            await page.wait_for_timeout(400)  # the status goes on; the focus stays
+            await expect(begin).to_be_focused()
+            await page.keyboard.press("Enter")
+            await expect(page.get_by_role("dialog")).to_be_visible()
+            await page.keyboard.press("Escape")
+            await expect(begin).to_be_focused()
+
+    play(stage, tmp_path, work)
+
+
+def test_theme_and_language_are_kept_for_the_screen(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(f"{scene.address}/stock")
+            await page.get_by_role("button", name="B. Example …").click()
+            await page.get_by_role("link", name="dark", exact=True).click()
+            await expect(page.locator("html")).to_have_attribute("data-theme", "dark")
+            ground = await page.evaluate(
+                "getComputedStyle(document.documentElement).backgroundColor"
+            )
+            assert ground == "rgb(25, 27, 28)"
+            await page.get_by_role("button", name="B. Example …").click()
+            await page.get_by_role("link", name="Deutsch").click()
+            await expect(page.get_by_role("heading", level=1)).to_have_text("Material und Raster")
+
+    play(stage, tmp_path, work)
