@@ -13,15 +13,14 @@ from starlette.types import ASGIApp
 from platelink import __version__
 from platelink.api.answers import Json, refused
 from platelink.api.context import Context
+from platelink.api.describe import described
 from platelink.api.door import Door
-from platelink.api.errors import ApiError, Kind, Problem, unusable
-from platelink.api.guard import Guard
+from platelink.api.errors import ApiError, Kind, unusable
+from platelink.api.guard import MOST_BYTES, Guard
 from platelink.api.routes import device, people, plates, recipes, runs, supplies, unit
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.people.errors import NoSuchPerson, NotUsable
 
-MOST_BYTES = 1 << 20
-"""Of a request's body."""
 ROUTERS = (unit, plates, recipes, supplies, runs, device, people)
 ABOUT = """\
 One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.
@@ -30,22 +29,6 @@ Every answer that is not 2xx is a problem, `{"error": text, "kind": ...}`; the t
 Numbers are in the units that their names end with; null is a value that is not known; times are
 UTC. No route replaces the unit's own interlock or emergency stop.
 """
-PROBLEMS: dict[int | str, dict[str, Any]] = {
-    code: {"model": Problem, "description": text}
-    for code, text in (
-        (400, "Not understood."),
-        (401, "Sign in first."),
-        (403, "The person may not, or the request is not from the unit's own page."),
-        (404, "There is no such thing."),
-        (405, "Another method is used here."),
-        (409, "Not possible as things are now."),
-        (413, "Larger than the service takes."),
-        (421, "For a name that is not this unit's."),
-        (422, "Wrong in itself."),
-        (429, "Too many at once."),
-        (503, "The daemon or a file cannot be reached."),
-    )
-}
 
 
 def routes_app(context: Context | None) -> FastAPI:
@@ -59,7 +42,7 @@ def routes_app(context: Context | None) -> FastAPI:
         redoc_url=None,
         redirect_slashes=False,
         default_response_class=Json,
-        responses=PROBLEMS,
+        generate_unique_id_function=lambda route: route.name,
         max_body_size=MOST_BYTES,
     )
     for module in ROUTERS:
@@ -70,6 +53,9 @@ def routes_app(context: Context | None) -> FastAPI:
     app.add_exception_handler(StoreError, _told)
     app.add_exception_handler(Exception, _told)
     app.state.context = context
+    plain = app.openapi
+    # Made when it is first asked for, and kept.
+    app.openapi = lambda: app.openapi_schema or described(plain())  # type: ignore[method-assign]
     return app
 
 

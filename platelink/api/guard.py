@@ -16,6 +16,8 @@ from platelink.api.errors import ApiError
 
 OURS = ("localhost", "127.0.0.1", "::1", "platelink")
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+MOST_BYTES = 1 << 20
+"""Of a request's body."""
 HEADERS = {
     "x-content-type-options": "nosniff",
     "content-security-policy": "default-src 'none'; frame-ancestors 'none'",
@@ -60,6 +62,9 @@ class Guard:
             return ApiError("this did not come from the unit's own page", "no right")
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             return ApiError("this did not come from the unit's own page", "no right")
+        length = headers.get("content-length", "0")
+        if not (length.isascii() and length.isdecimal() and int(length) <= MOST_BYTES):
+            return ApiError(f"at most {MOST_BYTES} bytes are taken at once", "misuse", status=413)
         return None
 
 

@@ -6,10 +6,9 @@ import asyncio
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import httpx
-from starlette.types import Message
+from starlette.types import ASGIApp, Message, Scope
 
 from platelink.api.app import make_app
 from platelink.api.context import Context, now_utc
@@ -20,18 +19,22 @@ from platelink.api.wire import NoDaemon
 
 
 class InProcess(httpx.BaseTransport):
-    """Hands requests to an ASGI application as if they had come by the Unix socket."""
+    """Hands requests to an ASGI application as if they had come by the Unix socket from a program
+    of this user; with ``peer`` None as if by the port."""
 
-    def __init__(self, app: Any, runner: asyncio.Runner) -> None:
+    def __init__(
+        self, app: ASGIApp, runner: asyncio.Runner, *, peer: int | None = os.geteuid()
+    ) -> None:
         self._app = app
         self._runner = runner
+        self._peer = peer
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
         """One request, until its answer is whole."""
         return self._runner.run(self._exchange(request))
 
     async def _exchange(self, request: httpx.Request) -> httpx.Response:
-        scope = {
+        scope: Scope = {
             "type": "http",
             "asgi": {"version": "3.0"},
             "http_version": "1.1",
@@ -44,7 +47,7 @@ class InProcess(httpx.BaseTransport):
             "headers": [(name.lower(), value) for name, value in request.headers.raw],
             "client": None,
             "server": None,
-            "state": {"peer": os.geteuid()},
+            "state": {"peer": self._peer},
         }
         body = request.read()
         begun: list[Message] = []

@@ -17,11 +17,22 @@ AT_ONCE = 4
 """Requests on the wire at a time; the daemon's loop is not ours to fill."""
 WAITING = 32
 """Requests that wait for their turn; more are turned away."""
-PAUSE_S = 0.02
-"""Between two requests of a turn: some 200 requests a second are all that the unit ever gets."""
+PAUSE_S = 0.1
+"""Between two acts of a turn: 40 a second are all that the unit ever gets. Each may be an entry in
+its record."""
+READ_PAUSE_S = 0.01
+READS = frozenset({"status", "plates", "plate_show"})
 ANSWER_S = 5.0
 """A daemon that has not answered by then is in trouble."""
 KINDS: frozenset[Kind] = frozenset({"misuse", "no right", "unknown", "refused", "fault"})
+
+
+def told(answer: Line) -> Line:
+    """The daemon's answer without its ``ok``; ``ApiError`` when it refused."""
+    if answer.pop("ok"):
+        return answer
+    kind = answer.get("kind")
+    raise ApiError(str(answer.get("error")), kind if kind in KINDS else "refused")
 
 
 class Daemon(Protocol):
@@ -40,10 +51,10 @@ class NoDaemon:
 
 
 class Wire(asyncio.Protocol):
-    """``told`` gets every line that is no answer; ``lost`` is called when the daemon hung up."""
+    """``heard`` gets every line that is no answer; ``lost`` is called when the daemon hung up."""
 
-    def __init__(self, told: Callable[[Line], None], lost: Callable[[], None]) -> None:
-        self._told, self._lost = told, lost
+    def __init__(self, heard: Callable[[Line], None], lost: Callable[[], None]) -> None:
+        self._heard, self._lost = heard, lost
         self._numbers = itertools.count(1)
         self._asked: dict[int, asyncio.Future[Line]] = {}
         self._turns = asyncio.Semaphore(AT_ONCE)
@@ -68,13 +79,11 @@ class Wire(asyncio.Protocol):
                 answer = await self._exchange({"do": do, **more})
             finally:
                 # The turn is given up later than it is done with: so the rate has an end.
-                asyncio.get_running_loop().call_later(PAUSE_S, self._turns.release)
+                pause_s = READ_PAUSE_S if do in READS else PAUSE_S
+                asyncio.get_running_loop().call_later(pause_s, self._turns.release)
         finally:
             self._waiting -= 1
-        if not answer.pop("ok"):
-            kind = answer.get("kind")
-            raise ApiError(str(answer.get("error")), kind if kind in KINDS else "refused")
-        return answer
+        return told(answer)
 
     async def _exchange(self, request: Line) -> Line:
         if self._transport is None:
@@ -110,6 +119,6 @@ class Wire(asyncio.Protocol):
         for text in lines:
             line: Line = json.loads(text)
             if "id" not in line:
-                self._told(line)
+                self._heard(line)
             elif (answer := self._asked.get(line.pop("id"))) is not None and not answer.done():
                 answer.set_result(line)

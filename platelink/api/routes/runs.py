@@ -6,7 +6,7 @@ from datetime import UTC
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
 
 from platelink.api.context import Here
 from platelink.api.errors import ApiError
@@ -25,6 +25,16 @@ LOOKED_THROUGH = 5000
 """Newest runs looked through for a text at most."""
 
 
+def _moment(value: object) -> object:
+    """Takes no number for a time, as pydantic would."""
+    if isinstance(value, str) and "T" not in value.upper():
+        raise ValueError("write a time with its zone, such as 2026-03-02T08:00+01:00")
+    return value
+
+
+Moment = Annotated[AwareDatetime, BeforeValidator(_moment)]
+
+
 class Page(BaseModel):
     """What of a list is wanted."""
 
@@ -40,8 +50,8 @@ class RunsQuery(Page):
     step: str | None = Field(None, max_length=200)
     plate: str | None = Field(None, max_length=200)
     operator: str | None = Field(None, max_length=200)
-    since: AwareDatetime | None = Field(None, description="Begun then or later.")
-    until: AwareDatetime | None = Field(None, description="Begun before.")
+    since: Moment | None = Field(None, description="Begun then or later.")
+    until: Moment | None = Field(None, description="Begun before.")
     state: State | None = None
 
 

@@ -1,0 +1,141 @@
+"""A whole service in one process: its real routes, stores and people, with a daemon that only
+notes what it is asked. Every name and figure is invented."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+from argon2 import PasswordHasher
+from record import make
+
+from platelink.api.app import make_app
+from platelink.api.context import Context
+from platelink.api.desk import Desk
+from platelink.api.errors import ApiError
+from platelink.api.hub import Hub
+from platelink.api.inprocess import InProcess
+from platelink.api.settings import Settings
+from platelink.client import Client
+from platelink.people.hashing import Hashing
+from platelink.people.store import People
+
+QUICK = Hashing(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
+LEAD, OPERATOR, AUDITOR = "Ada Invented", "Otto Invented", "Ida Invented"
+ROLES = {LEAD: "lead", OPERATOR: "operator", AUDITOR: "auditor"}
+SECRETS = {LEAD: "a lead's long secret", OPERATOR: "718293", AUDITOR: "an auditor's secret"}
+URL = "http://platelink"
+
+
+class NotingDaemon:
+    """Notes what it is asked; ``answer`` decides what is said."""
+
+    def __init__(self) -> None:
+        self.asked: list[dict[str, Any]] = []
+        self.answer: Callable[[dict[str, Any]], dict[str, Any]] = self.usual
+
+    async def ask(self, do: str, **more: Any) -> dict[str, Any]:
+        self.asked.append({"do": do, **more})
+        return self.answer(self.asked[-1])
+
+    def usual(self, asked: dict[str, Any]) -> dict[str, Any]:
+        return {
+            "plate_make": {"plate": "plate-1"},
+            "plates": {"plates": []},
+            "status": {"unit": "unit-1", "alarms": {"list": []}},
+        }.get(asked["do"], {"run_id": "run-1"})
+
+    def refuse(self, text: str, kind: Any = "refused") -> None:
+        def answer(_: dict[str, Any]) -> dict[str, Any]:
+            raise ApiError(text, kind)
+
+        self.answer = answer
+
+
+class Shop:
+    """``with shop(tmp_path) as this``."""
+
+    def __init__(self, directory: Path, runner: asyncio.Runner, daemon: Any = None) -> None:
+        self.directory = directory
+        self.now = datetime(2026, 6, 1, 8, 0, tzinfo=UTC)
+        self.daemon = daemon or NotingDaemon()
+        self.hub = Hub()
+        self.settings = Settings(
+            unit="unit-1",
+            journal=directory / "journal.sqlite",
+            recipes=directory / "recipes.sqlite",
+            people=directory / "people.sqlite",
+            hosts=("plates.example",),
+            config={"unit": {"lamps": "wired"}},
+        )
+        self.desk = Desk(
+            self.settings.people,
+            lambda: self.now,
+            lambda path: People.open(path, hashing=QUICK),
+        )
+        self.context = Context(self.settings, self.daemon, self.hub, self.desk, lambda: self.now)
+        self.app = make_app(self.context)
+        self._runner = runner
+
+    def later(self, **duration: float) -> None:
+        self.now += timedelta(**duration)
+
+    def client(self, name: str | None = None) -> Client:
+        """A program on this computer, signed in as somebody."""
+        transport = InProcess(self.app, self._runner)
+        client = Client(self.directory / "socket", transport=transport)
+        if name is not None:
+            client.sign_in(name, SECRETS[name])
+        return client
+
+    def browser(self, name: str | None = None, **more: Any) -> httpx.Client:
+        """Somebody's browser at the port: cookies are kept, and its CSRF token is sent."""
+        transport = InProcess(self.app, self._runner, peer=None)
+        browser = httpx.Client(transport=transport, base_url="http://localhost:8470", **more)
+        if name is not None:
+            answer = browser.post("/v1/sign-in", json={"name": name, "secret": SECRETS[name]})
+            assert answer.status_code == 200, answer.text
+            browser.headers["x-csrf-token"] = answer.json()["csrf"]
+        return browser
+
+    def enter_people(self) -> None:
+        """One of each role."""
+        with self.client() as client:
+            client.add_first(LEAD, SECRETS[LEAD])
+        with self.client(LEAD) as client:
+            for name in (OPERATOR, AUDITOR):
+                client.add_person(name, ROLES[name], SECRETS[name])
+
+
+@contextmanager
+def shop(directory: Path, *, people: bool = False, daemon: Any = None) -> Iterator[Shop]:
+    with asyncio.Runner() as runner:
+        this = Shop(directory, runner, daemon)
+        try:
+            if people:
+                this.enter_people()
+            yield this
+        finally:
+            this.desk.close()
+
+
+def record(path: Path, runs: int = 3) -> None:
+    """A journal with some runs."""
+    with make.journal_at(path) as journal:
+        for number in range(runs):
+            run_id, at = f"r{number}", make.later(60.0 * number)
+            journal.append(make.start(
+                journal, run_id, at, plate=f"plate-{number}", operator=OPERATOR, job="job-ä",
+                note="Ruß" if number == 1 else None,
+            ))  # fmt: skip
+            journal.append(make.channels(journal, run_id))
+            journal.append_samples(run_id, make.block(400), make.later(60.0 * number + 20.0))
+            journal.append(make.event(journal, run_id, name="learned", at=make.later(61.0),
+                                      data={"afterglow_s": 0.01}))  # fmt: skip
+            journal.end_run(run_id, make.later(60.0 * number + 30.0), "complete", "done",
+                            dose_mj_cm2=420.0, light_s=20.0)  # fmt: skip

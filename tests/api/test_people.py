@@ -1,0 +1,157 @@
+"""Signing in and out, lock-out, sessions that end, and the people themselves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from api.api_shop import AUDITOR, LEAD, OPERATOR, SECRETS, URL, shop
+from platelink.api.desk import AT_ONCE, WAITING
+from platelink.client import ClientError
+
+
+def test_the_first_lead_and_the_others(tmp_path: Path) -> None:
+    with shop(tmp_path) as this:
+        with this.client() as client:
+            assert client.people() == []
+            with pytest.raises(ClientError, match="nobody is entered yet") as refused:
+                client.sign_in(LEAD, SECRETS[LEAD])
+            assert refused.value.kind == "sign in"
+            with pytest.raises(ClientError, match="a PIN has at least 6 digits") as refused:
+                client.add_first(LEAD, "1234")
+            assert refused.value.kind == "misuse"
+            assert client.add_first(LEAD, SECRETS[LEAD])["role"] == "lead"
+            with pytest.raises(ClientError, match="there are people already"):
+                client.add_first("Another", SECRETS[LEAD])
+            with pytest.raises(ClientError, match="sign in first"):
+                client.add_person(OPERATOR, "operator", SECRETS[OPERATOR])
+        with this.client(LEAD) as lead:
+            added = lead.add_person(OPERATOR, "operator", SECRETS[OPERATOR])
+            assert added["added_utc"] == "2026-06-01T08:00:00.000+00:00"
+            with pytest.raises(ClientError, match="there is a person"):
+                lead.add_person(OPERATOR.upper(), "operator", SECRETS[OPERATOR])
+            with pytest.raises(ClientError, match=r"body\.role") as refused:
+                lead.add_person("X", "king", SECRETS[OPERATOR])
+            assert refused.value.kind == "misuse"
+            assert [p["name"] for p in lead.people()] == [LEAD, OPERATOR]
+            text = str(lead.get("/people-history"))
+            assert SECRETS[OPERATOR] not in text and "argon2" not in text
+
+
+def test_a_session_in_a_browser(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this:
+        browser = this.browser(OPERATOR)
+        set_cookie = browser.post(
+            "/v1/sign-in", json={"name": OPERATOR, "secret": SECRETS[OPERATOR]}
+        ).headers["set-cookie"]
+        assert set_cookie.startswith("platelink_session=")
+        for word in ("HttpOnly", "SameSite=strict", "Path=/"):
+            assert word in set_cookie
+        browser.headers["x-csrf-token"] = browser.get("/v1/me").json()["csrf"]
+        me = browser.get("/v1/me").json()
+        assert (me["name"], me["role"], me["local"]) == (OPERATOR, "operator", False)
+        assert "run" in me["rights"] and "skip_steps" not in me["rights"]
+        assert browser.post("/v1/exposure/stop", json={"reason": "wrong film"}).status_code == 200
+        assert this.daemon.asked[-1] == {
+            "do": "stop", "reason": "wrong film", "who": OPERATOR, "role": "operator",
+        }  # fmt: skip
+        out = browser.post("/v1/sign-out", json={})
+        assert out.json() == {"signed_out": True}
+        assert 'platelink_session="";' in out.headers["set-cookie"]
+        assert browser.get("/v1/status").status_code == 401
+        browser.close()
+
+
+def test_a_session_ends_when_its_person_does(tmp_path: Path) -> None:
+    with (
+        shop(tmp_path, people=True) as this,
+        this.client(LEAD) as lead,
+        this.client(OPERATOR) as operator,
+    ):
+        assert operator.me()["role"] == "operator"
+        lead.at_person(OPERATOR, "role", role="auditor", why="on leave")
+        assert operator.me()["role"] == "auditor"
+        with pytest.raises(ClientError, match="may not run plates"):
+            operator.command("hold")
+        lead.at_person(OPERATOR, "close", why="has left")
+        with pytest.raises(ClientError, match="the sign-in has ended") as ended:
+            operator.status()
+        assert ended.value.kind == "sign in"
+        with pytest.raises(ClientError, match="is wrong"):
+            operator.post("/sign-in", name=OPERATOR, secret=SECRETS[OPERATOR])
+        with pytest.raises(ClientError, match="only open lead"):
+            lead.at_person(LEAD, "close", why="tired")
+        with pytest.raises(ClientError, match="say why"):
+            lead.at_person(OPERATOR, "open")
+        lead.at_person(OPERATOR, "open", why="is back")
+        with this.client(OPERATOR) as again:
+            assert again.me()["role"] == "auditor"
+        with pytest.raises(ClientError, match="there is no person") as unknown:
+            lead.at_person("Nobody", "close", why="x")
+        assert unknown.value.kind == "unknown"
+
+
+def test_a_session_ends_when_it_is_not_used(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this, this.client(LEAD) as lead:
+        for _ in range(5):
+            this.later(minutes=25)
+            assert lead.me()["name"] == LEAD
+        this.later(minutes=31)
+        with pytest.raises(ClientError, match="the sign-in has ended"):
+            lead.me()
+
+
+def test_too_many_wrong_secrets_lock_the_name(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this, this.browser() as browser:
+        said = []
+        for name in (OPERATOR, "Nobody At All"):
+            for _ in range(6):
+                answer = browser.post("/v1/sign-in", json={"name": name, "secret": "123123"})
+                said.append((answer.status_code, answer.json()["kind"]))
+            assert int(answer.headers["retry-after"]) in range(1, 901)
+        assert said[:6] == said[6:]  # a name that nobody has looks the same
+        assert said[0] == (401, "sign in") and said[5] == (429, "too many")
+        right = {"name": OPERATOR, "secret": SECRETS[OPERATOR]}
+        assert browser.post("/v1/sign-in", json=right).status_code == 429
+        with this.client(LEAD) as lead:
+            locked = {p["name"]: p["locked_until_utc"] for p in lead.people()}
+            assert locked[OPERATOR] is not None and locked[AUDITOR] is None
+            lead.at_person(OPERATOR, "unlock")
+        assert browser.post("/v1/sign-in", json=right).status_code == 200
+
+
+def test_ones_own_secret_takes_the_old_one(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this, this.client(OPERATOR) as operator:
+        with pytest.raises(ClientError, match="may not change people"):
+            operator.at_person(OPERATOR, "secret", secret="918273")
+        with pytest.raises(ClientError, match="only the own PIN"):
+            operator.at_person(LEAD, "secret", secret="918273", old=SECRETS[OPERATOR])
+        with pytest.raises(ClientError, match="is wrong"):
+            operator.at_person(OPERATOR, "secret", secret="918273", old="000001")
+        operator.at_person(OPERATOR, "secret", secret="918273", old=SECRETS[OPERATOR])
+        with pytest.raises(ClientError, match="the sign-in has ended"):
+            operator.me()
+        operator.sign_in(OPERATOR, "918273")
+        with this.client(LEAD) as lead:
+            lead.at_person(OPERATOR, "secret", secret="567812", why="forgot it")
+        operator.sign_in(OPERATOR, "567812")
+
+
+def test_secrets_are_looked_at_a_few_at_a_time(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this:
+        this.desk._proving = AT_ONCE + WAITING
+        with this.browser() as browser:
+            answer = browser.post("/v1/sign-in", json={"name": LEAD, "secret": SECRETS[LEAD]})
+        assert (answer.status_code, answer.headers["retry-after"]) == (429, "5")
+        this.desk._proving = 0
+
+
+def test_a_store_of_people_that_cannot_be_used_lets_nobody_in(tmp_path: Path) -> None:
+    (tmp_path / "people.sqlite").write_bytes(b"not a database at all" * 100)
+    with shop(tmp_path) as this:
+        for client in (this.client(), this.browser()):
+            answer = client._http.get if hasattr(client, "_http") else client.get
+            told = answer(f"{URL}/v1/status")
+            assert told.status_code == 503 and "people.sqlite" in told.json()["error"]
+            client.close()
