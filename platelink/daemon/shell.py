@@ -174,6 +174,8 @@ class Shell:
     def _tick(self, due: float = -math.inf) -> None:
         # A loop's timer may fire early; the core never sees a time before the one it asked for.
         now = max(due, self.clock.now())
+        if self._wake is not None:
+            self._wake.cancel()  # called out of turn, as at the start: there is one timer only
         self._wake = None
         if self._reconnect.tick(now=now):
             self._open_port()

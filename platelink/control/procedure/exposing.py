@@ -120,33 +120,41 @@ class Exposing(Moves):
         """What an exposure left by a program before us gave, as far as is known. Light that may
         have fallen unseen is counted half, so that the remainder errs by half of it at most."""
         self._now = max(self._now, now)
-        step_now, step = self._open_run(run_id), self.step
+        step_now = self._open_run(run_id)
         if step_now is None:
             return ()
-        step_now.cut = False
-        self._add(step_now, dose_mj_cm2 + uncertain_mj_cm2 / 2.0, 0.0)
-        self._deviate(f"{self.plan.steps[self.steps.index(step_now)].name} interrupted: {text}")
-        if step_now is not self.present or not self.on_bed:
-            return self._take()
+        step = self.plan.steps[self.steps.index(step_now)]
         assert isinstance(step, ExposeStep)
-        missing = step.dose_mj_cm2 - step_now.dose_mj_cm2
-        given = f"{step_now.dose_mj_cm2:.1f} of {step.dose_mj_cm2:.1f} mJ/cm²"
-        self._note("exposure recovered", f"{step.name}: {given}", {
-            "run_id": run_id, "dose_mj_cm2": step_now.dose_mj_cm2,
-            "uncertain_mj_cm2": uncertain_mj_cm2,
+        # The device closes at the dose by itself, whoever watches.
+        left = max(0.0, step.dose_mj_cm2 - step_now.dose_mj_cm2 - dose_mj_cm2)
+        half = min(uncertain_mj_cm2, left) / 2.0
+        step_now.cut = False
+        step_now.unsure_mj_cm2 += half
+        self._add(step_now, dose_mj_cm2 + half, 0.0)
+        self._deviate(f"{step.name} interrupted: {text}")
+        self._note("exposure recovered", f"{step.name}: {_given(step, step_now)}", {
+            "run_id": run_id, "dose_mj_cm2": step_now.dose_mj_cm2, "unsure_mj_cm2": half,
         })  # fmt: skip
-        aborting = step_now.state is StepState.ABORTING
-        if not aborting and missing <= step.dose_mj_cm2 * step.tolerance_pct / 100.0:
-            self._complete_exposure()
-        elif aborting or step_now.state is StepState.STOPPING:
-            self._leave(Move.REST, reason=f"{given} are given")
-        else:
-            left = f"{given} are given, {missing:.1f} to go; restart for the remainder, or stop"
-            if step_now.state is StepState.HELD:
-                step_now.reason = left
-            else:
-                self._move(Move.REST, reason=left)
+        if step_now is self.present and self.on_bed:
+            self._go_on_from(step, step_now)
         return self._take()
+
+    def _go_on_from(self, step: ExposeStep, step_now: StepNow) -> None:
+        """What is given is known as well as it will be: where does that leave the step?"""
+        near = step.dose_mj_cm2 * step.tolerance_pct / 100.0
+        missing = step.dose_mj_cm2 - step_now.dose_mj_cm2
+        if step_now.state is StepState.ABORTING:
+            self._leave(Move.REST, reason=_given(step, step_now))
+        elif missing <= near and step_now.unsure_mj_cm2 <= near:
+            self._complete_exposure()
+        elif step_now.state is StepState.STOPPING:
+            self._leave(Move.REST, reason=_given(step, step_now))
+        else:
+            told = f"{_given(step, step_now)}; restart for the remainder, or stop"
+            if step_now.state is StepState.HELD:
+                step_now.reason = told
+            else:
+                self._move(Move.REST, reason=told)
 
     def _open_run(self, run_id: str) -> StepNow | None:
         """The step whose newest exposure this is, if that has not ended yet."""
@@ -157,8 +165,8 @@ class Exposing(Moves):
         step_now.dose_mj_cm2 += dose_mj_cm2
         step_now.light_s += light_s
         step_now.facts = {
-            "dose_mj_cm2": step_now.dose_mj_cm2, "light_s": step_now.light_s,
-            "runs": list(step_now.runs),
+            "dose_mj_cm2": step_now.dose_mj_cm2, "unsure_mj_cm2": step_now.unsure_mj_cm2,
+            "light_s": step_now.light_s, "runs": list(step_now.runs),
         }  # fmt: skip
         self.changed = True
 
@@ -182,3 +190,9 @@ class Exposing(Moves):
         present.cut = True
         if present.state in (StepState.RUNNING, StepState.RESTARTING):
             self._move(Move.CUT, reason="recording stopped in it; asking the device")
+
+
+def _given(step: ExposeStep, step_now: StepNow) -> str:
+    given = f"{step_now.dose_mj_cm2:.1f} of {step.dose_mj_cm2:.1f} mJ/cm² are given"
+    unsure = step_now.unsure_mj_cm2
+    return given + (f", give or take {unsure:.1f}" if unsure >= 0.05 else "")
