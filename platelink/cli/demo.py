@@ -183,7 +183,7 @@ class Demo:
         wanted = {
             (entry.run_id, at_ms): dose
             for entry in entries
-            if isinstance(entry, RunSamples)
+            if isinstance(entry, RunSamples) and "dose_mj_cm2" in entry.values
             for at_ms, dose in zip(entry.at_utc_ms, entry.values["dose_mj_cm2"], strict=True)
             if dose is not None
         }

@@ -146,7 +146,8 @@ class Teller:
         """Recorded, but of no use to a person who watches."""
         data = event["data"]
         silent = event["name"] == "alarm" and SUPPRESSED in (data["from"], data["to"])
-        return silent or event["name"] in self._quiet
+        turn = event["name"] == "step" and data["move"] == "turn"
+        return silent or turn or event["name"] in self._quiet
 
     def _clear(self) -> None:
         if self._status_shown:
