@@ -1,0 +1,132 @@
+"""A unit in simulated time behind the real service, for tests of commands that act on it.
+
+Commands run in this process and reach the service's real routes; the daemon is a real core with a
+simulated unit, whose every word is in a real journal. Time passes only when a test lets it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from api.api_shop import Shop, shop
+from cli_runs import MINIMAL, run
+
+from platelink.api.errors import ApiError
+from platelink.api.inprocess import InProcess
+from platelink.cli.simulated_plate import unit_for_plates
+from platelink.client import Client
+from platelink.client.kept import kept_token
+from platelink.control.alarm_states import Condition
+from platelink.control.procedure.plan import PlatePlan
+from platelink.control.procedure.said import Asked
+from platelink.daemon.core import Refused, UnitCore
+from platelink.daemon.journaling import Journaling
+from platelink.daemon.plate_view import alarms_line, plates_lines
+from platelink.daemon.requests import answer
+from platelink.daemon.view import status_line
+from platelink.record.journal import Journal
+from platelink.record.writer import JournalWriter
+
+UNIT = "unit-1"
+Line = dict[str, Any]
+
+
+class SimulatedDaemon:
+    """What the service asks as it asks a daemon."""
+
+    def __init__(self, journal: Path) -> None:
+        self.simulation = unit_for_plates()
+        self.journal = Journal.open(journal, unit=UNIT, new_uuid="test-unit")
+        self._journaling = Journaling(JournalWriter(self.journal), UNIT)
+        self._written = 0
+        self.record()
+
+    @property
+    def core(self) -> UnitCore:
+        return self.simulation.core
+
+    async def ask(self, do: str, **more: Any) -> Line:
+        told = answer(self, {"do": do, **more})  # type: ignore[arg-type] -- as much of a shell as is asked
+        self.record()
+        if not told["ok"]:
+            raise ApiError(told["error"], told["kind"])
+        return told
+
+    def pass_time(self, limit_s: float, until: Callable[[], bool] = lambda: False) -> None:
+        self.simulation.run(until, limit_s)
+        self.record()
+
+    def record(self) -> None:
+        """Everything said since the last call goes into the journal."""
+        outputs = self.simulation.outputs[self._written :]
+        self._journaling.write(outputs, now=self.simulation.now)
+        self._written += len(outputs)
+
+    def tell(self, *conditions: Condition) -> None:
+        """What alarms of the computer want to know."""
+        self._said(self.core.outside(conditions, **self._now()))
+        self.record()
+
+    # --- as ``requests.answer`` calls a shell ----------------------------------------------
+
+    def status(self) -> Line:
+        line = status_line(self.core.status(now=self.simulation.now))
+        alarms = alarms_line(self.core.watch.status(), **self._now())
+        return line | {"unit": UNIT, "alarms": alarms, **plates_lines(self.core)}
+
+    def make_plate(self, plan: PlatePlan) -> str:
+        return self._said(self.core.make_plate(plan, **self._now()))
+
+    def act(self, plate: str, asked: Asked, *, accept_overdue: bool) -> str:
+        assert not accept_overdue
+        return self.simulation.act(plate, asked)
+
+    def alarm(self, name: str, act: str, *, who: str, why: str, minutes: float | None) -> str:
+        return self._said(self.core.alarm(name, act, who, why, minutes, **self._now()))
+
+    def _now(self) -> Line:
+        return {"now": self.simulation.now, "at_utc_ms": self.simulation.at_utc_ms}
+
+    def _said(self, outputs: Any) -> str:
+        self.simulation.outputs += outputs
+        return next((o.text for o in outputs if isinstance(o, Refused)), "")
+
+
+class CommandUnit:
+    """``with command_unit(tmp_path, monkeypatch) as unit: unit.said("plate", "list")``."""
+
+    def __init__(self, this: Shop, daemon: SimulatedDaemon) -> None:
+        self.shop, self.daemon = this, daemon
+
+    def said(self, *arguments: object, code: int = 0, **options: Any) -> str:
+        result = run(*arguments, **options)
+        assert result.exit_code == code, result.output
+        return result.stdout if code == 0 else result.stderr
+
+    def told(self, *arguments: object) -> Any:
+        return json.loads(self.said(*arguments, "--json"))
+
+
+@contextmanager
+def command_unit(directory: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[CommandUnit]:
+    """A directory with a configuration, and the unit whose service its commands reach."""
+    monkeypatch.chdir(directory)
+    monkeypatch.delenv("PLATELINK_CONFIG", raising=False)
+    monkeypatch.delenv("PLATELINK_TOKEN", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(directory / "state"))
+    Path("platelink.toml").write_text(MINIMAL)
+    daemon = SimulatedDaemon(directory / "journal.sqlite")
+    with shop(directory, daemon=daemon) as this, daemon.journal:
+
+        def client_at(path: Path) -> Client:
+            transport = InProcess(this.app, this._runner)
+            return Client(path, kept_token(path), transport=transport)
+
+        monkeypatch.setattr("platelink.cli.service.client_at", client_at)
+        monkeypatch.setattr("platelink.cli.service.answers", lambda _: True)
+        yield CommandUnit(this, daemon)

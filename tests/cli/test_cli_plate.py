@@ -1,0 +1,187 @@
+"""Commands on plates: a whole one, what is asked before light, what cannot be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cli_unit import CommandUnit, command_unit
+
+from platelink.recipe import example
+
+RECIPE = "plate-a-fine"
+BEFORE_LIGHT = "UV light goes on for 420.0 mJ/cm², once the vacuum holds between 50.8 and 91.4 kPa"
+
+
+@pytest.fixture
+def unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[CommandUnit]:
+    """A unit with an approved recipe."""
+    with command_unit(tmp_path, monkeypatch) as unit:
+        Path("a.toml").write_text(example.text(RECIPE))
+        unit.said("recipe", "add", "a.toml")
+        unit.said("recipe", "approve", f"{RECIPE}@1", "--why", "tested")
+        yield unit
+
+
+@pytest.fixture
+def plate(unit: CommandUnit) -> CommandUnit:
+    """The same with plate P-1 at its film exposure."""
+    unit.said("plate", "make", RECIPE, "--plate", "P-1")
+    unit.said("plate", "done")
+    return unit
+
+
+def now(unit: CommandUnit) -> Any:
+    return unit.told("plate", "show")["now"]["now"]
+
+
+VALUES = ("--point", "large area=24 um", "--point", "fine line=0.9 mil", "--check", "dots=yes")
+
+
+def lead_through(unit: CommandUnit) -> None:
+    """What a patient person types until the inspection."""
+    while "measure" not in (step := now(unit))["acts"]:
+        ready = [act for act in ("begin", "done") if act in step["acts"]]
+        stage = step.get("stage") or {"planned_s": None}
+        if ready == ["begin"]:
+            unit.said("plate", "begin", "--yes", "--step", step["name"])
+        elif ready and (stage["planned_s"] is None or stage["due"]):
+            unit.said("plate", "done", "P-1", "--step", step["name"])
+        else:
+            unit.daemon.pass_time(20.0)
+
+
+def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
+    came = ("--stock", "example-stock-a", "--area", "1 m2", "--received", "2026-05-01")
+    unit.said("lot", "add", "L-17", *came)
+    made = ("--lot", "L-17", "--area", "600 cm2", "--job", "J-1", "--note", "a try")
+    out = unit.said("plate", "make", RECIPE, "--plate", "P-1", *made)
+    assert "plate P-1 of plate-a-fine@1 is made" in out
+    assert "notice  screen example-screen-fine is not entered" in out
+    assert "CAUTION  Work under yellow light only." in out
+    assert "acts now: done" in out
+    assert unit.told("lot", "show", "L-17")["area_left_cm2"] == 9400.0
+    lead_through(unit)
+    assert "measure  large area: 22 to 26 µm" in unit.said("plate", "show", "P-1")
+    end = unit.told("plate", "measure", *VALUES, "--check", "fine lines=no", "--note", "by the rim")
+    assert (end["state"], end["judgement"], end["defects"]) == ("complete", "reject", ["line-lost"])
+
+    listed = unit.said("plate", "list").splitlines()
+    assert "complete" in listed[1] and "reject line-lost" in listed[1]
+    story = unit.said("plate", "show", "P-1")
+    assert story == unit.said("show", "P-1", "--journal", "journal.sqlite")
+    for part in (
+        "verdict  reject line-lost", "lot      L-17", "job      J-1", "area     600 cm²",
+        "\nSTEPS\n", "\nEXPOSURES\n", "\nBAKES\n", "\nSTAGES\n", "\nINSPECTION\n",
+        "\nDEVIATIONS\n  screen example-screen-fine is not entered", "\nPEOPLE\n", "\nEVENTS\n",
+        "fine lines  NO      Are the finest lines open and whole?", "note    by the rim",
+        "22 to 26 µm", "10:00 of 10:00", "agitate: 60 of 45 s, late",
+    ):  # fmt: skip
+        assert part in story, story
+    runs = unit.told("runs")["runs"]
+    kinds = [(r["kind"], r["step"]) for r in reversed(runs)]
+    assert kinds == [
+        ("plate", "plate"), ("expose", "film"), ("expose", "screen"), ("bake", "dry"),
+        ("expose", "hardening"),
+    ]  # fmt: skip
+    assert "10.0 min in band, mean 65." in unit.said("runs", "--step", "dry")
+    assert len(unit.told("show", "P-1")["parts"]) == 4
+    bake = unit.said("show", runs[1]["run_id"])
+    assert "\nBAKE\n  in band" in bake and "oven, °C" in bake and "DOSE" not in bake
+    assert unit.said("plate", "list", "--state", "in flight").startswith("no such plate")
+
+
+def test_light_is_asked_for(plate: CommandUnit, monkeypatch: pytest.MonkeyPatch) -> None:
+    refused = plate.said("plate", "begin", code=2)
+    assert BEFORE_LIGHT in refused and "CAUTION  UV injures eyes" in refused
+    assert "--yes" in refused
+    monkeypatch.setattr("platelink.cli.acts.terminal", lambda: True)
+    assert "not begun" in plate.said("plate", "begin", input="n\n", code=1)
+    assert now(plate)["state"] == "ready"
+    assert "running" in plate.said("plate", "begin", input="y\n")
+    plate.daemon.pass_time(30.0)
+    assert "film, exposure: running" in plate.said("plate", "show")
+    plate.said("plate", "hold", "--reason", "a look")
+    plate.daemon.pass_time(5.0)
+    assert now(plate)["state"] == "held"
+    again = plate.said("plate", "restart", input="n\n", code=1)
+    assert "that are left of 420.0 mJ/cm²" in again
+    plate.said("plate", "restart", "--yes")
+    assert "begin" not in now(plate)["acts"]
+
+
+def test_a_plate_is_ended_and_a_step_left_out(plate: CommandUnit) -> None:
+    assert "say why film is left out" in plate.said("plate", "skip", code=2)
+    assert "step 3 of 8  screen" in plate.said("plate", "skip", "--reason", "a test")
+    plate.said("plate", "make", RECIPE, "--plate", "P-2")
+    ended = plate.said("plate", "stop", "P-1")
+    assert ended.startswith("plate P-1 has ended, stopped: no reason was given\n")
+    assert plate.told("plate", "abort", "--reason", "fell")["reason"] == "fell"
+    states = [line.split()[:2] for line in plate.said("plate", "list").splitlines()[1:]]
+    assert sorted(states) == [["P-1", "stopped"], ["P-2", "aborted"]]
+    assert "film skipped: a test" in plate.said("show", "P-1")
+
+
+def test_which_plate_is_meant(plate: CommandUnit) -> None:
+    assert plate.said("plate", "show", "P").startswith("plate P-1: ")  # its beginning
+    plate.said("plate", "make", RECIPE, "--plate", "P-2")
+    for act in ("show", "done", "hold"):
+        assert "say which plate: P-1, P-2" in plate.said("plate", act, code=2)
+    assert "plate P-9 is not in flight; in flight: P-1, P-2" in plate.said(
+        "plate", "done", "P-9", code=2
+    )
+    assert "no run in" in plate.said("plate", "show", "X-1", code=2)
+    assert "P-1 is being made already" in plate.said(
+        "plate", "make", RECIPE, "--plate", "P-1", code=2
+    )
+    assert "there is no recipe" in plate.said("plate", "make", "plate-x", code=2)
+
+
+def test_without_a_plate_it_is_said_how_to_begin(unit: CommandUnit) -> None:
+    assert "platelink plate make RECIPE" in unit.said("plate", "done", code=2)
+    assert "platelink plate list" in unit.said("plate", "show", code=2)
+    assert "make one with: platelink plate make" in unit.said("plate", "list")
+
+
+def test_an_act_is_for_the_step_that_was_seen(plate: CommandUnit) -> None:
+    assert "the plate is at film now" in plate.said("plate", "done", "--step", "identify", code=2)
+    assert "it has: identify, film" in plate.said("plate", "done", "--step", "fim", code=2)
+    assert "possible: begin" in plate.said("plate", "done", code=2)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], '--point "large area=24 um" --point "fine line=24 um" --check "dots=yes"'),
+        (["--point", "large area 24 um"], 'write it as --point "name=24 um"'),
+        (["--point", "large area=24"], "the unit is missing"),
+        (["--point", "x=1 um", "--point", "x=2 um"], "x is given twice"),
+        (["--check", "dots=maybe"], "answer yes or no, not 'maybe'"),
+        ([*VALUES], "fine lines is missing"),
+        ([*VALUES, "--check", "fine lines=yes", "--point", "rim=1 um"], "rim is not asked for"),
+    ],
+)
+def test_values_that_cannot_be(unit: CommandUnit, arguments: list[str], words: str) -> None:
+    at_inspection(unit)
+    assert words in unit.said("plate", "measure", *arguments, code=2)
+    assert "measure" in now(unit)["acts"]
+
+
+def at_inspection(unit: CommandUnit) -> None:
+    unit.said("plate", "make", RECIPE, "--plate", "P-1")
+    while now(unit)["kind"] != "inspect":
+        unit.said("plate", "skip", "--reason", "a test")
+
+
+def test_values_are_asked_for(unit: CommandUnit, monkeypatch: pytest.MonkeyPatch) -> None:
+    at_inspection(unit)
+    monkeypatch.setattr("platelink.cli.acts.terminal", lambda: True)
+    typed = "24 parsecs\n24\n0.9 mil\ny\nyes\n\n"
+    out = unit.said("plate", "measure", input=typed)
+    assert "large area, The middle of the largest image.: depth in µm, 22 to 26 µm" in out
+    assert "unit 'parsecs' is not known here" in out
+    assert "plate P-1 has ended, complete: good" in out
+    points = unit.told("show", "P-1")["events"][-3]["data"]["points_um"]
+    assert points == {"large area": 24.0, "fine line": pytest.approx(22.86)}
