@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, Self
 
@@ -20,16 +21,19 @@ class Live:
     """``with client.live() as lines: for line in lines:``; ends when the daemon does."""
 
     def __init__(self, socket: Path, headers: Mapping[str, str]) -> None:
+        self._open = ExitStack()
         if not answers(socket):
             raise NoService(nobody(socket))
         try:
-            self._connection = unix_connect(
-                str(socket),
-                "ws://platelink/v1/live",
-                additional_headers=headers,
-                compression=None,
-                open_timeout=OPEN_S,
-                max_size=1 << 22,
+            self._connection = self._open.enter_context(
+                unix_connect(
+                    str(socket),
+                    "ws://platelink/v1/live",
+                    additional_headers=headers,
+                    compression=None,
+                    open_timeout=OPEN_S,
+                    max_size=1 << 22,
+                )
             )
         except InvalidStatus as error:
             raise _refused(error) from None
@@ -44,7 +48,7 @@ class Live:
 
     def close(self) -> None:
         """Hang up."""
-        self._connection.close()
+        self._open.close()
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
         try:
