@@ -290,9 +290,9 @@ class Bench:
     # --- what must hold --------------------------------------------------------------------
 
     def _look(self) -> None:
-        for output in self.simulation.outputs[self._seen :]:
-            self._note(output)
-        self._seen = len(self.simulation.outputs)
+        while self._seen < len(self.simulation.outputs):  # there may come more meanwhile
+            self._seen += 1
+            self._note(self.simulation.outputs[self._seen - 1])
         self._no_light_without_its_step()
         self._acts_are_of_the_state()
 
