@@ -76,13 +76,13 @@ class Leader:
 
     def _new_keys(self) -> list[str]:
         """The keys, where they are others than were said."""
-        text = "   ".join(f"{key.key}  {key.text}" for key in self.keys())
+        text = "   ".join(f"{key.key}  {key.text}" for key in self.offered())
         if self.line is None or text == self._keys_said:
             return []
         self._keys_said = text
         return [f"  keys:  {text}"]
 
-    def keys(self) -> list[Key]:
+    def offered(self) -> list[Key]:
         """Keys that do something now; the first is also done by Enter when it leads on."""
         acts = [
             act for act in (self.line or {"now": {"acts": []}})["now"]["acts"] if self._may(act)
@@ -96,7 +96,7 @@ class Leader:
 
     def act_of(self, key: str) -> str | None:
         """What a key does now."""
-        keys = self.keys()
+        keys = self.offered()
         if key in ENTER:
             return keys[0].act if keys[0].act in _FORWARD else None
         return next((one.act for one in keys if one.key == key.lower()), None)

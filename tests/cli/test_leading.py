@@ -1,0 +1,180 @@
+"""A person led through a plate by its lines and keys, in simulated time, without a terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cli_unit import SimulatedDaemon
+
+from platelink.cli.leading import LEAVE, Leader
+from platelink.cli.quantities import Display
+from platelink.cli.simulated_plate import example, good_values, plan
+from platelink.control.procedure.said import Act, Asked
+from platelink.daemon.recording import EventNoted, RunClosed
+from platelink.daemon.view import event_line
+
+ALL = frozenset({"run", "skip_steps", "answer_alarms"})
+RECIPE = example()
+
+
+@dataclass
+class Led:
+    """A unit, and whoever is led through plate P-1 of it."""
+
+    daemon: SimulatedDaemon
+    leader: Leader = field(default_factory=lambda: Leader("P-1", set(), ALL, Display()))
+    said: list[str] = field(default_factory=list)
+    seen: int = 0
+
+    def __post_init__(self) -> None:
+        self.daemon.make_plate(plan("P-1", RECIPE))
+        self.look()
+
+    def look(self) -> None:
+        """Everything that was said since, then the status."""
+        outputs = self.daemon.simulation.outputs[self.seen :]
+        self.seen += len(outputs)
+        for output in outputs:
+            if isinstance(output, EventNoted):
+                self.take({"event": event_line(output)})
+            elif isinstance(output, RunClosed):
+                self.take({"ended": output.run_id, "state": str(output.state),
+                           "reason": output.reason, "data": output.data})  # fmt: skip
+        self.take({"status": self.daemon.status()})
+
+    def take(self, line: dict[str, Any]) -> None:
+        self.said += self.leader.take(line)
+
+    def press(self, key: str) -> str | None:
+        """What the key does, done."""
+        act = self.leader.act_of(key)
+        line = self.leader.line
+        if act not in (None, LEAVE) and line is not None:
+            step = RECIPE.step[line["step"]]
+            values = good_values(step) if act == "measure" else {}
+            asked = Asked(act=Act(act), who="example-operator", step=line["step"],
+                          reason="a test", values=values, run_id=f"run-{self.seen}")  # fmt: skip
+            assert self.daemon.act("P-1", asked, accept_overdue=False) == ""
+        return act
+
+    def wait(self, seconds: float) -> None:
+        self.daemon.pass_time(seconds)
+        self.look()
+
+    def to_step(self, name: str) -> None:
+        while self.leader.line is not None and self.leader.line["now"]["name"] != name:
+            self.press("x")
+            self.look()
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.said)
+
+
+@pytest.fixture
+def led(tmp_path: Path) -> Led:
+    return Led(SimulatedDaemon(tmp_path / "journal.sqlite"))
+
+
+def test_enter_alone_leads_through_a_whole_plate(led: Led) -> None:
+    pressed = []
+    for _ in range(400):
+        moving = led.leader.moving
+        if led.leader.act_of("\n") != "done" or "DUE" in moving or "confirm it" in moving:
+            pressed.append(led.press("\n"))
+        led.wait(4.0)
+        if led.leader.ended:
+            break
+    assert led.leader.ended and led.leader.ended["state"] == "complete"
+    assert led.leader.ended["data"]["judgement"] == "good"
+    assert [act for act in pressed if act] == [
+        "done", "begin", "begin", "begin", "done", "done", "done", "begin", "begin", "measure",
+    ]  # fmt: skip
+    for number, step in enumerate(RECIPE.step, 1):
+        assert led.text.count(f"step {number} of 8  {step.name}") == 1
+        for caution in step.cautions:
+            assert f"CAUTION  {caution}" in led.text
+    for words in (
+        "agitate: Lay the plate in the water", "brush: Brush lightly", "stage due: agitate: 45 of",
+        "lamp on", "lamp off by dose", "in band: oven", "inspected: good", "plate ended: complete",
+        "answer   dots: Are all screen dots standing?", "measure  large area: 22 to 26 µm",
+    ):  # fmt: skip
+        assert words in led.text
+
+
+def test_keys_are_those_that_do_something_now(led: Led) -> None:
+    assert led.said[-1] == ("  keys:  d  or Enter  done   s  stop   a  abort   x  skip   q  leave")
+    assert led.press("\n") == "done"
+    led.wait(0.1)
+    assert led.said[-1].startswith("  keys:  b  or Enter  begin")
+    assert led.leader.asks_first("begin") and not led.leader.lit()
+    assert led.press("z") is None and led.press("h") is None
+    assert led.press("B") == "begin"
+    led.wait(20.0)
+    assert led.said[-1].startswith("  keys:  h  hold")
+    assert led.leader.act_of("\n") is None  # nothing leads on while light is on
+    assert led.leader.lit()
+    assert "of 420.0 mJ/cm²" in led.leader.moving and "mW/cm²" in led.leader.moving
+    led.press("h")
+    led.wait(3.0)
+    assert led.leader.act_of("\n") is None  # light never begins by Enter after a hold
+    assert led.leader.act_of("r") == "restart" and led.leader.asks_first("restart")
+    assert "held" in led.leader.moving
+
+
+def test_an_alarm_calls_once_and_is_acknowledged_with_a_key(led: Led) -> None:
+    led.to_step("washout")
+    led.press("\n")
+    led.wait(0.1)
+    led.wait(90.0)
+    called = [line for line in led.said if line.startswith("ALARM")]
+    assert len(called) == 1
+    assert called[0].startswith("ALARM (medium)  stage overdue: ") and called[0].endswith("\a")
+    assert "confirm" in called[0]
+    assert "DUE" in led.leader.moving and "OVERDUE" in led.leader.moving
+    assert led.leader.act_of("c") == "acknowledge"
+    assert led.leader.unacknowledged() == ["stage overdue"]
+    led.daemon.alarm("stage overdue", "acknowledge", who="A", why="", minutes=None)
+    led.look()
+    assert led.leader.act_of("c") is None
+
+
+@pytest.mark.parametrize(
+    ("rights", "keys"),
+    [(ALL, "dsaxq"), ({"run"}, "dsaq"), (set(), "q")],
+)
+def test_no_key_is_offered_without_the_right(tmp_path: Path, rights: set[str], keys: str) -> None:
+    leader = Leader("P-1", set(), frozenset(rights), Display())
+    Led(SimulatedDaemon(tmp_path / "journal.sqlite"), leader)
+    assert "".join(key.key for key in leader.offered()) == keys
+
+
+def test_another_plate_s_events_are_not_told(led: Led) -> None:
+    led.daemon.make_plate(plan("P-2", RECIPE))
+    asked = Asked(act=Act.SKIP, who="A", reason="another one", run_id="r")
+    led.daemon.act("P-2", asked, accept_overdue=False)
+    led.look()
+    assert "another one" not in led.text
+
+
+def test_the_units_to_show_are_the_configuration_s(tmp_path: Path) -> None:
+    display = Display(dose="J/cm2", temperature="degF", vacuum="inHg")
+    leader = Leader("P-1", set(), ALL, display)
+    led = Led(SimulatedDaemon(tmp_path / "journal.sqlite"), leader)
+    led.to_step("film")
+    assert "of 0.420 J/cm²" in leader.moving
+    led.to_step("dry")
+    led.press("\n")
+    led.wait(10.0)
+    assert "°F" in leader.moving
+
+
+def test_a_plate_that_is_gone_leaves_nothing_but_the_way_out(led: Led) -> None:
+    led.press("s")
+    led.look()
+    assert led.leader.ended and led.leader.ended["state"] == "stopped"
+    assert led.leader.line is None and led.leader.moving == ""
+    assert [key.act for key in led.leader.offered()] == [LEAVE]
