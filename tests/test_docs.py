@@ -193,6 +193,16 @@ def test_every_module_of_an_exposure_is_on_its_way() -> None:
     assert len(named) > 40
 
 
+def test_every_module_of_a_plate_is_on_its_way() -> None:
+    way = DEVELOPERS.split("## One plate, end to end")[1].split("\n## ")[0]
+    procedure = {name_of(p) for p in (ROOT / "platelink/control/procedure").glob("*.py")}
+    named = named_files(way)
+    assert procedure - named == {"platelink/control/procedure/__init__.py"}
+    data = {"alarm_states", "oven", "unswitched"}  # what the others are made of
+    beside = {f"platelink/control/{name}.py" for name in set(BESIDE) - data}
+    assert not beside - named
+
+
 def test_example_configuration_loads(tmp_path: Path) -> None:
     path = tmp_path / "platelink.toml"
     path.write_text(fenced(README, "configuration"), "utf-8")
