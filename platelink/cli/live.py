@@ -22,6 +22,9 @@ from typing import Any
 
 import click
 
+from platelink.cli.plate_text import progress as plate_progress
+from platelink.cli.plate_text import step_title
+from platelink.cli.quantities import Display, clean
 from platelink.cli.service import client_at
 from platelink.client import Client, ClientError
 from platelink.client.reach import answers
@@ -361,6 +364,13 @@ def status(context: click.Context, as_json: bool) -> None:
         value = reading.get(name)
         click.echo(f"{name.split('_')[0]:<12}{'-' if value is None else f'{value:g} {unit}'}")
     click.echo(f"exposure    {progress(answer) if answer['exposure'] else 'none'}")
+    display = Display.of(config_of(context))
+    for plate in answer["plates"]:
+        step = f"{step_title(plate)}: {plate_progress(plate, display)}"
+        click.echo(f"plate       {clean(plate['plate'])}, {step}")
+    if answer["alarms"]["list"]:
+        names = ", ".join(alarm["name"] for alarm in answer["alarms"]["list"])
+        click.echo(f"alarms      {clean(names)}; see `platelink alarm list`")
     if answer.get("publisher"):
         publisher = answer["publisher"]
         click.echo(f"publisher   {publisher['pending']} entries pending, {publisher['problem']}")

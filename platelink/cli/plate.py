@@ -103,11 +103,13 @@ def list_(as_json: bool, **wanted: Any) -> None:
         emit(found)
         return
     rows = [*map(_flying, found["in_flight"]), *map(_recorded, found["on_record"])]
-    if rows:
-        cells = [[clean(cell) for cell in row] for row in rows]
-        click.echo(table(_PLATES, cells, terminal_width()))
-    else:
+    if not rows:
         click.echo("no such plate; make one with: platelink plate make RECIPE")
+        return
+    cells = [[clean(cell) for cell in row] for row in rows]
+    click.echo(table(_PLATES, cells, terminal_width()))
+    if any(line["state"] == "open" for line in found["on_record"]):
+        click.echo("\nopen: not ended; the daemon goes on with it when it runs: platelink serve")
 
 
 def _flying(line: Line) -> list[str]:
