@@ -88,7 +88,8 @@ def plan_of_request(asked: Any, who: str) -> PlatePlan:
     if not who.strip():
         raise ValueError("say who makes the plate")
     area = asked.get("area_cm2")
-    if area is not None and not (isinstance(area, int | float) and 0 < area <= MAX_AREA_CM2):
+    number = isinstance(area, int | float) and not isinstance(area, bool)
+    if area is not None and not (number and 0 < area <= MAX_AREA_CM2):
         raise ValueError(f"area_cm2: give a number above 0, not {area!r:.40}")
     texts = {name: text_of(asked, name) for name in _TEXTS if asked.get(name) is not None}
     findings = asked.get("findings") or []
@@ -97,11 +98,11 @@ def plan_of_request(asked: Any, who: str) -> PlatePlan:
     return PlatePlan(
         plate=plate,
         recipe=recipe,
-        revision=str(asked.get("revision") or recipe.id),
+        revision=text_of({"revision": asked.get("revision") or recipe.id}, "revision"),
         content_hash=recipe.content_hash(),
         who=who,
         area_cm2=float(area) if area is not None else None,
-        findings=tuple(map(str, findings)),
+        findings=tuple(text_of({"findings": one}, "findings") for one in findings),
         **texts,
     )
 

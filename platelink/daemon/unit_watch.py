@@ -157,6 +157,10 @@ class UnitWatch:
         except (KeyError, TypeError, ValueError, AttributeError):
             self._alarms = Alarms(UNIT_ALARMS, now=now)
             return ()
+        for alarm in self._alarms.status().alarms:
+            if alarm.name == "link lost" and alarm.active:  # still away: it does not call anew
+                self._was_up = True
+                self._link_at = now if alarm.since_s is None else alarm.since_s
         return self._events(outputs, now, at_utc_ms)
 
     def _events(
