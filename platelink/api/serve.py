@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import gc
+import logging
 import os
 import signal
 import socket
@@ -36,6 +37,11 @@ class _Server(uvicorn.Server):
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
         yield
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    """False for what uvicorn says of every WebSocket that is refused with an answer."""
+    return "without completing handshake" not in record.getMessage()
 
 
 def run(settings: Settings) -> None:
@@ -75,6 +81,7 @@ async def _serve(settings: Settings) -> None:
             ws_per_message_deflate=False,
         )
     )
+    logging.getLogger("uvicorn.error").addFilter(_is_news)
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, end)
     await wire.connect(settings.wire)
     gc.freeze()

@@ -19,7 +19,7 @@ router = APIRouter(tags=["unit"])
 Line = dict[str, Any]
 SIGNED_OUT = 4401
 """Close code of a live socket whose sign-in has ended."""
-LOOK_S = 10.0
+LOOK_S = 3.0
 """How often a live socket's sign-in is looked at."""
 FOLLOWERS = 200
 """Live sockets at most."""
