@@ -25,8 +25,8 @@ HEAVY = (
 )  # fmt: skip
 GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user")
 HELP = [["--help"], *([name, "--help"] for name in GROUPS), ["sign-in", "--help"], ["--version"]]
-NO_JSON = {"export", "config example", "plate follow"}
-"""Commands whose output is a file's content already, or a talk with a person."""
+NO_JSON = {"export", "config example", "plate follow", "page"}
+"""Commands whose output is a file's content already, a talk with a person, or nothing."""
 
 
 def leaves(group: LazyGroup, path: str = "") -> Iterator[tuple[str, click.Command]]:
