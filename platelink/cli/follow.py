@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import sys
 import threading
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
 Line = dict[str, Any]
 LOOK_S = 0.1
 """How often keys and lines are looked at."""
+DEAF_S = 0.7
+"""So long after an act Enter does nothing: pressed twice, it confirms no second thing."""
 
 
 @click.command()
@@ -88,6 +92,7 @@ class _Led:
         self._leader = leader
         self._keys = keys
         self._more = {"accept_overdue": True} if accept_overdue else {}
+        self._acted_at = -math.inf
 
     def go(self, feed: Feed) -> None:
         """Until the plate has ended, the person leaves, or the daemon is gone."""
@@ -97,14 +102,23 @@ class _Led:
                     for text in self._leader.take(line):
                         self._keys.say(text)
                 self._keys.moving(self._leader.moving)
-                key = self._keys.key(LOOK_S)
-                act = None if key is None else self._leader.act_of(key)
+                act = self._wanted()
                 if act == "leave":
                     return
                 if act is not None:
                     self._do(act)
+                    self._acted_at = time.monotonic()
         except KeyboardInterrupt:
             self._dark()
+
+    def _wanted(self) -> str | None:
+        """The act of the key that was pressed, if one was."""
+        from platelink.cli.leading import ENTER
+
+        key = self._keys.key(LOOK_S)
+        if key is None or (key in ENTER and time.monotonic() - self._acted_at < DEAF_S):
+            return None
+        return self._leader.act_of(key)
 
     def _dark(self) -> None:
         """Ctrl-C: light off, the remainder kept."""

@@ -90,15 +90,22 @@ class Leader:
         if self._may(SEEN) and any(s.endswith("unacknowledged") for s in self._alarms.values()):
             acts.append(SEEN)
         found = [Key(key, act, act) for key, act in _KEYS.items() if act in (*acts, LEAVE)]
-        if found[0].act in _FORWARD:
+        if self._leads_on(found[0].act):
             found[0] = found[0]._replace(text=f"or Enter  {found[0].act}")
         return found
+
+    def _leads_on(self, act: str) -> bool:
+        """Enter does it. A timed stage is ended early by its own key only, never by a key that was
+        pressed once too often."""
+        stage = (self.line or {"now": {}})["now"].get("stage") or {"planned_s": None}
+        early = act == "done" and stage["planned_s"] is not None and not stage["due"]
+        return act in _FORWARD and not early
 
     def act_of(self, key: str) -> str | None:
         """What a key does now."""
         keys = self.offered()
         if key in ENTER:
-            return keys[0].act if keys[0].act in _FORWARD else None
+            return keys[0].act if self._leads_on(keys[0].act) else None
         return next((one.act for one in keys if one.key == key.lower()), None)
 
     def asks_first(self, act: str) -> bool:

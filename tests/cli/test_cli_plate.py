@@ -112,6 +112,16 @@ def test_light_is_asked_for(plate: CommandUnit, monkeypatch: pytest.MonkeyPatch)
     assert "begin" not in now(plate)["acts"]
 
 
+def test_an_overdue_calibration_is_accepted_when_asked(plate: CommandUnit) -> None:
+    plate.said("plate", "begin", "--yes")
+    assert not plate.daemon.accepted
+    plate.daemon.pass_time(20.0)
+    plate.said("plate", "hold")
+    plate.daemon.pass_time(5.0)
+    plate.said("plate", "restart", "--yes", "--accept-overdue")
+    assert plate.daemon.accepted
+
+
 def test_a_plate_is_ended_and_a_step_left_out(plate: CommandUnit) -> None:
     assert "say why film is left out" in plate.said("plate", "skip", code=2)
     assert "step 3 of 8  screen" in plate.said("plate", "skip", "--reason", "a test")

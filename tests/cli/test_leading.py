@@ -82,9 +82,7 @@ def led(tmp_path: Path) -> Led:
 def test_enter_alone_leads_through_a_whole_plate(led: Led) -> None:
     pressed = []
     for _ in range(400):
-        moving = led.leader.moving
-        if led.leader.act_of("\n") != "done" or "DUE" in moving or "confirm it" in moving:
-            pressed.append(led.press("\n"))
+        pressed.append(led.press("\n"))
         led.wait(4.0)
         if led.leader.ended:
             break
@@ -123,6 +121,17 @@ def test_keys_are_those_that_do_something_now(led: Led) -> None:
     assert led.leader.act_of("\n") is None  # light never begins by Enter after a hold
     assert led.leader.act_of("r") == "restart" and led.leader.asks_first("restart")
     assert "held" in led.leader.moving
+
+
+def test_enter_pressed_too_often_ends_no_stage_early(led: Led) -> None:
+    led.to_step("washout")
+    assert led.press("\n") == "begin"
+    led.wait(10.0)
+    assert led.press("\n") is None
+    assert "keys:  d  done" in led.said[-1]
+    assert led.press("d") == "done"
+    led.wait(0.1)
+    assert "stage ended: agitate: 10 of 45 s, early" in led.text
 
 
 def test_an_alarm_calls_once_and_is_acknowledged_with_a_key(led: Led) -> None:

@@ -182,7 +182,7 @@ def make_at_terminal() -> None:
     at.press("\r")
     at.until("brush: Brush lightly")
     at.until("DUE")
-    at.press("\r")
+    at.press("d")
     at.until("step 3 of 5  dry")
     at.press("b")
     at.until(r"the oven heats by its own thermostat\.\s+begin \[y/N\]")
