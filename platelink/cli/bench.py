@@ -24,6 +24,7 @@ _WORDS = {
         "dose": Lazy("bench:dose", "Dose delivered against its target, three ways."),
         "link": Lazy("bench:link", "Frames decoded a second."),
         "speed": Lazy("bench:speed", "How much faster than life a simulated exposure runs."),
+        "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
     },
 )
 def bench() -> None:
@@ -93,6 +94,50 @@ def speed(as_json: bool) -> None:
     from platelink.cli.bench_speed import bench_speed
 
     _print(bench_speed(), as_json)
+
+
+@click.command()
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0.5),
+    default=12.0,
+    show_default=True,
+    help="How long each load is measured.",
+)
+@json_option
+def lag(seconds: float, as_json: bool) -> None:
+    """Measure how late the control loop is, in the light, while clients load, flood and stop.
+
+    Real processes in real time, some minutes. Beside it an empty loop: what is late there too is
+    the computer's. Exit code 1 when the loop exceeds its limits."""
+    from platelink.cli.bench_lag import bench_lag
+
+    result: dict[str, Any] = bench_lag(seconds)
+    if as_json:
+        emit(result)
+    else:
+        click.echo(_lag_table(result["loads"]))
+        relation = "within" if result["ok"] else "OUTSIDE"
+        click.echo(
+            f"the loop is {relation} its limits of {result['p99_limit_ms']:g} ms (99 %) and "
+            f"{result['max_limit_ms']:g} ms (largest)"
+        )
+    if not result["ok"]:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+def _lag_table(loads: Mapping[str, Mapping[str, Mapping[str, float]]]) -> str:
+    heads = [Column("LATENESS, ms"), Column("LOOP", right=True)]
+    heads += [Column(name, right=True) for name in ("HALF", "99 %", "LARGEST")]
+    rows = [
+        [load if which == "loop" else "", which, *(f"{row[key]:.2f}" for key in _LAG)]
+        for load, of in loads.items()
+        for which, row in of.items()
+    ]
+    return table(tuple(heads), rows, NO_TERMINAL)
+
+
+_LAG = ("p50_ms", "p99_ms", "max_ms")
 
 
 def _print(figures: Mapping[str, Any], as_json: bool) -> None:
