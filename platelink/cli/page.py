@@ -94,7 +94,7 @@ def page(
         ) from None
     port = listener.getsockname()[1]
     settings = PageSettings(
-        service=service or config.journal.path.with_name(config.journal.path.name + ".socket"),
+        service=service or config.socket_path(),
         names=(host, *names),
         display=config.display.model_dump(),
         certificate=certificate,

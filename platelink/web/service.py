@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from http.cookiejar import CookieJar, DefaultCookiePolicy
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -37,12 +38,16 @@ def part(text: str) -> str:
 
 
 def new_client(socket: Path) -> httpx.AsyncClient:
-    """A client that knows the service's Unix socket and nothing else."""
+    """A client that knows the service's Unix socket and nothing else.
+
+    It serves every browser, so it keeps no cookie: what one person's sign-in set must never go
+    along with another's request."""
     return httpx.AsyncClient(
         transport=httpx.AsyncHTTPTransport(
             uds=str(socket), limits=httpx.Limits(max_connections=64)
         ),
         base_url="http://localhost",
+        cookies=CookieJar(DefaultCookiePolicy(allowed_domains=())),
         timeout=PATIENCE_S,
         trust_env=False,
         follow_redirects=False,

@@ -180,7 +180,9 @@ def test_alarms_are_seen_silenced_and_reset(stage: Stage, tmp_path: Path) -> Non
         scene.played.status = d.status(d.HELD, alarms=d.ALARMS)
         async with scene.tablet(role="lead") as page:
             await page.goto(scene.address)
-            await expect(page.locator("#calls")).to_contain_text("contact lost: 47.0 kPa")
+            await expect(page.locator("#calls")).to_contain_text(
+                "contact lost · 47.0 kPa, limit 50.8 kPa"
+            )
             await page.locator("#calls-link").click()
             await page.get_by_role("button", name="Seen: contact lost").click()
             await page.get_by_role("button", name="Silence …: stage overdue").click()

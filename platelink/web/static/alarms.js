@@ -4,9 +4,11 @@ import { byId, h, keyed, put, refill, set, show } from "./dom.js";
 import { ask } from "./ask.js";
 import { link, painted } from "./link.js";
 import { can, post } from "./send.js";
-import { priorityWord, serviceWord } from "./words.js";
-import { clock, known, nt, number, t } from "./text.js";
+import { measured, priorityWord, serviceWord } from "./words.js";
+import { clock, nt, t } from "./text.js";
 
+const LATER = "9"; // after every date
+const HAND_MS = 700; // nothing moves under a finger
 const RANK = { high: 0, medium: 1, low: 2 };
 const calls = (alarm) => alarm.state.includes("unacknowledged");
 const aside = (alarm) => ["shelved", "suppressed", "suppressed by design", "out of service"].includes(alarm.state.replace(/_/g, " "));
@@ -104,12 +106,7 @@ const make = (alarm) => {
 
 const facts = (alarm) => {
   const found = [priorityWord(alarm.priority), stateText(alarm)];
-  if (known(alarm.value)) {
-    const unit = alarm.unit || "";
-    found.push(t("measured {value} {unit}", { value: number(alarm.value, 1), unit }).trim());
-    if (known(alarm.limit)) found.push(t("limit {value} {unit}", { value: number(alarm.limit, 1), unit }).trim());
-  }
-  found.push(t("since {time}", { time: clock(alarm.since_utc) }));
+  if (alarm.since_utc) found.push(t("since {time}", { time: clock(alarm.since_utc) }));
   if (alarm.count > 1) found.push(nt("once", "{n} times", alarm.count));
   if (alarm.first_out) found.push(t("first of its group"));
   if (alarm.who) found.push(alarm.why ? `${alarm.who}: ${alarm.why}` : alarm.who);
@@ -121,7 +118,8 @@ const update = (item, alarm) => {
   const [, text, fact, cause, todo] = article.children;
   set(mark, "data-priority", alarm.priority);
   set(item, "data-calls", calls(alarm) ? "yes" : null);
-  put(text, alarm.text || "");
+  put(text, measured(alarm));
+  show(text, Boolean(text.textContent));
   put(fact, facts(alarm));
   put(cause, alarm.cause ? t("Likely cause: {text}", { text: serviceWord(alarm.cause) }) : "");
   put(todo, alarm.next_act ? t("Do: {text}", { text: serviceWord(alarm.next_act) }) : "");
@@ -148,13 +146,18 @@ const order = (a, b) =>
   Number(calls(b)) - Number(calls(a)) ||
   RANK[a.priority] - RANK[b.priority] ||
   Number(b.first_out) - Number(a.first_out) ||
-  a.since_utc.localeCompare(b.since_utc);
+  (a.since_utc || LATER).localeCompare(b.since_utc || LATER);
+
+let touched = -Infinity;
+byId("live").addEventListener("pointerdown", () => {
+  touched = performance.now();
+});
 
 painted((status) => {
   show(byId("live"), status !== null);
   show(byId("silent"), status === null);
   const alarms = status?.alarms;
-  if (!alarms) return;
+  if (!alarms || performance.now() - touched < HAND_MS) return;
   const here = alarms.list.filter((alarm) => !aside(alarm)).sort(order);
   const away = alarms.list.filter(aside);
   show(byId("none"), here.length === 0);

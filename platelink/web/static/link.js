@@ -43,13 +43,20 @@ class Link extends EventTarget {
       if (socket !== this.#socket) return;
       this.#socket = null;
       if (end.code === 4401) return this.#signedOut();
-      const wait = BACK_OFF_MS[Math.min(this.#tries++, BACK_OFF_MS.length - 1)];
-      this.#timer = setTimeout(() => this.#open(), wait * (0.75 + Math.random() / 2));
-      this.#look();
+      this.#again();
     };
   }
 
-  #signedOut() {
+  #again() {
+    const wait = BACK_OFF_MS[Math.min(this.#tries++, BACK_OFF_MS.length - 1)];
+    this.#timer = setTimeout(() => this.#open(), wait * (0.75 + Math.random() / 2));
+    this.#look();
+  }
+
+  /** Only when the service says so by itself, too: else two views would send each other round. */
+  async #signedOut() {
+    const answer = await fetch("/api/v1/me").catch(() => null);
+    if (answer?.status !== 401) return this.#again();
     this.state = "signed-out";
     this.dispatchEvent(new Event("change"));
     const here = location.pathname + location.search;

@@ -7,7 +7,7 @@ import { link, painted } from "./link.js";
 import { Reading } from "./readings.js";
 import { fetched } from "./send.js";
 import { stateOf, stateWord } from "./words.js";
-import { clock, number, t } from "./text.js";
+import { clock, known, number, t } from "./text.js";
 import { workCard } from "./work.js";
 
 const HANDS = ["held", "ready"];
@@ -127,7 +127,9 @@ const measure = (status) => {
   const bands = allLimits(status);
   const quality = reading?.quality;
   readings.vacuum.update(reading?.vacuum_kpa, bands.vacuum, quality, now);
-  readings.irradiance.update(reading?.irradiance_mw_cm2, null, quality, now);
+  // A dark sensor wavers around nothing; people need not.
+  const irradiance = reading?.irradiance_mw_cm2;
+  readings.irradiance.update(known(irradiance) ? Math.max(0, irradiance) : null, null, quality, now);
   readings.oven.update(reading?.oven_c, bands.oven, quality, now);
   const oven = reading?.oven_c !== null && reading?.oven_c !== undefined;
   readings.oven.visible(oven || bands.oven !== null);
@@ -194,8 +196,8 @@ painted((status) => {
 /** A plate that ended is told with a way to its record. */
 link.addEventListener("line", ({ detail }) => {
   if (!detail.ended) return;
-  const known = (link.status?.plates || []).some((plate) => plate.plate === detail.ended);
-  if (!known && detail.step !== "plate") return;
+  const ours = (link.status?.plates || []).some((plate) => plate.plate === detail.ended);
+  if (!ours && detail.step !== "plate") return;
   const note = byId("ended");
   note.replaceChildren(
     t("Plate {plate} has ended: {state}.", { plate: detail.ended, state: stateWord(detail.state) }),

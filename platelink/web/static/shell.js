@@ -2,7 +2,7 @@
 import { byId, put, set, show } from "./dom.js";
 import { link, painted } from "./link.js";
 import { post } from "./send.js";
-import { serviceWord } from "./words.js";
+import { measured, serviceWord } from "./words.js";
 import { nt, number, t } from "./text.js";
 
 const RANK = { high: 0, medium: 1, low: 2 };
@@ -36,7 +36,7 @@ const calls = (status) => {
   const anchor = byId("calls-link");
   set(byId("calls-mark"), "data-priority", worst?.priority || "low");
   const more = waiting > 1 ? nt("and one more", "and {n} more", waiting - 1) : "";
-  put(anchor, worst ? [`${serviceWord(worst.name)}:`, worst.text, more].join(" ") : nt("One alarm calls", "{n} alarms call", waiting));
+  put(anchor, worst ? [serviceWord(worst.name), measured(worst), more].filter(Boolean).join(" · ") : nt("One alarm calls", "{n} alarms call", waiting));
 };
 
 painted((status) => {

@@ -36,8 +36,10 @@ const exposing = () => {
       const exposure = now.exposure || {};
       put(dose.value, bare(exposure.dose_mj_cm2 ?? 0, "dose"));
       put(dose.unit, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
-      put(left.value, known(exposure.remaining_s) ? minutes(Math.ceil(exposure.remaining_s)) : "–");
-      put(left.unit, t("min:s"));
+      const timed = known(exposure.remaining_s);
+      const missing = Math.max(0, exposure.target_dose_mj_cm2 - (exposure.dose_mj_cm2 || 0));
+      put(left.value, timed ? minutes(Math.ceil(exposure.remaining_s)) : bare(missing, "dose"));
+      put(left.unit, timed ? t("min:s") : symbol("dose"));
       bar.update(exposure.dose_mj_cm2 / exposure.target_dose_mj_cm2);
       const list = now.waiting_for || [];
       put(waits, list.length ? t("Light waits for: {what}", { what: list.map(waitWord).join(", ") }) : "");

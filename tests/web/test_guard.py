@@ -1,0 +1,83 @@
+"""Who is let in at all: hosts, origins, and what every answer carries."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import pytest
+
+from platelink.web.guard import CONTENT_POLICY, Guard, host_name
+
+
+async def app(scope: Any, receive: Any, send: Any) -> None:
+    await send({"type": "http.response.start", "status": 200, "headers": []})
+    await send({"type": "http.response.body", "body": b"ok"})
+
+
+def ask(
+    method: str = "GET", *, path: str = "/", kind: str = "http", **headers: str
+) -> list[dict[str, Any]]:
+    """What the guard sends for a request."""
+    sent: list[dict[str, Any]] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    async def receive() -> Any:
+        return {"type": "http.request", "body": b""}
+
+    pairs = [(n.replace("_", "-").encode(), v.encode()) for n, v in headers.items()]
+    scope = {"type": kind, "method": method, "path": path, "headers": pairs}
+    asyncio.run(Guard(app, names=["unit-1.example"])(scope, receive, send))
+    return sent
+
+
+@pytest.mark.parametrize(
+    "host", ["localhost", "127.0.0.1:8460", "[::1]:8460", "unit-1.example", "Unit-1.example.:80"]
+)
+def test_its_own_names_are_served(host: str) -> None:
+    assert ask(host=host)[0]["status"] == 200
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "", "localhost.evil.example", "user@localhost", "localhost:x", "a b"]
+)
+def test_any_other_name_is_refused(host: str) -> None:
+    assert ask(host=host)[0]["status"] == 421
+
+
+def test_a_request_without_a_host_is_refused() -> None:
+    assert ask()[0]["status"] == 421
+
+
+def test_what_changes_something_must_come_from_the_page_itself() -> None:
+    own = "http://localhost:8460"
+    assert ask("POST", host="localhost:8460", origin=own)[0]["status"] == 200
+    for origin in ("http://evil.example", "null", "http://localhost:9000", ""):
+        assert ask("POST", host="localhost:8460", origin=origin)[0]["status"] == 403
+    assert ask("POST", host="localhost:8460")[0]["status"] == 403
+    cross = ask("POST", host="localhost:8460", origin=own, sec_fetch_site="cross-site")
+    assert cross[0]["status"] == 403
+
+
+def test_a_live_line_must_come_from_the_page_itself() -> None:
+    told = ask(kind="websocket", host="localhost:8460", origin="http://evil.example")
+    assert told == [{"type": "websocket.close", "code": 1008}]
+
+
+def test_every_answer_carries_the_policy() -> None:
+    for sent in (ask(host="localhost"), ask(host="evil.example"), ask("POST", host="localhost")):
+        headers = dict(sent[0]["headers"])
+        assert headers[b"content-security-policy"].decode() == CONTENT_POLICY
+        assert headers[b"x-content-type-options"] == b"nosniff"
+        assert headers[b"cache-control"] == b"no-store"
+    assert "unsafe" not in CONTENT_POLICY and "*" not in CONTENT_POLICY
+    assert "http" not in CONTENT_POLICY
+
+
+def test_names_of_hosts() -> None:
+    assert host_name("LOCALHOST:80") == "localhost"
+    assert host_name("[2001:db8::1]:80") == "2001:db8::1"
+    assert host_name("localhost/path") is None
+    assert host_name("localhost#x") is None
