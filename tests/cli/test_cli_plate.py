@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from cli_unit import CommandUnit, command_unit
 
+from platelink.control.alarm_states import Condition
 from platelink.recipe import example
 
 RECIPE = "plate-a-fine"
@@ -65,6 +66,8 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     assert unit.told("lot", "show", "L-17")["area_left_cm2"] == 9400.0
     lead_through(unit)
     assert "measure  large area: 22 to 26 µm" in unit.said("plate", "show", "P-1")
+    unit.daemon.tell(Condition("calibration overdue", True, 2.0))
+    unit.said("alarm", "acknowledge", "--all")
     end = unit.told("plate", "measure", *VALUES, "--check", "fine lines=no", "--note", "by the rim")
     assert (end["state"], end["judgement"], end["defects"]) == ("complete", "reject", ["line-lost"])
 
@@ -78,6 +81,7 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
         "\nDEVIATIONS\n  screen example-screen-fine is not entered", "\nPEOPLE\n", "\nEVENTS\n",
         "fine lines  NO      Are the finest lines open and whole?", "note    by the rim",
         "22 to 26 µm", "10:00 of 10:00", "agitate: 60 of 45 s, late",
+        "\nALARMS MEANWHILE\n", "calibration overdue  unacknowledged", "measured, acknowledged",
     ):  # fmt: skip
         assert part in story, story
     runs = unit.told("runs")["runs"]
