@@ -6,26 +6,31 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from platelink.cli.alarm import quantity
-from platelink.cli.plate_text import KINDS, clock, measured
+from platelink.cli.plate_figures import (
+    Facts,
+    Part,
+    alarms_table,
+    indented_table,
+    inspection,
+    recipe_steps,
+    run_tables,
+    since,
+    stages_table,
+)
+from platelink.cli.plate_text import KINDS, clock
 from platelink.cli.quantities import Display, clean
-from platelink.cli.runs import dose_text, off_pct
-from platelink.cli.tables import Column, local_with_zone, pairs, table, terminal_width
+from platelink.cli.tables import Column, local_with_zone, pairs
 from platelink.control.alarm_states import AlarmState
-from platelink.record.reader import kind_of
-from platelink.units import TEMPERATURE
 
 if TYPE_CHECKING:
     from platelink.record.reader import JournalReader, RunRecord
     from platelink.runs import RunEvent
 
-Part = tuple[str, str]
-Facts = Mapping[str, Any]
 MOST = 1000
 """Runs and alarms of a plate at most: more than any has."""
 
@@ -68,29 +73,19 @@ def told(story: Story, display: Display) -> Iterator[Part]:
     """(title, text) of each part of the page."""
     yield "", _head(story)
     yield "STEPS", _steps(story)
-    kinds = {kind: [p for p in story.parts if kind_of(p.start) == kind] for kind in _KINDS}
-    for kind, (title, heads, row) in _KINDS.items():
-        if kinds[kind]:
-            yield title, _table(heads, [row(part, display) for part in kinds[kind]])
+    yield from run_tables(story.parts, display)
     stages = [event.data for event in story.events if event.name == "stage ended"]
     if stages:
-        yield "STAGES", _table(_STAGES, [_stage(stage, display) for stage in stages])
+        yield "STAGES", stages_table(stages, display)
     for event in story.events:
         if event.name == "inspected":
-            yield "INSPECTION", _inspection(story.run, event.data)
+            yield "INSPECTION", inspection(story.run, event.data)
     deviations = [event.text for event in story.events if event.name == "deviation"]
     if deviations:
         yield "DEVIATIONS", "\n".join(f"  {clean(text)}" for text in deviations)
     if story.alarms:
-        begun = story.run.start.at_utc
-        yield "ALARMS MEANWHILE", _table(_ALARMS, [_alarm(a, begun) for a in story.alarms])
+        yield "ALARMS MEANWHILE", alarms_table(story.alarms, story.run.start.at_utc)
     yield "PEOPLE", pairs(_people(story))
-
-
-def _table(heads: Sequence[Column], rows: Sequence[Sequence[str]]) -> str:
-    indented = (heads[0]._replace(head=f"  {heads[0].head}"), *heads[1:])
-    cells = [[f"  {clean(row[0])}", *map(clean, row[1:])] for row in rows]
-    return table(indented, cells, terminal_width())
 
 
 def _head(story: Story) -> str:
@@ -120,9 +115,6 @@ def _head(story: Story) -> str:
     return f"PLATE {start.run_id}\n{pairs([(name, clean(text)) for name, text in rows if text])}"
 
 
-# --- steps ---------------------------------------------------------------------------------
-
-
 @dataclass(slots=True)
 class _Step:
     """One step as its moves tell it."""
@@ -146,12 +138,12 @@ _STEPS = (
 
 
 def _steps(story: Story) -> str:
-    steps = [_Step(str(s["name"]), str(s["kind"])) for s in _recipe_steps(story.run)]
+    steps = [_Step(str(s["name"]), str(s["kind"])) for s in recipe_steps(story.run)]
     for event in story.events:
         index = event.data.get("step")
         if event.name == "step" and isinstance(index, int) and index < len(steps):
             _moved(steps[index], event)
-    return _table(_STEPS, [_step_row(step, story.run.start.at_utc) for step in steps])
+    return indented_table(_STEPS, [_step_row(step, story.run.start.at_utc) for step in steps])
 
 
 def _moved(step: _Step, event: RunEvent) -> None:
@@ -171,146 +163,11 @@ def _step_row(step: _Step, plate_begun: datetime) -> list[str]:
         step.name,
         KINDS.get(step.kind, step.kind),
         step.state,
-        "" if step.begun is None else _since(step.begun, plate_begun),
+        "" if step.begun is None else since(step.begun, plate_begun),
         "" if took is None else clock(took),
         str(step.holds or ""),
         step.who,
         step.reason,
-    ]
-
-
-def _since(at_utc: datetime, begun: datetime) -> str:
-    return f"+{clock((at_utc - begun).total_seconds())}"
-
-
-# --- runs ----------------------------------------------------------------------------------
-
-_EXPOSURES = (
-    Column("STEP", least=8), Column("STATE"), Column("TARGET", right=True, spare=1),
-    Column("DOSE", right=True), Column("OFF BY", right=True, spare=2),
-    Column("LIGHT", right=True, spare=3), Column("RUN"),
-)  # fmt: skip
-_BAKES = (
-    Column("STEP", least=8), Column("STATE"), Column("IN BAND", right=True),
-    Column("MEAN", right=True), Column("LEAST", right=True, spare=2),
-    Column("MOST", right=True, spare=2), Column("EQUIVALENT", right=True, spare=3),
-    Column("IN ALL", right=True, spare=4), Column("DOOR", right=True, spare=3), Column("RUN"),
-)  # fmt: skip
-
-
-def _exposure(run: RunRecord, display: Display) -> list[str]:
-    start, end = run.start, run.end
-    dose = end.dose_mj_cm2 if end else None
-    off = off_pct(dose, start.target_dose_mj_cm2)
-    light_s = end.light_s if end else None
-    return [
-        start.step,
-        end.state if end else "open",
-        dose_text(start.target_dose_mj_cm2, display),
-        dose_text(dose, display),
-        "" if off is None else f"{round(off, 2) + 0.0:+.2f} %",
-        "" if light_s is None else f"{light_s:.1f} s",
-        start.run_id,
-    ]
-
-
-def _bake(run: RunRecord, display: Display) -> list[str]:
-    data: Facts = run.end.data if run.end else {}
-    needed = run.start.request.get("in_band_s")
-    needed_s = needed if isinstance(needed, int | float) else None
-    temperatures = [
-        measured(TEMPERATURE, data.get(name), display) for name in ("mean_c", "min_c", "max_c")
-    ]
-    return [
-        run.start.step,
-        run.end.state if run.end else "open",
-        f"{clock(data.get('in_band_s'))} of {clock(needed_s)}",
-        *temperatures,
-        clock(data.get("equivalent_s")),
-        clock(data.get("elapsed_s")),
-        f"{data['door_openings']}x open" if data.get("door_openings") else "",
-        run.start.run_id,
-    ]
-
-
-_KINDS = {
-    "expose": ("EXPOSURES", _EXPOSURES, _exposure),
-    "bake": ("BAKES", _BAKES, _bake),
-}
-
-# --- stages, inspection, alarms, people ------------------------------------------------------
-
-_STAGES = (
-    Column("STAGE", least=8), Column("PLANNED", right=True), Column("TOOK", right=True),
-    Column("HOW"), Column("HELD", right=True, spare=3), Column("WATER", right=True, spare=2),
-    Column("BY", least=6, spare=1),
-)  # fmt: skip
-_DEPTHS = (Column("DEPTH", least=8), Column("MEASURED", right=True), Column("LIMITS", right=True))
-_CHECKS = (Column("CHECK", least=8), Column("ANSWER"), Column("QUESTION", least=10, spare=1))
-_ALARMS = (
-    Column("SINCE BEGIN", right=True), Column("ALARM"), Column("BECAME"),
-    Column("VALUE", right=True, spare=1), Column("LIMIT", right=True, spare=2),
-    Column("BY", least=6, spare=3), Column("WHY", least=8, spare=4),
-)  # fmt: skip
-
-
-def _stage(stage: Facts, display: Display) -> list[str]:
-    planned, held, water = (stage.get(n) for n in ("planned_s", "held_s", "water_mean_c"))
-    return [
-        str(stage.get("name")),
-        "" if planned is None else clock(planned),
-        clock(stage.get("actual_s")),
-        str(stage.get("verdict")),
-        clock(held) if held else "",
-        "" if water is None else measured(TEMPERATURE, water, display),
-        str(stage.get("who") or ""),
-    ]
-
-
-def _inspection(run: RunRecord, data: Facts) -> str:
-    points: Facts = data.get("points_um") or {}
-    checks: Facts = data.get("checks") or {}
-    asked = {name: found for step in _recipe_steps(run) for name, found in _named(step)}
-    depths = [
-        [name, f"{value:g} µm", _limits(asked.get(name, {}))] for name, value in points.items()
-    ]
-    answers = [
-        [name, "yes" if value else "NO", str(asked.get(name, {}).get("question") or "")]
-        for name, value in checks.items()
-    ]
-    lines = [_table(_DEPTHS, depths)] if depths else []
-    lines += [_table(_CHECKS, answers)] if answers else []
-    facts = {"judged": data.get("judgement"), "by": data.get("who"), "note": data.get("note")}
-    lines.append(pairs([(name, clean(str(text))) for name, text in facts.items() if text]))
-    return "\n".join(lines)
-
-
-def _recipe_steps(run: RunRecord) -> list[dict[str, Any]]:
-    recipe = run.start.request.get("recipe")
-    steps = recipe.get("step") if isinstance(recipe, dict) else None
-    return [step for step in steps if isinstance(step, dict)] if isinstance(steps, list) else []
-
-
-def _named(step: Facts) -> Iterator[tuple[str, Facts]]:
-    for one in (*step.get("point", ()), *step.get("check", ())):
-        yield one["name"], one
-
-
-def _limits(point: Facts) -> str:
-    return f"{point['low_um']:g} to {point['high_um']:g} µm" if "low_um" in point else ""
-
-
-def _alarm(event: RunEvent, begun: datetime) -> list[str]:
-    data: Facts = event.data
-    unit = str(data.get("unit") or "")
-    return [
-        _since(event.at_utc, begun),
-        str(data.get("alarm")),
-        str(data.get("to")),
-        quantity(data.get("value"), unit),
-        quantity(data.get("limit"), unit),
-        str(data.get("who") or ""),
-        str(data.get("why") or ""),
     ]
 
 
