@@ -37,7 +37,7 @@ def plate(at: str, state: str, acts: list[str], *, name: str = "P-1041", **more:
 
 def exposure(**more: Any) -> Json:
     return {"target_dose_mj_cm2": 420.0, "dose_mj_cm2": 0.0, "irradiance_mw_cm2": 9.1,
-            "remaining_s": 46.2, "light_s": 0.0, "step": "none",
+            "remaining_s": 46.2, "light_s": 0.0, "step": "none", "screen": "example-screen-fine",
             "contact": {"low_kpa": 50.8, "high_kpa": 91.4}, "tolerance_pct": 1.5,
             **more}  # fmt: skip
 
@@ -80,12 +80,12 @@ INSPECT = plate(
     "inspect", "ready", ["measure", "stop", "abort"],
     instructions="Let the plate cool to room temperature first.",
     inspect={
-        "points": [
+        "point": [
             {"name": "large area", "low_um": 22.0, "high_um": 26.0,
              "where": "The middle of the largest image."},
             {"name": "fine line", "low_um": 18.0, "high_um": 25.0, "where": None},
         ],
-        "checks": [
+        "check": [
             {"name": "dots", "question": "Are all screen dots standing?", "defect": "dots-missing"},
         ],
     },

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -60,12 +61,15 @@ class Played:
         self.nobody = False
         self.silent = False
         """Live sockets stay open and say nothing."""
+        self.moving = False
+        """Readings and dose change with every status."""
         self.frozen_at: str | None = None
         """The time of every status, as of a daemon that stands still."""
         self.lines: list[Json] = []
         self.clients: set[WebSocket] = set()
         self.runs = RUNS
         self.points = 400
+        self._steps = 0
         self._server: uvicorn.Server | None = None
         self._task: asyncio.Task[None] | None = None
 
@@ -203,13 +207,23 @@ class Played:
                     now = datetime.now(UTC).isoformat(timespec="milliseconds")
                     at_utc = self.frozen_at or now
                     await socket.send_text(
-                        json.dumps({"status": {**self.status, "at_utc": at_utc}})
+                        json.dumps({"status": {**self._moved(), "at_utc": at_utc}})
                     )
                 await asyncio.sleep(0.1)
         except (WebSocketDisconnect, RuntimeError, OSError):
             return
         finally:
             self.clients.discard(socket)
+
+    def _moved(self) -> Json:
+        if self.moving:
+            self._steps += 1
+            turn = math.sin(self._steps / 7.0)
+            reading = self.status["reading"]
+            reading |= {"vacuum_kpa": 78.0 + turn, "irradiance_mw_cm2": 9.0 + 0.2 * turn}
+            exposure = self.status["plates"][0]["now"]["exposure"]
+            exposure |= {"dose_mj_cm2": 0.9 * self._steps, "remaining_s": 40.0 - 0.1 * self._steps}
+        return self.status
 
     async def drop(self) -> None:
         """End every live line."""

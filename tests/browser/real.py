@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,12 +59,12 @@ class Shop:
             yield page
 
 
-async def within(limit_s: float, what: str, look: object) -> None:
+async def within(limit_s: float, what: str, look: Callable[[], bool]) -> None:
     """Polls ``look`` in a thread until it is true."""
     end = time.monotonic() + limit_s
     while True:
         with contextlib.suppress(ClientError):
-            if await asyncio.to_thread(look):  # type: ignore[arg-type]
+            if await asyncio.to_thread(look):
                 return
         assert time.monotonic() < end, f"{what}: not within {limit_s} s"
         await asyncio.sleep(0.1)
@@ -81,10 +81,17 @@ def enter_people(client: Client, socket: Path) -> None:
 
 @contextlib.asynccontextmanager
 async def shop(
-    stage: Stage, directory: Path, *, speed: float, scenario: str = "plate"
+    stage: Stage,
+    directory: Path,
+    *,
+    speed: float,
+    scenario: str = "plate",
+    before: Callable[[Path], None] = lambda journal: None,
 ) -> AsyncIterator[Shop]:
-    """A unit ready to work; at the end no browser may have complained."""
+    """A unit ready to work, after ``before`` has written into its journal; at the end no browser
+    may have complained."""
     faults = Faults()
+    before(directory / "journal.sqlite")
     with PtyProcess(scenario=scenario, speed=speed) as unit:
         config = directory / "platelink.toml"
         text = configuration(

@@ -50,8 +50,10 @@ def test_broker_keeps_what_it_acknowledged_and_drops_nothing():
     assert settings["max_queued_messages"] == settings["max_queued_bytes"] == "0"  # no limit
 
 
-def test_there_are_units_for_daemon_and_recorder():
-    assert [unit.name for unit in UNITS] == ["platelink-recorder.service", "platelink.service"]
+def test_there_are_units_for_daemon_page_and_recorder():
+    assert [unit.name for unit in UNITS] == [
+        "platelink-page.service", "platelink-recorder.service", "platelink.service",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
@@ -59,7 +61,7 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     text = unit.read_text("utf-8")
     for line in ("DynamicUser=yes", "NoNewPrivileges=yes", "ProtectSystem=strict", "UMask=0027"):
         assert line in text.splitlines()
-    start = r"^ExecStart=/opt/platelink/bin/platelink --config \S+ (serve|recorder)$"
+    start = r"^ExecStart=/opt/platelink/bin/platelink --config \S+ (serve|page|recorder)$"
     assert re.search(start, text, re.M)
     analyze = shutil.which("systemd-analyze")
     if analyze is None:  # then at least every line is a section, a setting or a comment

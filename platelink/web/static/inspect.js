@@ -65,9 +65,9 @@ const faults = (values, points, checks) => [
 ];
 
 export const inspectForm = (first) => {
-  const asked = first.now.inspect || { points: [], checks: [] };
-  const points = asked.points.map(pointField);
-  const checks = asked.checks.map(checkField);
+  const { point: places, check: questions } = first.now.inspect;
+  const points = places.map(pointField);
+  const checks = questions.map(checkField);
   const noteId = `note-${++count}`;
   const note = h("input", { id: noteId, maxlength: 300, autocomplete: "off" });
   const says = h("p", { class: "wrong", role: "alert", hidden: true });

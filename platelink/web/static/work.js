@@ -30,10 +30,13 @@ const exposing = () => {
   const left = pair(t("Still to go"));
   const bar = meter(t("Dose given"));
   const waits = h("p", { class: "waits" });
+  const screen = h("p", { class: "waits" });
   return {
-    node: h("div", { class: "kind" }, h("div", { class: "bigs" }, dose.node, left.node), bar.node, waits),
+    node: h("div", { class: "kind" }, h("div", { class: "bigs" }, dose.node, left.node), bar.node, screen, waits),
     update({ now }) {
       const exposure = now.exposure || {};
+      put(screen, exposure.screen ? t("Screen: {screen}", { screen: exposure.screen }) : "");
+      show(screen, Boolean(exposure.screen));
       put(dose.value, bare(exposure.dose_mj_cm2 ?? 0, "dose"));
       put(dose.unit, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
       const timed = known(exposure.remaining_s);
