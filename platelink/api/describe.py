@@ -23,6 +23,7 @@ PROBLEMS = {
     421: "For a name that is not this unit's.",
     422: "Wrong in itself.",
     429: "Too many at once.",
+    500: "A fault of ours, or of the daemon; its log has it whole.",
     503: "The daemon or a file cannot be reached.",
 }
 SCHEMES = {
@@ -41,6 +42,9 @@ def described(found: Document) -> Document:
     parts["responses"] = {f"Problem{code}": _problem(text) for code, text in PROBLEMS.items()}
     for path, methods in found["paths"].items():
         for method, operation in methods.items():
+            for media in operation["responses"]["200"].get("content", {}).values():
+                if "$ref" in media["schema"]:  # beside it stands what FastAPI would have said
+                    media["schema"] = {"$ref": media["schema"]["$ref"]}
             for code in PROBLEMS:
                 reference = {"$ref": f"#/components/responses/Problem{code}"}
                 operation["responses"][str(code)] = reference

@@ -4,17 +4,19 @@ notes what it is asked. Every name and figure is invented."""
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import httpx
+import jsonschema
 from argon2 import PasswordHasher
 from record import make
 
-from platelink.api.app import make_app
+from platelink.api.app import make_app, routes_app
 from platelink.api.context import Context
 from platelink.api.desk import Desk
 from platelink.api.errors import ApiError
@@ -57,6 +59,36 @@ class NotingDaemon:
         self.answer = answer
 
 
+class Judged(InProcess):
+    """Holds every answer to the OpenAPI document."""
+
+    document = routes_app(None).openapi()
+    patterns: ClassVar = {
+        re.compile(re.sub(r"\{\w+\}", "[^/]+", path)): path for path in document["paths"]
+    }
+    judged: ClassVar[set[str]] = set()
+    """Routes whose good answers were seen."""
+
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        answer = super().handle_request(request)
+        path = next((p for r, p in self.patterns.items() if r.fullmatch(request.url.path)), None)
+        if path is None or request.method.lower() not in self.document["paths"][path]:
+            assert not answer.is_success or request.url.path.endswith("openapi.json")
+            return answer
+        operation = self.document["paths"][path][request.method.lower()]
+        told = operation["responses"][str(answer.status_code)]
+        if "$ref" in told:
+            told = self.document["components"]["responses"][told["$ref"].rpartition("/")[2]]
+        if "application/json" in told["content"]:
+            schema = told["content"]["application/json"]["schema"]
+            jsonschema.validate(
+                answer.json(), {**schema, "components": self.document["components"]}
+            )
+        if answer.is_success:
+            self.judged.add(f"{request.method} {path}")
+        return answer
+
+
 class Shop:
     """``with shop(tmp_path) as this``."""
 
@@ -87,7 +119,7 @@ class Shop:
 
     def client(self, name: str | None = None) -> Client:
         """A program on this computer, signed in as somebody."""
-        transport = InProcess(self.app, self._runner)
+        transport = Judged(self.app, self._runner)
         client = Client(self.directory / "socket", transport=transport)
         if name is not None:
             client.sign_in(name, SECRETS[name])
@@ -95,7 +127,7 @@ class Shop:
 
     def browser(self, name: str | None = None, **more: Any) -> httpx.Client:
         """Somebody's browser at the port: cookies are kept, and its CSRF token is sent."""
-        transport = InProcess(self.app, self._runner, peer=None)
+        transport = Judged(self.app, self._runner, peer=None)
         browser = httpx.Client(transport=transport, base_url="http://localhost:8470", **more)
         if name is not None:
             answer = browser.post("/v1/sign-in", json={"name": name, "secret": SECRETS[name]})

@@ -38,8 +38,11 @@ CHECKS = [
     not_a_server_error, status_code_conformance, content_type_conformance,
     response_schema_conformance, negative_data_rejection,
 ]  # fmt: skip
-NAMES = ("r1", "plate-1", "plate-a-fine", "lot-7", "fine", "unit-1", "oven hot", LEAD)
-"""Of things that are there: chance alone would never find them."""
+THERE = {
+    "/v1/alarms": "calibration overdue", "/v1/plates": "plate-1", "/v1/recipes": "plate-a-fine@1",
+    "/v1/lots": "lot-7", "/v1/screens": "fine", "/v1/runs": "r1", "/v1/people": LEAD,
+}  # fmt: skip
+"""What there is below each path: chance alone would never find it."""
 AFTER_S = 0.3
 """Simulated time that a unit lives on after each request."""
 
@@ -121,10 +124,16 @@ class Target:
         case.call_and_validate(base_url="http://platelink", session=self.session, checks=CHECKS)
 
     def name_what_is_there(self, case: Any) -> None:
-        """Some paths name what is there, chosen by what the case is anyway."""
+        """About half of the cases are about what is there."""
+        beginning = "/".join(case.operation.path.split("/")[:3])
         for name, value in (case.path_parameters or {}).items():
             if name != "act" and isinstance(value, str) and len(value) % 2:
-                case.path_parameters[name] = NAMES[len(value) % len(NAMES)]
+                case.path_parameters[name] = THERE[beginning]
+        for given in (case.query, case.body):
+            for name in ("a", "b", "recipe"):
+                value = given.get(name) if isinstance(given, dict) else None
+                if isinstance(value, str) and len(value) % 2:
+                    given[name] = THERE["/v1/recipes"]
 
 
 def furnish(this: Shop) -> None:

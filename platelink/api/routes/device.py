@@ -9,8 +9,10 @@ from typing import Any
 
 from fastapi import APIRouter
 
+from platelink.api import shapes
 from platelink.api.context import Context, Here
 from platelink.api.errors import ApiError
+from platelink.api.shapes import told
 from platelink.api.stores import journal
 from platelink.api.views import utc
 from platelink.record.reader import JournalReader
@@ -22,7 +24,7 @@ LOOKED_AT = 20
 HEARD = ("link up", "device restarted")
 
 
-@router.get("/v1/device")
+@router.get("/v1/device", responses=told(shapes.Device))
 def device(here: Here) -> Line:
     """What this unit is, and what is known of its sensors, lamps and firmware."""
     config = here.settings.config

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Response
 from starlette.requests import Request
 
+from platelink.api import shapes
 from platelink.api.bodies import (
     FirstBody,
     Nothing,
@@ -20,6 +21,7 @@ from platelink.api.bodies import (
 from platelink.api.context import Asking, Context, Here, must
 from platelink.api.door import COOKIE, local_peer
 from platelink.api.errors import ApiError
+from platelink.api.shapes import told
 from platelink.api.views import history_view, person_view, session_view
 from platelink.api.who import Who
 from platelink.ledger.by import By
@@ -31,7 +33,7 @@ router = APIRouter(tags=["people"])
 Line = dict[str, Any]
 
 
-@router.post("/v1/sign-in")
+@router.post("/v1/sign-in", responses=told(shapes.Session))
 async def sign_in(body: SignInBody, response: Response, here: Here) -> Line:
     """A session: a token for programs, the same as a cookie for browsers, and its CSRF token."""
     if not await here.desk.anybody():
@@ -45,7 +47,7 @@ async def sign_in(body: SignInBody, response: Response, here: Here) -> Line:
     return {"token": signed_in.token, **session_view(signed_in.session)}
 
 
-@router.post("/v1/sign-out")
+@router.post("/v1/sign-out", responses=told(shapes.SignedOut))
 async def sign_out(body: Nothing, response: Response, here: Here, who: Asking) -> Line:
     """End the session."""
     token = who.token
@@ -55,7 +57,7 @@ async def sign_out(body: Nothing, response: Response, here: Here, who: Asking) -
     return {"signed_out": await here.desk.quick(lambda p: p.sign_out(token, here.now()))}
 
 
-@router.get("/v1/me")
+@router.get("/v1/me", responses=told(shapes.Me))
 async def me(here: Here, who: Asking) -> Line:
     """Who is asking, and what they may do."""
     session = None if who.token is None else await here.desk.signed_in(who.token)
@@ -67,7 +69,7 @@ async def me(here: Here, who: Asking) -> Line:
     }
 
 
-@router.get("/v1/people")
+@router.get("/v1/people", responses=told(shapes.People))
 async def people(here: Here) -> Line:
     """Everybody, in the order they were added."""
     at_utc = here.now()
@@ -75,7 +77,7 @@ async def people(here: Here) -> Line:
     return {"people": [person_view(person, at_utc) for person in found]}
 
 
-@router.get("/v1/people-history")
+@router.get("/v1/people-history", responses=told(shapes.PeopleHistory))
 async def people_history(
     here: Here,
     name: Annotated[str | None, Query(max_length=200)] = None,
@@ -88,7 +90,7 @@ async def people_history(
     return {"entries": history_view(found[-limit:])}
 
 
-@router.post("/v1/people/first")
+@router.post("/v1/people/first", responses=told(shapes.Person))
 async def add_first(body: FirstBody, request: Request, here: Here) -> Line:
     """The first lead: by a program on this computer, while nobody is entered."""
     if await here.desk.anybody():
@@ -104,7 +106,7 @@ async def add_first(body: FirstBody, request: Request, here: Here) -> Line:
     return person_view(person, here.now())
 
 
-@router.post("/v1/people")
+@router.post("/v1/people", responses=told(shapes.Person))
 async def add_person(body: PersonBody, here: Here, who: Asking) -> Line:
     """Somebody new, with a PIN or password to begin with."""
     by = here.by(who)
@@ -112,7 +114,7 @@ async def add_person(body: PersonBody, here: Here, who: Asking) -> Line:
     return person_view(person, here.now())
 
 
-@router.post("/v1/people/{name}/secret")
+@router.post("/v1/people/{name}/secret", responses=told(shapes.Person))
 async def change_secret(name: str, body: SecretBody, here: Here, who: Asking) -> Line:
     """Another PIN or password: one's own with the old one, or as a lead somebody else's."""
     if body.old is not None:
@@ -126,26 +128,26 @@ async def change_secret(name: str, body: SecretBody, here: Here, who: Asking) ->
     return person_view(person, here.now())
 
 
-@router.post("/v1/people/{name}/role")
+@router.post("/v1/people/{name}/role", responses=told(shapes.Person))
 async def change_role(name: str, body: RoleBody, here: Here, who: Asking) -> Line:
     """Another role, with the reason; it holds at once."""
     by = here.by(who, body.why)
     return await _done(here, lambda p: p.change_role(name, body.role, by))
 
 
-@router.post("/v1/people/{name}/close")
+@router.post("/v1/people/{name}/close", responses=told(shapes.Person))
 async def close_person(name: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """They have left, with the reason: they are signed out and cannot sign in."""
     return await _done(here, lambda p: p.close_person(name, here.by(who, body.why)))
 
 
-@router.post("/v1/people/{name}/open")
+@router.post("/v1/people/{name}/open", responses=told(shapes.Person))
 async def open_person(name: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """They are back, with the reason."""
     return await _done(here, lambda p: p.open_person(name, here.by(who, body.why)))
 
 
-@router.post("/v1/people/{name}/unlock")
+@router.post("/v1/people/{name}/unlock", responses=told(shapes.Person))
 async def unlock_person(name: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """End a lock after too many wrong tries."""
     return await _done(here, lambda p: p.unlock(name, here.by(who, body.why)))

@@ -8,11 +8,13 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query
 from fastapi.concurrency import run_in_threadpool
 
+from platelink.api import shapes
 from platelink.api.bodies import ActBody, PlateBody
 from platelink.api.context import Asking, Context, Here, must
 from platelink.api.errors import ApiError
 from platelink.api.making import Making, count_uses, looked_up, refuse_blocked
 from platelink.api.routes.runs import Page, run_line, search_runs
+from platelink.api.shapes import told
 from platelink.api.stores import journal, reading, writing
 from platelink.api.views import findings_view
 from platelink.api.who import Who
@@ -44,7 +46,7 @@ class PlatesQuery(Page):
     state: State | None = None
 
 
-@router.get("/v1/plates")
+@router.get("/v1/plates", responses=told(shapes.Plates))
 async def plates(here: Here, query: Annotated[PlatesQuery, Query()]) -> Line:
     """Plates in flight, whole, and those on record, newest first."""
     shown: list[Line] = []
@@ -96,7 +98,7 @@ def _asked(run: RunRecord) -> Line:
     return {k: v for k, v in run.start.request.items() if not isinstance(v, dict | list)}
 
 
-@router.post("/v1/plates")
+@router.post("/v1/plates", responses=told(shapes.PlateMade))
 async def make_plate(body: PlateBody, here: Here, who: Asking) -> Line:
     """Take up a plate. A draft recipe takes the right to approve it."""
     making = await run_in_threadpool(_looked_up, here, body)
@@ -134,7 +136,7 @@ def _counted(here: Context, making: Making, body: PlateBody, plate: str, who: Wh
     return []
 
 
-@router.get("/v1/plates/{plate}")
+@router.get("/v1/plates/{plate}", responses=told(shapes.PlateWhole))
 async def plate(plate: str, here: Here) -> Line:
     """Everything about one plate: now, if it is in flight, and its record."""
     now = next((p for p in await _in_flight(here) if p["plate"] == plate), None)
@@ -163,7 +165,7 @@ def _record_of(here: Context, plate: str) -> Line | None:
     }
 
 
-@router.post("/v1/plates/{plate}/{act}")
+@router.post("/v1/plates/{plate}/{act}", responses=told(shapes.Done))
 async def act_on_plate(plate: str, act: PlateAct, body: ActBody, here: Here, who: Asking) -> Line:
     """Begin the step that is ready, confirm the present stage, give measured values, hold,
     restart, stop, abort, or skip a step. UV light injures skin and eyes: lid closed."""

@@ -7,9 +7,11 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 from fastapi.responses import PlainTextResponse
 
+from platelink.api import shapes
 from platelink.api.bodies import RecipeBody, WhyBody
 from platelink.api.context import Asking, Here
 from platelink.api.errors import ApiError
+from platelink.api.shapes import told
 from platelink.api.stores import found, reading, writing
 from platelink.api.views import changes_view, recipe_view, revision_view
 from platelink.recipe.diff import diff
@@ -20,10 +22,18 @@ from platelink.recipe.store import RecipeStore
 
 router = APIRouter(tags=["recipes"])
 Line = dict[str, Any]
+
+
+class Toml(PlainTextResponse):
+    """A recipe as a file."""
+
+    media_type = "application/toml"
+
+
 Which = Annotated[str, Query(max_length=200, description="As in plate-a, plate-a@2, or a hash.")]
 
 
-@router.get("/v1/recipes")
+@router.get("/v1/recipes", responses=told(shapes.Recipes))
 def recipes(here: Here, every: bool = False) -> Line:
     """Each recipe by its present revision; with ``every`` all revisions."""
     with reading(here) as store:
@@ -37,7 +47,7 @@ def recipes(here: Here, every: bool = False) -> Line:
         return {"recipes": [recipe_view(r, store.recipe(r)) for r in rows]}
 
 
-@router.get("/v1/recipes/{which}")
+@router.get("/v1/recipes/{which}", responses=told(shapes.RecipeWhole))
 def recipe(which: str, here: Here) -> Line:
     """One revision with its content, in platelink's own units."""
     with reading(here) as store:
@@ -48,15 +58,15 @@ def recipe(which: str, here: Here) -> Line:
         return revision_view(revision) | {"content": content, "revisions": every}
 
 
-@router.get("/v1/recipes/{which}/toml", response_class=PlainTextResponse)
-def recipe_toml(which: str, here: Here) -> PlainTextResponse:
+@router.get("/v1/recipes/{which}/toml", response_class=Toml)
+def recipe_toml(which: str, here: Here) -> Toml:
     """The content of one revision as a file that can be changed and added again."""
     with reading(here) as store:
         content = found(store, lambda s: s.recipe(s.find(which)))
-    return PlainTextResponse(to_toml(content), media_type="application/toml")
+    return Toml(to_toml(content))
 
 
-@router.get("/v1/recipe-diff")
+@router.get("/v1/recipe-diff", responses=told(shapes.Diff))
 def recipe_diff(a: Which, b: Which, here: Here) -> Line:
     """What ``b`` does differently from ``a``, step by step, in words and units."""
     with reading(here) as store:
@@ -66,13 +76,15 @@ def recipe_diff(a: Which, b: Which, here: Here) -> Line:
     return {"same": not changes, "changes": changes_view(changes)}
 
 
-@router.post("/v1/recipe-check")
+@router.post("/v1/recipe-check", responses=told(shapes.Checked))
 def check_recipe(body: RecipeBody, here: Here) -> Line:
     """Everything that is wrong with a recipe as a file has it, and what it would change."""
     try:
         content = loads(body.toml)
     except RecipeFileError as error:
-        return {"ok": False, "problems": [str(p) for p in error.problems], "changes": []}
+        problems = [str(problem) for problem in error.problems]
+        nothing = {"recipe": None, "hash": None, "against": None, "changes": []}
+        return {"ok": False, "problems": problems, **nothing}
     with reading(here) as store:
         against, changes = (None, []) if store is None else _against(store, content)
     return {
@@ -81,7 +93,7 @@ def check_recipe(body: RecipeBody, here: Here) -> Line:
     }  # fmt: skip
 
 
-@router.post("/v1/recipes")
+@router.post("/v1/recipes", responses=told(shapes.Added))
 def add_recipe(body: RecipeBody, here: Here, who: Asking) -> Line:
     """A new draft."""
     try:
@@ -94,7 +106,7 @@ def add_recipe(body: RecipeBody, here: Here, who: Asking) -> Line:
     return revision_view(revision) | {"against": against, "changes": changes}
 
 
-@router.post("/v1/recipes/{which}/approve")
+@router.post("/v1/recipes/{which}/approve", responses=told(shapes.Revision))
 def approve_recipe(which: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """Approve a draft, named with its number; the revision approved so far retires."""
     with writing(here) as store:
@@ -102,7 +114,7 @@ def approve_recipe(which: str, body: WhyBody, here: Here, who: Asking) -> Line:
         return revision_view(store.approve(which, here.by(who, body.why)))
 
 
-@router.post("/v1/recipes/{which}/retire")
+@router.post("/v1/recipes/{which}/retire", responses=told(shapes.Revision))
 def retire_recipe(which: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """Retire a draft or an approved revision, named with its number."""
     with writing(here) as store:

@@ -8,9 +8,11 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query
 from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
 
+from platelink.api import shapes
 from platelink.api.context import Here
 from platelink.api.errors import ApiError
 from platelink.api.samples import few
+from platelink.api.shapes import told
 from platelink.api.stores import journal
 from platelink.api.views import utc
 from platelink.record.reader import JournalReader, RunRecord
@@ -65,7 +67,7 @@ class SamplesQuery(BaseModel):
     until_ms: int | None = Field(None, ge=0, le=10**14, description="UTC.")
 
 
-@router.get("/v1/runs")
+@router.get("/v1/runs", responses=told(shapes.Runs))
 def runs(here: Here, query: Annotated[RunsQuery, Query()]) -> Line:
     """Newest first. ``more`` says that there are others: ask on with ``until`` of the last one's
     beginning."""
@@ -103,7 +105,7 @@ def _texts(run: RunRecord) -> str:
     return "\n".join(text for text in (*texts, *asked) if text).casefold()
 
 
-@router.get("/v1/runs/{run}")
+@router.get("/v1/runs/{run}", responses=told(shapes.RunWhole))
 def run(run: str, here: Here) -> Line:
     """Everything about one run but its events and samples."""
     with journal(here) as reader:
@@ -119,7 +121,7 @@ def run(run: str, here: Here) -> Line:
     }
 
 
-@router.get("/v1/runs/{run}/events")
+@router.get("/v1/runs/{run}/events", responses=told(shapes.Events))
 def events(run: str, here: Here) -> Line:
     """All events of a run, in order."""
     with journal(here) as reader:
@@ -128,7 +130,7 @@ def events(run: str, here: Here) -> Line:
     return {"events": [event.model_dump(mode="json", exclude={"format"}) for event in found]}
 
 
-@router.get("/v1/runs/{run}/samples")
+@router.get("/v1/runs/{run}/samples", responses=told(shapes.Samples))
 def samples(run: str, here: Here, query: Annotated[SamplesQuery, Query()]) -> Line:
     """The samples of a run, few enough to draw: of each stretch of time the least and the greatest
     value, missing values, and gaps as null."""

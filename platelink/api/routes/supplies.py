@@ -10,6 +10,7 @@ from typing import Any
 from fastapi import APIRouter
 from pydantic import ValidationError
 
+from platelink.api import shapes
 from platelink.api.bodies import (
     AreaBody,
     CountBody,
@@ -23,6 +24,7 @@ from platelink.api.bodies import (
 )
 from platelink.api.context import Asking, Context, Here
 from platelink.api.errors import ApiError
+from platelink.api.shapes import told
 from platelink.api.stores import found, reading, writing
 from platelink.api.views import history_view, lot_view, screen_view
 from platelink.forms.problems import Reading
@@ -65,14 +67,14 @@ def _day(text: str) -> date:
 # --- lots ------------------------------------------------------------------------------------
 
 
-@router.get("/v1/lots", tags=LOTS)
+@router.get("/v1/lots", tags=LOTS, responses=told(shapes.Lots))
 def lots(here: Here) -> Line:
     """All lots as they are now, in the order they were added."""
     with reading(here) as store:
         return {"lots": [] if store is None else [_lot(here, now) for now in store.lots()]}
 
 
-@router.get("/v1/lots/{name}", tags=LOTS)
+@router.get("/v1/lots/{name}", tags=LOTS, responses=told(shapes.LotWhole))
 def lot(name: str, here: Here) -> Line:
     """One lot, and everything that was done to it."""
     with reading(here) as store:
@@ -81,7 +83,7 @@ def lot(name: str, here: Here) -> Line:
         return _lot(here, now) | {"history": history_view(store.history(About.LOT, name))}
 
 
-@router.post("/v1/lots", tags=LOTS)
+@router.post("/v1/lots", tags=LOTS, responses=told(shapes.Lot))
 def add_lot(body: LotBody, here: Here, who: Asking) -> Line:
     """A lot that came."""
     values = body.model_dump()
@@ -102,28 +104,28 @@ def _at_lot(here: Context, name: str, act: Callable[[RecipeStore], LotNow]) -> L
         return _lot(here, act(store))
 
 
-@router.post("/v1/lots/{name}/open", tags=LOTS)
+@router.post("/v1/lots/{name}/open", tags=LOTS, responses=told(shapes.Lot))
 def open_lot(name: str, body: OpenBody, here: Here, who: Asking) -> Line:
     """The lot's package was opened; once."""
     day = here.today() if body.opened_on is None else _day(body.opened_on)
     return _at_lot(here, name, lambda s: s.open_lot(name, day, here.by(who, body.why)))
 
 
-@router.post("/v1/lots/{name}/use", tags=LOTS)
+@router.post("/v1/lots/{name}/use", tags=LOTS, responses=told(shapes.Lot))
 def use_lot(name: str, body: AreaBody, here: Here, who: Asking) -> Line:
     """Take area off the lot."""
     by = here.by(who, body.why)
     return _at_lot(here, name, lambda s: s.use_lot(name, body.area_cm2, by, ref=body.ref))
 
 
-@router.post("/v1/lots/{name}/count", tags=LOTS)
+@router.post("/v1/lots/{name}/count", tags=LOTS, responses=told(shapes.Lot))
 def count_lot(name: str, body: CountBody, here: Here, who: Asking) -> Line:
     """The area left, as somebody found it."""
     by = here.by(who, body.why)
     return _at_lot(here, name, lambda s: s.count_lot(name, body.area_cm2, by))
 
 
-@router.post("/v1/lots/{name}/change", tags=LOTS)
+@router.post("/v1/lots/{name}/change", tags=LOTS, responses=told(shapes.Lot))
 def change_lot(name: str, body: LotChange, here: Here, who: Asking) -> Line:
     """Another best-before date or note, with the reason."""
     changes = body.given()
@@ -134,7 +136,7 @@ def change_lot(name: str, body: LotChange, here: Here, who: Asking) -> Line:
     return _at_lot(here, name, lambda s: s.change_lot(name, changes, by))
 
 
-@router.post("/v1/lots/{name}/close", tags=LOTS)
+@router.post("/v1/lots/{name}/close", tags=LOTS, responses=told(shapes.Lot))
 def close_lot(name: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """The lot is used no more, with the reason."""
 
@@ -148,14 +150,14 @@ def close_lot(name: str, body: WhyBody, here: Here, who: Asking) -> Line:
 # --- screens ---------------------------------------------------------------------------------
 
 
-@router.get("/v1/screens", tags=SCREENS)
+@router.get("/v1/screens", tags=SCREENS, responses=told(shapes.Screens))
 def screens(here: Here) -> Line:
     """All screens as they are now, in the order they were added."""
     with reading(here) as store:
         return {"screens": [] if store is None else [_screen(now) for now in store.screens()]}
 
 
-@router.get("/v1/screens/{name}", tags=SCREENS)
+@router.get("/v1/screens/{name}", tags=SCREENS, responses=told(shapes.ScreenWhole))
 def screen(name: str, here: Here) -> Line:
     """One screen, and everything that was done to it."""
     with reading(here) as store:
@@ -164,7 +166,7 @@ def screen(name: str, here: Here) -> Line:
         return _screen(now) | {"history": history_view(store.history(About.SCREEN, name))}
 
 
-@router.post("/v1/screens", tags=SCREENS)
+@router.post("/v1/screens", tags=SCREENS, responses=told(shapes.Screen))
 def add_screen(body: ScreenBody, here: Here, who: Asking) -> Line:
     """A screen to be used."""
     values = body.model_dump()
@@ -182,14 +184,14 @@ def _at_screen(here: Context, name: str, act: Callable[[RecipeStore], ScreenNow]
         return _screen(act(store))
 
 
-@router.post("/v1/screens/{name}/use", tags=SCREENS)
+@router.post("/v1/screens/{name}/use", tags=SCREENS, responses=told(shapes.Screen))
 def use_screen(name: str, body: UseBody, here: Here, who: Asking) -> Line:
     """Count one use."""
     by = here.by(who, body.why)
     return _at_screen(here, name, lambda s: s.use_screen(name, by, ref=body.ref))
 
 
-@router.post("/v1/screens/{name}/change", tags=SCREENS)
+@router.post("/v1/screens/{name}/change", tags=SCREENS, responses=told(shapes.Screen))
 def change_screen(name: str, body: ScreenChange, here: Here, who: Asking) -> Line:
     """Another limit of uses or note, with the reason."""
     changes = body.given()
@@ -197,7 +199,7 @@ def change_screen(name: str, body: ScreenChange, here: Here, who: Asking) -> Lin
     return _at_screen(here, name, lambda s: s.change_screen(name, changes, here.by(who, body.why)))
 
 
-@router.post("/v1/screens/{name}/close", tags=SCREENS)
+@router.post("/v1/screens/{name}/close", tags=SCREENS, responses=told(shapes.Screen))
 def close_screen(name: str, body: WhyBody, here: Here, who: Asking) -> Line:
     """The screen is used no more, with the reason."""
 

@@ -8,11 +8,13 @@ from typing import Any
 
 from fastapi import APIRouter, WebSocket, WebSocketDisconnect
 
+from platelink.api import shapes
 from platelink.api.answers import refused
 from platelink.api.bodies import AlarmBody, JobBody, ReasonBody
 from platelink.api.context import Asking, Context, Here, context_of, must, who_of
 from platelink.api.errors import ApiError
 from platelink.api.hub import Follower
+from platelink.api.shapes import told
 from platelink.people.rights import Right
 
 router = APIRouter(tags=["unit"])
@@ -45,7 +47,7 @@ class AlarmAct(StrEnum):
     RETURN = "return"
 
 
-@router.get("/v1/status")
+@router.get("/v1/status", responses=told(shapes.Status))
 async def status(here: Here) -> Line:
     """What the daemon sees now; ``age_s`` is how long ago it said so."""
     known = here.hub.status
@@ -55,7 +57,7 @@ async def status(here: Here) -> Line:
     return {**known, "age_s": round(here.hub.age_s(), 3)}
 
 
-@router.get("/v1/alarms")
+@router.get("/v1/alarms", responses=told(shapes.Alarms))
 async def alarms(here: Here) -> Line:
     """Alarms that are not normal, and how many there were."""
     known = here.hub.status or await here.daemon.ask("status")
@@ -63,7 +65,7 @@ async def alarms(here: Here) -> Line:
     return found
 
 
-@router.post("/v1/alarms/{name}/{act}")
+@router.post("/v1/alarms/{name}/{act}", responses=told(shapes.Done))
 async def answer_alarm(name: str, act: AlarmAct, body: AlarmBody, here: Here, who: Asking) -> Line:
     """Acknowledge, reset, shelve, unshelve, take out of service, or return to it."""
     return await here.daemon.ask(
@@ -71,7 +73,7 @@ async def answer_alarm(name: str, act: AlarmAct, body: AlarmBody, here: Here, wh
     )
 
 
-@router.post("/v1/expose")
+@router.post("/v1/expose", responses=told(shapes.Done))
 async def expose(job: JobBody, here: Here, who: Asking) -> Line:
     """Make one exposure that ends at its dose. UV light injures skin and eyes: lid closed."""
     if job.accept_overdue:
@@ -80,7 +82,7 @@ async def expose(job: JobBody, here: Here, who: Asking) -> Line:
     return await here.daemon.ask("expose", job=asked, who=who.name, role=who.role)
 
 
-@router.post("/v1/exposure/{act}")
+@router.post("/v1/exposure/{act}", responses=told(shapes.Done))
 async def command(act: ExposureAct, body: ReasonBody, here: Here, who: Asking) -> Line:
     """Hold, restart, stop or abort the exposure that is going on."""
     return await here.daemon.ask(act, reason=body.reason, who=who.name, role=who.role)
