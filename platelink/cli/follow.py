@@ -54,27 +54,44 @@ def follow(plate: str | None, accept_overdue: bool) -> None:
         leader = Leader(line["plate"], runs, rights, Display.of(load_config()))
         click.echo(head(line))
         with client.live() as lines, Keyboard() as keys:
-            _Led(client, leader, keys, accept_overdue).go(Feed(lines))
-    _tell_end(leader)
+            left = _Led(client, leader, keys, accept_overdue).go(Feed(lines))
+        if left:
+            again = f"platelink plate follow {leader.plate}"
+            click.echo(clean(f"plate {leader.plate} goes on; come back: {again}"))
+        elif leader.ended is None and not leader.gone:
+            raise Failure(
+                "the unit answers no more: its daemon has ended, or your sign-in; the plate is "
+                f"kept; see `platelink whoami`, then `platelink plate follow {leader.plate}`"
+            )
+        else:
+            _tell_end(client, leader.plate)
 
 
 class Feed:
-    """Lines of the unit, taken up by a thread, handed out without waiting."""
+    """Lines of the unit, taken up by a thread, handed out without waiting. Of the statuses only the
+    newest is kept: a question may stand for an hour."""
 
     def __init__(self, lines: Iterable[Line]) -> None:
         self._lines = lines
         self._queue: queue.SimpleQueue[Line] = queue.SimpleQueue()
+        self._status: Line | None = None
         self._thread = threading.Thread(target=self._read, name="feed", daemon=True)
         self._thread.start()
 
     def _read(self) -> None:
         for line in self._lines:
-            self._queue.put(line)
+            if "status" in line:
+                self._status = line
+            else:
+                self._queue.put(line)
 
     def __iter__(self) -> Iterator[Line]:
+        status, self._status = self._status, None
         with suppress(queue.Empty):
             while True:
                 yield self._queue.get_nowait()
+        if status is not None:
+            yield status
 
     @property
     def over(self) -> bool:
@@ -94,22 +111,25 @@ class _Led:
         self._more = {"accept_overdue": True} if accept_overdue else {}
         self._acted_at = -math.inf
 
-    def go(self, feed: Feed) -> None:
-        """Until the plate has ended, the person leaves, or the daemon is gone."""
+    def go(self, feed: Feed) -> bool:
+        """Until the plate has ended or the unit is heard no more; True: until the person left."""
+        leader = self._leader
         try:
-            while self._leader.ended is None and not feed.over:
+            while not (leader.ended or leader.gone or feed.over):
                 for line in feed:
-                    for text in self._leader.take(line):
+                    for text in leader.take(line):
                         self._keys.say(text)
-                self._keys.moving(self._leader.moving)
+                self._keys.moving(leader.moving)
                 act = self._wanted()
                 if act == "leave":
-                    return
+                    return True
                 if act is not None:
                     self._do(act)
                     self._acted_at = time.monotonic()
         except KeyboardInterrupt:
             self._dark()
+            return True
+        return False
 
     def _wanted(self) -> str | None:
         """The act of the key that was pressed, if one was."""
@@ -173,21 +193,12 @@ class _Led:
         return {"reason": str(click.prompt("  reason", default="", show_default=False))}
 
 
-def _tell_end(leader: Leader) -> None:
-    plate = leader.plate
-    if leader.ended is not None:
-        data = leader.ended.get("data") or {}
-        verdict = " ".join([data.get("judgement") or "", *data.get("defects", [])]).strip()
-        click.echo(clean(f"plate {plate} is {leader.ended['state']}: {leader.ended['reason']}"))
-        if verdict:
-            click.echo(clean(f"verdict   {verdict}"))
-        for text in data.get("deviations", []):
-            click.echo(clean(f"deviation {text}"))
-        click.echo(clean(f"its story: platelink plate show {plate}"))
-    elif leader.line is None:
-        raise Failure(
-            f"plate {plate} is not in flight any more, or its daemon has ended; look at "
-            "`platelink plate list`; a plate goes on when the daemon runs again"
-        )
-    else:
-        click.echo(clean(f"plate {plate} goes on; come back: platelink plate follow {plate}"))
+def _tell_end(client: Client, plate: str) -> None:
+    record = client.plate(plate)["record"]
+    data = record["data"]
+    click.echo(clean(f"plate {plate} is {record['state']}: {record['reason']}"))
+    if data.get("judgement"):
+        click.echo(clean(" ".join(["verdict  ", data["judgement"], *data["defects"]])))
+    for text in data.get("deviations", []):
+        click.echo(clean(f"deviation {text}"))
+    click.echo(clean(f"its story: platelink plate show {plate}"))

@@ -52,6 +52,8 @@ class Leader:
         """The plate's end, once it is told."""
         self.line: Line | None = None
         """The plate as it is."""
+        self.gone = False
+        """The unit has it no more among its plates in flight."""
         self._runs = {plate, *runs}
         self._rights = rights
         self._display = display
@@ -129,6 +131,7 @@ class Leader:
     def _status(self, status: Line) -> list[str]:
         said = self._of_alarms(status["alarms"]["list"])
         self.line = next((p for p in status["plates"] if p["plate"] == self.plate), None)
+        self.gone = self.line is None and bool(self._shown)  # a status before its making has it not
         if self.line is None:
             return said
         now = self.line["now"]

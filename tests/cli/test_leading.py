@@ -185,5 +185,14 @@ def test_a_plate_that_is_gone_leaves_nothing_but_the_way_out(led: Led) -> None:
     led.press("s")
     led.look()
     assert led.leader.ended and led.leader.ended["state"] == "stopped"
-    assert led.leader.line is None and led.leader.moving == ""
+    assert led.leader.gone and led.leader.line is None and led.leader.moving == ""
     assert [key.act for key in led.leader.offered()] == [LEAVE]
+
+
+def test_a_status_from_before_the_plate_was_made_ends_nothing(led: Led) -> None:
+    leader = Leader("P-2", set(), ALL, Display())
+    leader.take({"status": led.daemon.status()})
+    assert not leader.gone
+    led.daemon.make_plate(plan("P-2", RECIPE))
+    assert leader.take({"status": led.daemon.status()})
+    assert leader.line is not None

@@ -159,6 +159,11 @@ def test_a_plate_is_made_at_a_terminal(tmp_path: Path, monkeypatch: pytest.Monke
             client.make_plate(recipe="short", plate="P-1")
             make_at_terminal()
             ended = client.plate("P-1")
+            client.make_plate(recipe="short", plate="P-2")
+            at = Terminal("plate", "follow")
+            at.until("or Enter  begin")
+        at.until("the unit answers no more")  # its daemon has ended
+        assert at.end() == 1
     assert ended["now"] is None
     assert (ended["record"]["state"], ended["record"]["data"]["judgement"]) == ("complete", "good")
     assert len(ended["record"]["parts"]) == 3
