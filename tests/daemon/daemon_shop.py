@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import selectors
+import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from datetime import date
@@ -215,11 +216,14 @@ class Daemon:
         shell = self.shell
         shell._record = lambda outputs: None
         shell.writer.retry = lambda now: 0
+        shell._syncing.set()
+        for thread in threading.enumerate():
+            if thread.name == "journal-sync":
+                thread.join(5.0)
         shell.journal.close()
         shell._port.close()
         if shell._wake is not None:
             shell._wake.cancel()
-        shell._syncing.set()
         self._task.cancel()
         with suppress(asyncio.CancelledError, Exception):
             await self._task
