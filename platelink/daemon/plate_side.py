@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from platelink.control.alarm_states import Condition
@@ -44,7 +44,7 @@ class PlateSide(ExposureSide):
         self, settings: UnitSettings, converter: Converter, learned: Learned, *, now: float
     ) -> None:
         super().__init__(settings, converter, learned, now=now)
-        self.room = PlateRoom(settings.steps)
+        self.room = PlateRoom(replace(settings.steps, own_lamps=settings.advisory))
         self.watch = UnitWatch(now=now)
         self._plate_record = PlateRecord(len(settings.optics.light.channels), settings.conditions)
         self._pending: _Pending | None = None

@@ -79,6 +79,8 @@ def now_line(room: PlateRoom, plate: Plate, exposure: ExposureStatus | None, bus
     live = exposure if plate.live else None
     if live is not None:
         waiting += live.waiting_for
+    if plate.cut:
+        waiting.append("what the device gave while the program was down")
     line: Line = {
         "name": step.name,
         "kind": step.kind,

@@ -243,8 +243,14 @@ MOMENTS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("moment", MOMENTS, ids=lambda m: m.__name__)
-@pytest.mark.parametrize("times", [1, 2])
+TWICE = [in_light, in_tail, held, in_bake]
+
+
+@pytest.mark.parametrize(
+    ("moment", "times"),
+    [*((moment, 1) for moment in MOMENTS), *((moment, 2) for moment in TWICE)],
+    ids=[*(m.__name__ for m in MOMENTS), *(f"{m.__name__}-twice" for m in TWICE)],
+)
 def test_a_plate_goes_on_in_its_step(
     tmp_path: Path, moment: Callable[[Shop], Awaitable[None]], times: int
 ) -> None:

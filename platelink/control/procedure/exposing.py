@@ -18,6 +18,8 @@ class Exposing(Moves):
 
     _skipping: Asked | None = None
     """The step is left out once its exposure has ended."""
+    _ending = False
+    """A person has asked for the end of the exposure."""
 
     @property
     def on_bed(self) -> bool:
@@ -52,6 +54,7 @@ class Exposing(Moves):
         why = asked.reason or f"asked by {asked.who}"
         if self.live:
             self._note_asked(asked)
+            self._ending = self._ending or asked.act in (Act.STOP, Act.ABORT)
             self._out.append(ExposureAct(asked.act, why))
         elif asked.act is Act.RESTART:
             self._ask_exposure(asked)
@@ -76,6 +79,7 @@ class Exposing(Moves):
         present = self.present
         present.runs.append(run_id)
         present.run_open = True
+        self._ending = False
         held = present.state is StepState.HELD
         self._move(Move.RESTART if held else Move.BEGIN, asked, run_id=run_id)
         return self._take()
@@ -83,7 +87,8 @@ class Exposing(Moves):
     def exposure_moved(self, to: State, reason: str = "", *, now: float) -> tuple[PlateOutput, ...]:
         """The exposure is in another state; its end comes by ``exposure_ended``."""
         self._now = max(self._now, now)
-        if self.live and to not in ENDED and StepState(to) is not self.present.state:
+        moved = self.live and to not in ENDED and StepState(to) is not self.present.state
+        if moved and not (to is State.STOPPING and self._ran_out()):
             self._follow(StepState(to), reason=reason)
         return self._take()
 
@@ -106,6 +111,11 @@ class Exposing(Moves):
         return self._take()
 
     def _ended_early(self, aborted: bool, reason: str) -> None:
+        if not aborted and self._ran_out():
+            self._move(Move.HOLD, reason=reason)
+            assert isinstance(self.step, ExposeStep)
+            self._go_on_from(self.step, self.present)
+            return
         if self.present.state is StepState.HELD:
             self._leave(Move.ABORT if aborted else Move.STOP, reason=reason)
             return
@@ -113,6 +123,10 @@ class Exposing(Moves):
         if self.present.state is not passing:
             self._follow(passing)
         self._leave(Move.REST, reason=reason)
+
+    def _ran_out(self) -> bool:
+        """A unit's own timer may end light too soon, which is no reason to lose the plate."""
+        return self._unit.own_lamps and not self._ending
 
     def exposure_recovered(
         self, run_id: str, dose_mj_cm2: float, uncertain_mj_cm2: float, text: str, *, now: float

@@ -48,6 +48,8 @@ class StepDefaults:
     contact: ContactLimits | None = None
     has_vacuum: bool = False
     has_oven: bool = False
+    own_lamps: bool = False
+    """The unit switches its own lamps: an exposure can be stopped, and not held."""
     max_light_s: float = 3600.0
     silence_policy: SilencePolicy = SilencePolicy.FINISH
     silence_s: float = 2.0

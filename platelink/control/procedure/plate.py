@@ -56,6 +56,8 @@ class Plate(Exposing, Working):
                 possible.add(Act.DONE)
         if self.cut:
             possible.discard(Act.RESTART)
+        if self._unit.own_lamps and isinstance(self.step, ExposeStep):
+            possible.discard(Act.HOLD)
         return tuple(act for act in Act if act in possible)
 
     # --- what a person does ----------------------------------------------------------------
