@@ -180,8 +180,10 @@ class Recovery:
         known = self._journal.run(run_id)
         end = known.end if known else None
         dose = end.dose_mj_cm2 or 0.0 if end else 0.0
+        told = end.data.get("uncertain_mj_cm2") if end else None  # closed as left open before
+        uncertain = float(told) if isinstance(told, int | float) else 0.0
         text = end.reason if end else "it had not begun"
-        yield from core.exposure_recovered(run_id, dose, 0.0, text, **clock)
+        yield from core.exposure_recovered(run_id, dose, uncertain, text, **clock)
 
 
 def plan_of(start: RunStart) -> PlatePlan:

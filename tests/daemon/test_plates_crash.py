@@ -58,8 +58,10 @@ class Shop:
         assert found is not None, self.daemon.lines[-3:]
         return found
 
-    async def begin(self) -> None:
+    async def begin(self, *, set_ms: int = 0) -> None:
+        """A new daemon; ``set_ms``: the computer's clock was set by that much."""
         self._daemon = Daemon(self.config, self.bench)
+        self._daemon.clock.set_ms = set_ms
         await self._daemon.__aenter__()
 
     async def end(self) -> None:
@@ -284,6 +286,55 @@ def test_a_power_cut_of_computer_and_device(
     shop = in_shop(tmp_path, work)
     # What fell unseen is counted half: 2 s of 12 mW/cm² may be 12 mJ/cm² off of 96.
     shop.judge(dose_off=0.13)
+
+
+def test_a_crash_between_the_closing_of_a_run_and_what_its_plate_makes_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boots = iter(f"boot-{i}" for i in range(100))
+    monkeypatch.setattr("platelink.daemon.shell.boot_id", lambda: next(boots))
+
+    async def work(shop: Shop) -> None:
+        await in_light(shop)
+        await shop.crash(20.0, power_cut=True)
+        shop.daemon.shell.writer.keep = lambda values, *, at_utc, now: None
+        await shop.daemon.until(lambda: not shop.plate.cut)
+        once = shop.plate.present
+        assert once.unsure_mj_cm2 > 1.0
+        await shop.crash(1.0)
+        again = shop.plate.present
+        assert not shop.plate.cut
+        assert again.state is StepState.HELD
+        assert again.dose_mj_cm2 == pytest.approx(once.dose_mj_cm2)
+        assert again.unsure_mj_cm2 == pytest.approx(once.unsure_mj_cm2)
+        await shop.finish()
+
+    in_shop(tmp_path, work).judge(dose_off=0.13)
+
+
+def test_a_computer_s_clock_that_was_set_back_meanwhile(tmp_path: Path) -> None:
+    """How long nobody watched is not known: a stage is held for a person to judge, a bake goes
+    on."""
+
+    async def work(shop: Shop) -> None:
+        await in_stage(shop)
+        await shop.daemon.kill()
+        await asyncio.sleep(3.0)
+        await shop.begin(set_ms=-3_600_000)
+        assert shop.plate.present.state is StepState.HELD
+        assert "not known" in shop.plate.present.reason
+        await in_bake(shop)
+        machine = shop.plate.machine
+        assert isinstance(machine, Bake)
+        before_s = machine.in_band_s
+        await shop.daemon.kill()
+        await shop.begin(set_ms=-7_200_000)
+        machine = shop.plate.machine
+        assert isinstance(machine, Bake)
+        assert before_s - 1.6 <= machine.in_band_s <= before_s
+        await shop.finish()
+
+    in_shop(tmp_path, work).judge()
 
 
 def test_oven_minutes_across_a_crash(tmp_path: Path) -> None:
