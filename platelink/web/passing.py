@@ -74,6 +74,8 @@ async def pass_on(request: Request) -> Response:
         content, more = gzip.compress(content, 5, mtime=0), {"content-encoding": "gzip"}
     passed = Response(content, answer.status_code, headers=more)
     for name, value in answer.headers.multi_items():
+        if name == "set-cookie" and request.url.scheme == "https":
+            value = f"{value}; Secure"  # noqa: PLW2901 -- it never leaves by another way
         if name in OUT:
             passed.headers.append(name, value)
     return passed

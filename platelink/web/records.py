@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from platelink.web.service import Document, get, part
+from platelink.web.service import Document, ServiceSays, get, part
 from platelink.web.show import show
 
 PAGE = 100
@@ -69,22 +70,35 @@ def one_hit(rows: list[Document], search: str) -> str | None:
 
 async def record(request: Request) -> Response:
     """One plate with its steps and runs, or one run; with curves and events."""
-    run = part(request.path_params["run"])
+    name = part(request.path_params["run"])
+    run, events = await asyncio.gather(
+        get(request, f"/v1/runs/{name}"), get(request, f"/v1/runs/{name}/events")
+    )
     return await show(
         request,
         "record.html",
-        run=get(request, f"/v1/runs/{run}"),
-        events=get(request, f"/v1/runs/{run}/events"),
-        steps=steps_of,
+        run=run,
+        events=events,
+        recipe_steps=steps_of(await _plate_of(request, run)),
         limits=limits_of,
     )
 
 
+async def _plate_of(request: Request, run: Document) -> Document:
+    """The plate that a run belongs to, else the run itself: where the recipe stands."""
+    plate = run.get("plate")
+    if not plate or plate == run["run_id"]:
+        return run
+    try:
+        found: Document = await get(request, f"/v1/runs/{part(plate)}")
+    except ServiceSays:  # a plate in name only, as the command line may give one
+        return run
+    return found
+
+
 def steps_of(run: Document) -> dict[str, Document]:
     """The steps of a plate's recipe by name; empty for another run."""
-    recipe: Any = (run.get("request") or {}).get("content") or (run.get("request") or {}).get(
-        "recipe"
-    )
+    recipe: Any = (run.get("request") or {}).get("recipe")
     steps = recipe.get("step", []) if isinstance(recipe, dict) else []
     return {str(step.get("name")): step for step in steps}
 

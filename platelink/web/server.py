@@ -18,7 +18,8 @@ LEAVE_S = 2
 def listen(host: str, port: int) -> socket.socket:
     """A bound socket; port 0 takes a free one. ``OSError`` when it cannot be had."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # With its protocol named: only then does asyncio send small answers at once, not 40 ms later.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))

@@ -23,6 +23,13 @@ from platelink.web.words import KEY_WORDS, WORDS
 HERE = Path(__file__).parent / "templates"
 LANGUAGE_COOKIE = "platelink_language"
 THEME_COOKIE = "platelink_theme"
+AHEAD = {
+    "now": ["acts", "ask", "inspect", "readings", "single", "strip", "work"],
+    "record": ["curves"],
+    "alarms": ["ask"],
+}
+"""Modules that a view's script imports besides the common ones: asked for at once, not in turn."""
+
 THEMES = ("auto", "light", "dark")
 
 
@@ -107,6 +114,7 @@ async def rendered(request: Request, template: str, status: int, context: Docume
         template,
         {
             "path": request.url.path,
+            "ahead": AHEAD,
             "here": quote(
                 request.url.path + (f"?{request.url.query}" if request.url.query else "")
             ),

@@ -1,5 +1,6 @@
 // Questions that a person answers before something happens, in the browser's own dialog.
 import { h } from "./dom.js";
+import { link } from "./link.js";
 import { t } from "./text.js";
 
 let count = 0;
@@ -52,10 +53,16 @@ export const ask = ({ title, lines = [], cautions = [], answers, reason = null, 
             answer.text ? h("p", { id: `${id}-${answer.name}`, text: answer.text }) : null,
           ),
         ),
-        h("div", {}, h("button", { type: "button", text: t("Not now"), onclick: () => dialog.close("") })),
+        h("div", {}, h("button", { type: "button", text: t("Not now"), autofocus: true, onclick: () => dialog.close("") })),
       ),
     );
+    // What is asked is asked of what is seen: without news there is nothing to answer.
+    const silent = () => {
+      if (link.stale) dialog.close("");
+    };
+    link.addEventListener("change", silent);
     dialog.addEventListener("close", () => {
+      link.removeEventListener("change", silent);
       dialog.remove();
       resolve(dialog.returnValue ? { name: dialog.returnValue, reason: input ? input.value.trim() : "" } : null);
     });

@@ -10,6 +10,7 @@ import { stateOf, stateWord } from "./words.js";
 import { clock, known, number, t } from "./text.js";
 import { workCard } from "./work.js";
 
+const GOING = ["running", "holding", "held", "restarting", "stopping", "aborting"];
 const HANDS = ["held", "ready"];
 const place = byId("work");
 const acts = new Acts();
@@ -88,7 +89,7 @@ const heading = (plate) => {
 
 let cardKey = null;
 const work = (plate, status) => {
-  const single = !plate && status.exposure ? "exposure" : null;
+  const single = !plate && GOING.includes(status.exposure?.state) ? "exposure" : null;
   const key = plate && plate.now ? `${plate.plate}/${plate.step}/${plate.now.kind}` : single;
   if (key !== cardKey) {
     cardKey = key;
@@ -105,8 +106,8 @@ const limits = (plate) => {
   const { exposure, bake } = plate?.now || {};
   const { contact } = exposure || {};
   return {
-    vacuum: contact ? [contact.low_kpa, contact.high_kpa] : null,
-    oven: bake ? [bake.low_c, bake.high_c] : null,
+    vacuum: contact ? [contact.low_kpa, contact.high_kpa, exposure.step === "light"] : null,
+    oven: bake ? [bake.low_c, bake.high_c, plate.now.state === "running" && bake.in_band_s > 0] : null,
   };
 };
 

@@ -53,21 +53,23 @@ export class Reading {
     );
   }
 
+  /** limits: [low, high, whether it must be in between now]. */
   update(value, limits, quality, now) {
     const wrong = (quality || []).some((flag) => MISSING[this.kind].includes(flag));
-    const [low, high] = limits || [null, null];
+    const [low, high, judged] = limits || [null, null, false];
     put(this.value, bare(value, this.kind));
     show(this.scale.node, Boolean(limits));
     show(this.canvas, Boolean(limits) || this.always);
     this.scale.update(value, low, high);
     this.strip.low = low;
     this.strip.high = high;
-    const out = limits && known(value) && (value < low || value > high);
+    const outside = limits && known(value) && (value < low || value > high);
+    const out = outside && judged;
     const below = out && value < low;
     let note = "";
     if (wrong) note = t("Sensor fault: check its wiring.");
     else if (out) note = (below ? t("Below its band of {band}") : t("Above its band of {band}")).replace("{band}", band(low, high, this.kind));
-    else if (limits) note = t("In its band of {band}", { band: band(low, high, this.kind) });
+    else if (limits) note = (outside ? t("Its band: {band}") : t("In its band of {band}")).replace("{band}", band(low, high, this.kind));
     put(this.note, note);
     set(this.node, "data-off", wrong || out ? "yes" : null);
     this.strip.push(now, known(value) ? value : NaN);
