@@ -49,6 +49,7 @@ def _environment(language: Language) -> Environment:
         loader=FileSystemLoader(HERE),
         autoescape=True,
         undefined=ChainableUndefined,
+        auto_reload=False,
         trim_blocks=True,
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],

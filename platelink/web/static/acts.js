@@ -16,19 +16,25 @@ const beginLines = (plate) => {
     const left = exposure.target_dose_mj_cm2 - (exposure.dose_mj_cm2 || 0);
     const lines = [
       known(exposure.remaining_s)
-        ? t("UV light comes on in the unit by itself, and goes off at {dose}, after about {time}.", {
-            dose: quantity(exposure.target_dose_mj_cm2, "dose"),
-            time: duration(exposure.remaining_s),
-          })
+        ? t(
+            "UV light comes on in the unit by itself, and goes off at {dose}, after about {time}.",
+            {
+              dose: quantity(exposure.target_dose_mj_cm2, "dose"),
+              time: duration(exposure.remaining_s),
+            },
+          )
         : t("UV light comes on in the unit by itself, and goes off at {dose}.", {
             dose: quantity(exposure.target_dose_mj_cm2, "dose"),
           }),
     ];
-    if (exposure.dose_mj_cm2 > 0) lines.push(t("{dose} are still to go.", { dose: quantity(left, "dose") }));
+    if (exposure.dose_mj_cm2 > 0)
+      lines.push(t("{dose} are still to go.", { dose: quantity(left, "dose") }));
     const { contact } = exposure;
     lines.push(
       contact
-        ? t("It waits for a vacuum of {band}.", { band: band(contact.low_kpa, contact.high_kpa, "vacuum") })
+        ? t("It waits for a vacuum of {band}.", {
+            band: band(contact.low_kpa, contact.high_kpa, "vacuum"),
+          })
         : t("It waits for no vacuum."),
     );
     return [...lines, t("Close the lid. Make sure that nobody looks in.")];
@@ -94,14 +100,21 @@ export const act = async (plate, name, says, more = {}) => {
   }
 };
 
-const overdue = () => (link.status?.alarms?.list || []).find((alarm) => alarm.name === "calibration overdue" && alarm.active);
+const overdue = () =>
+  (link.status?.alarms?.list || []).find(
+    (alarm) => alarm.name === "calibration overdue" && alarm.active,
+  );
 
 const asked = async (plate, name, says) => {
-  if ((name !== "begin" && name !== "restart") || !(light(plate) || heat(plate))) return act(plate, name, says);
+  if ((name !== "begin" && name !== "restart") || !(light(plate) || heat(plate)))
+    return act(plate, name, says);
   const late = light(plate) && can("accept_overdue") ? overdue() : null;
   const answer = await ask({
     title: labels(plate, name),
-    lines: [...beginLines(plate), ...(late ? [late.text, t("Going on without is put on record.")] : [])],
+    lines: [
+      ...beginLines(plate),
+      ...(late ? [late.text, t("Going on without is put on record.")] : []),
+    ],
     cautions: plate.now.cautions || [],
     answers: [{ name, label: labels(plate, name) }],
   });

@@ -11,7 +11,10 @@ const LATER = "9"; // after every date
 const HAND_MS = 700; // nothing moves under a finger
 const RANK = { high: 0, medium: 1, low: 2 };
 const calls = (alarm) => alarm.state.includes("unacknowledged");
-const aside = (alarm) => ["shelved", "suppressed", "suppressed by design", "out of service"].includes(alarm.state.replace(/_/g, " "));
+const aside = (alarm) =>
+  ["shelved", "suppressed", "suppressed by design", "out of service"].includes(
+    alarm.state.replace(/_/g, " "),
+  );
 
 const stateText = (alarm) => {
   const state = alarm.state.replace(/_/g, " ").replace(/,/g, "");
@@ -34,11 +37,13 @@ const acts = (alarm) => {
   const state = alarm.state.replace(/_/g, " ");
   const found = [];
   if (can("answer_alarms") && calls(alarm)) found.push(["acknowledge", t("Seen")]);
-  if (can("answer_alarms") && state.includes("latched") && !calls(alarm)) found.push(["reset", t("Reset")]);
+  if (can("answer_alarms") && state.includes("latched") && !calls(alarm))
+    found.push(["reset", t("Reset")]);
   if (can("change_alarms")) {
     if (state === "shelved") found.push(["unshelve", t("Let it call again")]);
     else if (state === "out of service") found.push(["return", t("Back into service")]);
-    else if (!aside(alarm)) found.push(["shelve", t("Silence …")], ["remove", t("Out of service …")]);
+    else if (!aside(alarm))
+      found.push(["shelve", t("Silence …")], ["remove", t("Out of service …")]);
   }
   return found;
 };
@@ -57,7 +62,13 @@ const send = async (alarm, name, more = {}) => {
 const minutesField = () => {
   const choice = h("select", { id: "silence-for" });
   for (const minutes of [5, 15, 30, 60, 240, 480]) {
-    choice.append(h("option", { value: minutes, text: nt("one minute", "{n} minutes", minutes), selected: minutes === 15 }));
+    choice.append(
+      h("option", {
+        value: minutes,
+        text: nt("one minute", "{n} minutes", minutes),
+        selected: minutes === 15,
+      }),
+    );
   }
   return choice;
 };
@@ -66,15 +77,24 @@ const press = async (alarm, name) => {
   if (name === "shelve" || name === "remove") {
     const choice = name === "shelve" ? minutesField() : null;
     const answer = await ask({
-      title: name === "shelve" ? t("Silence {alarm}?", { alarm: serviceWord(alarm) }) : t("Take {alarm} out of service?", { alarm: serviceWord(alarm) }),
+      title:
+        name === "shelve"
+          ? t("Silence {alarm}?", { alarm: serviceWord(alarm) })
+          : t("Take {alarm} out of service?", { alarm: serviceWord(alarm) }),
       lines: [
         name === "shelve"
-          ? t("It does not call until the time is over, whatever happens. Then it calls again if its cause is there.")
-          : t("It does not call until somebody takes it back into service. It has no end of its own."),
+          ? t(
+              "It does not call until the time is over, whatever happens. Then it calls again if its cause is there.",
+            )
+          : t(
+              "It does not call until somebody takes it back into service. It has no end of its own.",
+            ),
       ],
       fields: choice ? [h("label", { for: "silence-for", text: t("For") }), choice] : [],
       reason: t("Reason"),
-      answers: [{ name, label: name === "shelve" ? t("Silence it") : t("Take it out"), needsReason: true }],
+      answers: [
+        { name, label: name === "shelve" ? t("Silence it") : t("Take it out"), needsReason: true },
+      ],
     });
     if (!answer) return;
     const more = { why: answer.reason };
@@ -162,7 +182,10 @@ painted((status) => {
   const away = alarms.list.filter(aside);
   show(byId("none"), here.length === 0);
   show(byId("flood"), Boolean(alarms.flood));
-  put(byId("rate"), nt("One alarm in the last hour", "{n} alarms in the last hour", alarms.per_hour || 0));
+  put(
+    byId("rate"),
+    nt("One alarm in the last hour", "{n} alarms in the last hour", alarms.per_hour || 0),
+  );
   keyed(byId("alarms"), here, (alarm) => alarm.name, make, update);
   show(byId("aside"), away.length > 0);
   keyed(byId("away"), away, (alarm) => alarm.name, make, update);

@@ -10,7 +10,8 @@ let count = 0;
 export const ask = ({ title, lines = [], cautions = [], answers, reason = null, fields = [] }) =>
   new Promise((resolve) => {
     const id = `ask-${++count}`;
-    const input = reason && h("input", { id: `${id}-why`, type: "text", maxlength: 300, autocomplete: "off" });
+    const input =
+      reason && h("input", { id: `${id}-why`, type: "text", maxlength: 300, autocomplete: "off" });
     const wrong = h("p", { class: "wrong", role: "alert", hidden: true });
     const buttons = answers.map((answer) =>
       h("button", {
@@ -53,7 +54,16 @@ export const ask = ({ title, lines = [], cautions = [], answers, reason = null, 
             answer.text ? h("p", { id: `${id}-${answer.name}`, text: answer.text }) : null,
           ),
         ),
-        h("div", {}, h("button", { type: "button", text: t("Not now"), autofocus: true, onclick: () => dialog.close("") })),
+        h(
+          "div",
+          {},
+          h("button", {
+            type: "button",
+            text: t("Not now"),
+            autofocus: true,
+            onclick: () => dialog.close(""),
+          }),
+        ),
       ),
     );
     // What is asked is asked of what is seen: without news there is nothing to answer.
@@ -64,7 +74,11 @@ export const ask = ({ title, lines = [], cautions = [], answers, reason = null, 
     dialog.addEventListener("close", () => {
       link.removeEventListener("change", silent);
       dialog.remove();
-      resolve(dialog.returnValue ? { name: dialog.returnValue, reason: input ? input.value.trim() : "" } : null);
+      resolve(
+        dialog.returnValue
+          ? { name: dialog.returnValue, reason: input ? input.value.trim() : "" }
+          : null,
+      );
     });
     document.body.append(dialog);
     dialog.showModal();

@@ -22,7 +22,8 @@ export class Curves {
     this.zoomed = zoomed;
     this.canvas = h("canvas", { class: "curves", tabindex: 0, role: "img" });
     this.reading = h("p", { class: "note", "aria-live": "off" });
-    const tool = (label, work) => h("button", { type: "button", class: "quiet", text: label, onclick: work });
+    const tool = (label, work) =>
+      h("button", { type: "button", class: "quiet", text: label, onclick: work });
     this.tools = h(
       "div",
       { class: "tools" },
@@ -58,7 +59,11 @@ export class Curves {
         if (!there.length) return `${name}: –`;
         const low = there.reduce((a, b) => Math.min(a, b));
         const high = there.reduce((a, b) => Math.max(a, b));
-        return t("{name} from {low} to {high}", { name, low: bare(low, kind), high: quantity(high, kind) });
+        return t("{name} from {low} to {high}", {
+          name,
+          low: bare(low, kind),
+          high: quantity(high, kind),
+        });
       })
       .join("; ");
   }
@@ -84,7 +89,12 @@ export class Curves {
     if (!this.data) return;
     const [from, until] = this.#span;
     const by = (until - from) / 100;
-    const to = { ArrowLeft: (this.at ?? until) - by, ArrowRight: (this.at ?? from) + by, Home: from, End: until }[event.key];
+    const to = {
+      ArrowLeft: (this.at ?? until) - by,
+      ArrowRight: (this.at ?? from) + by,
+      Home: from,
+      End: until,
+    }[event.key];
     if (to === undefined) return;
     event.preventDefault();
     this.#read(Math.min(until, Math.max(from, to)));
@@ -103,7 +113,12 @@ export class Curves {
       this.reading,
       at === null
         ? t("Touch the curves, or use the arrow keys, to read them.")
-        : [clock(at), ...this.data.panels.map((panel) => `${panel.name} ${quantity(valueAt(panel, at), panel.kind)}`)].join(" · "),
+        : [
+            clock(at),
+            ...this.data.panels.map(
+              (panel) => `${panel.name} ${quantity(valueAt(panel, at), panel.kind)}`,
+            ),
+          ].join(" · "),
     );
     this.draw();
   }
@@ -121,7 +136,9 @@ export class Curves {
     const ink = colours();
     const [from, until] = this.#span;
     const x = (time) => LEFT + ((time - from) / (until - from)) * (width - LEFT - RIGHT);
-    data.panels.forEach((panel, place) => this.#panel(c, panel, TOP + place * (PANEL + GAP), width, x, ink));
+    data.panels.forEach((panel, place) =>
+      this.#panel(c, panel, TOP + place * (PANEL + GAP), width, x, ink),
+    );
     this.#times(c, from, until, x, ink);
     if (this.at !== null) {
       c.strokeStyle = ink.ink;
@@ -146,7 +163,11 @@ export class Curves {
 
   #panel(c, { name, kind, times, values, low, high }, top, width, x, ink) {
     const there = values.filter(Number.isFinite);
-    const shown = [...there.length ? [Math.max(...edges(there)), Math.min(...edges(there))] : [0, 1], low, high].filter(Number.isFinite);
+    const shown = [
+      ...(there.length ? [Math.max(...edges(there)), Math.min(...edges(there))] : [0, 1]),
+      low,
+      high,
+    ].filter(Number.isFinite);
     const most = Math.max(...shown.map((v) => inUnit(v, kind)));
     const least = kind === "temperature" ? Math.min(...shown.map((v) => inUnit(v, kind))) : 0;
     const every = step(Math.max(most - least, 1e-9), 3);
@@ -206,4 +227,7 @@ const valueAt = ({ times, values }, at) => {
 };
 
 /** Least and greatest, for arrays too long for arguments. */
-const edges = (values) => [values.reduce((a, b) => Math.min(a, b)), values.reduce((a, b) => Math.max(a, b))];
+const edges = (values) => [
+  values.reduce((a, b) => Math.min(a, b)),
+  values.reduce((a, b) => Math.max(a, b)),
+];

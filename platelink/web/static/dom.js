@@ -55,7 +55,8 @@ export const keyed = (parent, rows, keyOf, make, update) => {
       child.dataset.key = key;
     }
     old.delete(key);
-    if (parent.children[place] !== child) parent.insertBefore(child, parent.children[place] || null);
+    if (parent.children[place] !== child)
+      parent.insertBefore(child, parent.children[place] || null);
     update(child, row);
   });
   for (const gone of old.values()) gone.remove();
@@ -80,7 +81,8 @@ export const colours = () => {
 const forget = () => {
   palette = null;
 };
-for (const query of ["(prefers-color-scheme: dark)", "(forced-colors: active)"]) matchMedia(query).addEventListener("change", forget);
+for (const query of ["(prefers-color-scheme: dark)", "(forced-colors: active)"])
+  matchMedia(query).addEventListener("change", forget);
 
 const voice = byId("voice");
 /** One sentence to a screen reader; sparing. */

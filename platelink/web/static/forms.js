@@ -13,7 +13,9 @@ const value = async (field) => {
   const number = parse(text);
   if (!Number.isFinite(number)) {
     field.focus();
-    throw new Error(t("{name}: enter a number.", { name: field.labels[0]?.textContent.trim() || field.name }));
+    throw new Error(
+      t("{name}: enter a number.", { name: field.labels[0]?.textContent.trim() || field.name }),
+    );
   }
   return number;
 };
@@ -25,7 +27,11 @@ const body = async (form) => {
     const found = await value(field);
     if (field.required && found === null) {
       field.focus();
-      throw new Error(t("{name}: must be filled in.", { name: field.labels[0]?.textContent.trim() || field.name }));
+      throw new Error(
+        t("{name}: must be filled in.", {
+          name: field.labels[0]?.textContent.trim() || field.name,
+        }),
+      );
     }
     if (found !== null) values[field.name] = found;
   }
@@ -42,7 +48,9 @@ const address = (form, values) =>
 
 const onward = (form, answer) => {
   const then = form.dataset.then || "";
-  const to = then.replace(/\{(\w+)\}/g, (_, name) => encodeURIComponent(answer[name] ?? answer.plate?.[name] ?? ""));
+  const to = then.replace(/\{(\w+)\}/g, (_, name) =>
+    encodeURIComponent(answer[name] ?? answer.plate?.[name] ?? ""),
+  );
   if (to) location.assign(to);
   else location.reload();
 };
@@ -62,7 +70,8 @@ const send = async (form, says, button) => {
 
 /** A scanner ends in Enter: it goes to the next empty field, and sends nothing. */
 const scanned = (event, form) => {
-  if (event.key !== "Enter" || event.target.tagName !== "INPUT" || !("scan" in form.dataset)) return;
+  if (event.key !== "Enter" || event.target.tagName !== "INPUT" || !("scan" in form.dataset))
+    return;
   event.preventDefault();
   const fields = [...form.elements].filter((field) => field.name);
   const rest = fields.slice(fields.indexOf(event.target) + 1);

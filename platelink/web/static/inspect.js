@@ -8,11 +8,20 @@ import { number, parse, t } from "./text.js";
 let count = 0;
 
 const limitsOf = (point) =>
-  t("{low} to {high} µm", { low: number(point.low_um, point.low_um % 1 ? 1 : 0), high: number(point.high_um, point.high_um % 1 ? 1 : 0) });
+  t("{low} to {high} µm", {
+    low: number(point.low_um, point.low_um % 1 ? 1 : 0),
+    high: number(point.high_um, point.high_um % 1 ? 1 : 0),
+  });
 
 const pointField = (point) => {
   const id = `point-${++count}`;
-  const input = h("input", { id, inputmode: "decimal", autocomplete: "off", maxlength: 9, "aria-describedby": `${id}-limits` });
+  const input = h("input", {
+    id,
+    inputmode: "decimal",
+    autocomplete: "off",
+    maxlength: 9,
+    "aria-describedby": `${id}-limits`,
+  });
   const verdict = h("span", { class: "verdict", role: "status" });
   input.addEventListener("input", () => {
     const value = parse(input.value);
@@ -25,7 +34,14 @@ const pointField = (point) => {
     { class: "field" },
     h("label", { for: id, text: t("{name}, µm", { name: point.name }) }),
     input,
-    h("p", { class: "note", id: `${id}-limits` }, point.where ? `${point.where} ` : "", h("span", { text: limitsOf(point) }), " ", verdict),
+    h(
+      "p",
+      { class: "note", id: `${id}-limits` },
+      point.where ? `${point.where} ` : "",
+      h("span", { text: limitsOf(point) }),
+      " ",
+      verdict,
+    ),
   );
   return { node, input, point };
 };
@@ -33,8 +49,19 @@ const pointField = (point) => {
 const checkField = (check) => {
   const name = `check-${++count}`;
   const radio = (value, label) =>
-    h("label", { class: "choice" }, h("input", { type: "radio", name, value }), h("span", { text: label }));
-  const node = h("fieldset", {}, h("legend", { text: check.question }), radio("yes", t("Yes")), radio("no", t("No: {defect}", { defect: check.defect })));
+    h(
+      "label",
+      { class: "choice" },
+      h("input", { type: "radio", name, value }),
+      h("span", { text: label }),
+    );
+  const node = h(
+    "fieldset",
+    {},
+    h("legend", { text: check.question }),
+    radio("yes", t("Yes")),
+    radio("no", t("No: {defect}", { defect: check.defect })),
+  );
   return { node, check, value: () => node.querySelector("input:checked")?.value };
 };
 
@@ -60,7 +87,12 @@ const collect = (points, checks) => {
 };
 
 const faults = (values, points, checks) => [
-  ...points.filter(({ point }) => values.points[point.name] < point.low_um || values.points[point.name] > point.high_um).map(({ point }) => point.name),
+  ...points
+    .filter(
+      ({ point }) =>
+        values.points[point.name] < point.low_um || values.points[point.name] > point.high_um,
+    )
+    .map(({ point }) => point.name),
   ...checks.filter(({ check }) => !values.checks[check.name]).map(({ check }) => check.defect),
 ];
 
@@ -81,7 +113,11 @@ export const inspectForm = (first) => {
       if (wrong.length) {
         const answer = await ask({
           title: t("Reject this plate?"),
-          lines: [t("Not as it should be: {what}. The plate is recorded as a reject.", { what: wrong.join(", ") })],
+          lines: [
+            t("Not as it should be: {what}. The plate is recorded as a reject.", {
+              what: wrong.join(", "),
+            }),
+          ],
           answers: [{ name: "reject", label: t("Record as reject") }],
         });
         if (!answer) return;

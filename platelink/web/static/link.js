@@ -20,7 +20,8 @@ class Link extends EventTarget {
 
   start() {
     setInterval(() => this.#look(), LOOK_MS);
-    for (const name of ["visibilitychange", "online", "pageshow"]) addEventListener(name, () => this.#wake());
+    for (const name of ["visibilitychange", "online", "pageshow"])
+      addEventListener(name, () => this.#wake());
     document.addEventListener("visibilitychange", () => this.#wake());
     this.#open();
   }
@@ -80,7 +81,13 @@ class Link extends EventTarget {
 
   #look(told = false) {
     const stale = this.age === null || this.age > STALE_MS;
-    const state = !stale ? "live" : this.#socket === null ? "lost" : this.age === null ? "connecting" : "silent";
+    const state = !stale
+      ? "live"
+      : this.#socket === null
+        ? "lost"
+        : this.age === null
+          ? "connecting"
+          : "silent";
     if (this.#socket && now() - this.#heard > HUNG_MS) {
       const hung = this.#socket;
       this.#socket = null;

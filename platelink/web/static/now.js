@@ -50,12 +50,27 @@ const chips = (plates, current) => {
     row,
     plates,
     (plate) => plate.plate,
-    (plate) => h("li", {}, h("a", { href: `#${encodeURIComponent(plate.plate)}` }, h("strong", { text: plate.plate }), h("span"))),
+    (plate) =>
+      h(
+        "li",
+        {},
+        h(
+          "a",
+          { href: `#${encodeURIComponent(plate.plate)}` },
+          h("strong", { text: plate.plate }),
+          h("span"),
+        ),
+      ),
     (item, plate) => {
       const anchor = item.firstChild;
       set(anchor, "aria-current", plate === current ? "true" : null);
       const hand = HANDS.includes(plate.now?.state) || plate.now?.stage?.due;
-      put(anchor.lastChild, [`${plate.now?.name ?? ""}:`, stateOf(plate.now), hand ? t("(needs a hand)") : ""].join(" ").trim());
+      put(
+        anchor.lastChild,
+        [`${plate.now?.name ?? ""}:`, stateOf(plate.now), hand ? t("(needs a hand)") : ""]
+          .join(" ")
+          .trim(),
+      );
     },
   );
 };
@@ -83,7 +98,9 @@ const heading = (plate) => {
   put(byId("about"), about.join(" · "));
   put(
     byId("where"),
-    plate && plate.step !== null ? t("Step {n} of {count}", { n: number(plate.step + 1), count: number(plate.steps.length) }) : "",
+    plate && plate.step !== null
+      ? t("Step {n} of {count}", { n: number(plate.step + 1), count: number(plate.steps.length) })
+      : "",
   );
 };
 
@@ -107,7 +124,9 @@ const limits = (plate) => {
   const { contact } = exposure || {};
   return {
     vacuum: contact ? [contact.low_kpa, contact.high_kpa, exposure.step === "light"] : null,
-    oven: bake ? [bake.low_c, bake.high_c, plate.now.state === "running" && bake.in_band_s > 0] : null,
+    oven: bake
+      ? [bake.low_c, bake.high_c, plate.now.state === "running" && bake.in_band_s > 0]
+      : null,
   };
 };
 
@@ -130,14 +149,20 @@ const measure = (status) => {
   readings.vacuum.update(reading?.vacuum_kpa, bands.vacuum, quality, now);
   // A dark sensor wavers around nothing; people need not.
   const irradiance = reading?.irradiance_mw_cm2;
-  readings.irradiance.update(known(irradiance) ? Math.max(0, irradiance) : null, null, quality, now);
+  readings.irradiance.update(
+    known(irradiance) ? Math.max(0, irradiance) : null,
+    null,
+    quality,
+    now,
+  );
   readings.oven.update(reading?.oven_c, bands.oven, quality, now);
   const oven = reading?.oven_c !== null && reading?.oven_c !== undefined;
   readings.oven.visible(oven || bands.oven !== null);
   const faults = [];
   if (reading && !(reading.inputs & 1)) faults.push(t("The lid is open: no light."));
   if (reading && !(reading.inputs & 2)) faults.push(t("The stop button is pressed: no light."));
-  if (status.link && status.link.state !== "up") faults.push(t("The device does not answer: {text}", { text: status.link.text }));
+  if (status.link && status.link.state !== "up")
+    faults.push(t("The device does not answer: {text}", { text: status.link.text }));
   if (status.problem) faults.push(status.problem);
   if (status.journal?.fault) faults.push(status.journal.fault);
   put(byId("unit-faults"), faults.join(" "));
@@ -212,12 +237,22 @@ link.addEventListener("line", ({ detail }) => {
 const fill = async () => {
   const run = link.status?.run_id;
   if (!run) return;
-  const found = await fetched(`/runs/${encodeURIComponent(run)}/samples?points=1200`).catch(() => null);
+  const found = await fetched(`/runs/${encodeURIComponent(run)}/samples?points=1200`).catch(
+    () => null,
+  );
   if (!found?.samples) return;
   const now = performance.now() / 1000;
-  for (const [name, column] of [["vacuum", "vacuum_kpa"], ["irradiance", "irradiance_mw_cm2"], ["oven", "oven_c"]]) {
+  for (const [name, column] of [
+    ["vacuum", "vacuum_kpa"],
+    ["irradiance", "irradiance_mw_cm2"],
+    ["oven", "oven_c"],
+  ]) {
     const series = found.series[column];
-    if (series) readings[name].strip.before(series.at_utc_ms.map((at) => now + (at - found.until_ms) / 1000), series.values);
+    if (series)
+      readings[name].strip.before(
+        series.at_utc_ms.map((at) => now + (at - found.until_ms) / 1000),
+        series.values,
+      );
   }
 };
 link.addEventListener("status", fill, { once: true });

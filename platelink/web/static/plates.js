@@ -9,10 +9,21 @@ const progress = ({ now }) => {
   if (!now) return "";
   const { exposure, bake, stage } = now;
   if (exposure && known(exposure.dose_mj_cm2)) {
-    return t("{dose} of {target}", { dose: bare(exposure.dose_mj_cm2, "dose"), target: quantity(exposure.target_dose_mj_cm2, "dose") });
+    return t("{dose} of {target}", {
+      dose: bare(exposure.dose_mj_cm2, "dose"),
+      target: quantity(exposure.target_dose_mj_cm2, "dose"),
+    });
   }
-  if (bake) return t("{time} of {needed} in band", { time: minutes(bake.in_band_s), needed: duration(bake.needed_s) });
-  if (stage && known(stage.planned_s)) return t("{time} of {needed}", { time: minutes(stage.elapsed_s ?? 0), needed: duration(stage.planned_s) });
+  if (bake)
+    return t("{time} of {needed} in band", {
+      time: minutes(bake.in_band_s),
+      needed: duration(bake.needed_s),
+    });
+  if (stage && known(stage.planned_s))
+    return t("{time} of {needed}", {
+      time: minutes(stage.elapsed_s ?? 0),
+      needed: duration(stage.planned_s),
+    });
   return "";
 };
 
@@ -20,7 +31,12 @@ const make = (plate) =>
   h(
     "li",
     { class: "row" },
-    h("a", { href: `/#${encodeURIComponent(plate.plate)}` }, h("strong", { text: plate.plate }), h("span", { class: "dim about" })),
+    h(
+      "a",
+      { href: `/#${encodeURIComponent(plate.plate)}` },
+      h("strong", { text: plate.plate }),
+      h("span", { class: "dim about" }),
+    ),
     h("span", { class: "step" }),
     h("span", { class: "state" }),
     h("span", { class: "progress" }),
@@ -29,7 +45,10 @@ const make = (plate) =>
 const update = (item, plate) => {
   const [anchor, step, state, done] = item.children;
   put(anchor.lastChild, [plate.recipe, plate.job, plate.lot].filter(Boolean).join(" · "));
-  const where = plate.step === null ? "" : t("{n} of {count}", { n: number(plate.step + 1), count: number(plate.steps.length) });
+  const where =
+    plate.step === null
+      ? ""
+      : t("{n} of {count}", { n: number(plate.step + 1), count: number(plate.steps.length) });
   put(step, `${plate.now?.name ?? ""} ${where}`);
   put(state, stateOf(plate.now));
   set(state, "data-state", plate.now?.state ?? plate.state);

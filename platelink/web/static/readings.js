@@ -68,8 +68,16 @@ export class Reading {
     const below = out && value < low;
     let note = "";
     if (wrong) note = t("Sensor fault: check its wiring.");
-    else if (out) note = (below ? t("Below its band of {band}") : t("Above its band of {band}")).replace("{band}", band(low, high, this.kind));
-    else if (limits) note = (outside ? t("Its band: {band}") : t("In its band of {band}")).replace("{band}", band(low, high, this.kind));
+    else if (out)
+      note = (below ? t("Below its band of {band}") : t("Above its band of {band}")).replace(
+        "{band}",
+        band(low, high, this.kind),
+      );
+    else if (limits)
+      note = (outside ? t("Its band: {band}") : t("In its band of {band}")).replace(
+        "{band}",
+        band(low, high, this.kind),
+      );
     put(this.note, note);
     set(this.node, "data-off", wrong || out ? "yes" : null);
     this.strip.push(now, known(value) ? value : NaN);

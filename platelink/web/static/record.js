@@ -17,7 +17,9 @@ const panelsOf = (series, figure) => {
   const exposed = series.dose_mj_cm2?.values.some(Number.isFinite);
   const only = exposed ? ["irradiance_mw_cm2", "dose_mj_cm2", "vacuum_kpa"] : ["oven_c"];
   const limits = { vacuum_kpa: figure.dataset.contact, oven_c: figure.dataset.oven };
-  return COLUMNS.filter(([name]) => only.includes(name) && series[name]?.values.some(Number.isFinite)).map(([name, kind, label]) => {
+  return COLUMNS.filter(
+    ([name]) => only.includes(name) && series[name]?.values.some(Number.isFinite),
+  ).map(([name, kind, label]) => {
     const [low, high] = (limits[name] || "").split(",").map((text) => (text ? Number(text) : NaN));
     const { at_utc_ms: times, values } = series[name];
     return { name: label(), kind, times, values: values.map((value) => value ?? NaN), low, high };
@@ -30,7 +32,9 @@ const load = (figure) => {
   const ask = async (from, until) => {
     const range = from === null ? "" : `&from_ms=${from}&until_ms=${until}`;
     try {
-      const found = await fetched(`/runs/${encodeURIComponent(figure.dataset.run)}/samples?points=${POINTS}${range}`);
+      const found = await fetched(
+        `/runs/${encodeURIComponent(figure.dataset.run)}/samples?points=${POINTS}${range}`,
+      );
       const panels = panelsOf(found.series, figure);
       const few = !panels.length || found.samples < 2;
       if (few && curves) return;

@@ -31,6 +31,7 @@ export const post = async (path, body) => {
 /** Gets a document. */
 export const fetched = async (path) => {
   const answer = await fetch(`/api/v1${path}`);
-  if (!answer.ok) throw new Error((await answer.json().catch(() => ({}))).error || String(answer.status));
+  if (!answer.ok)
+    throw new Error((await answer.json().catch(() => ({}))).error || String(answer.status));
   return answer.json();
 };

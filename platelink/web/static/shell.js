@@ -22,7 +22,8 @@ const tell = () => {
 };
 
 const lit = (status) =>
-  status.exposure?.step === "light" || (status.plates || []).some((plate) => plate.now?.exposure?.step === "light");
+  status.exposure?.step === "light" ||
+  (status.plates || []).some((plate) => plate.now?.exposure?.step === "light");
 
 const calls = (status) => {
   const strip = byId("calls");
@@ -32,11 +33,18 @@ const calls = (status) => {
   if (!waiting) return;
   const worst = alarms.list
     .filter((alarm) => alarm.state.includes("unacknowledged"))
-    .sort((a, b) => RANK[a.priority] - RANK[b.priority] || Number(b.first_out) - Number(a.first_out))[0];
+    .sort(
+      (a, b) => RANK[a.priority] - RANK[b.priority] || Number(b.first_out) - Number(a.first_out),
+    )[0];
   const anchor = byId("calls-link");
   set(byId("calls-mark"), "data-priority", worst?.priority || "low");
   const more = waiting > 1 ? nt("and one more", "and {n} more", waiting - 1) : "";
-  put(anchor, worst ? [serviceWord(worst.name), measured(worst), more].filter(Boolean).join(" · ") : nt("One alarm calls", "{n} alarms call", waiting));
+  put(
+    anchor,
+    worst
+      ? [serviceWord(worst.name), measured(worst), more].filter(Boolean).join(" · ")
+      : nt("One alarm calls", "{n} alarms call", waiting),
+  );
 };
 
 painted((status) => {

@@ -24,7 +24,9 @@ const choose = (chosen) => {
 };
 
 const used = byId("used");
-used.append(...names().map((one) => h("button", { type: "button", text: one, onclick: () => choose(one) })));
+used.append(
+  ...names().map((one) => h("button", { type: "button", text: one, onclick: () => choose(one) })),
+);
 show(byId("used-part"), names().length > 0);
 
 form.addEventListener("submit", async (event) => {

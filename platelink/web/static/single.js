@@ -12,7 +12,11 @@ const labels = () => ({
   abort: t("Abort the exposure"),
 });
 
-const ACTS = { running: ["hold", "stop", "abort"], held: ["restart", "stop", "abort"], restarting: ["hold", "stop", "abort"] };
+const ACTS = {
+  running: ["hold", "stop", "abort"],
+  held: ["restart", "stop", "abort"],
+  restarting: ["hold", "stop", "abort"],
+};
 
 export const exposureCard = () => {
   const state = h("p", { class: "state" });
@@ -34,7 +38,11 @@ export const exposureCard = () => {
     if (name === "restart") {
       const answer = await ask({
         title: labels().restart,
-        lines: [t("UV light comes on in the unit by itself. Close the lid. Make sure that nobody looks in.")],
+        lines: [
+          t(
+            "UV light comes on in the unit by itself. Close the lid. Make sure that nobody looks in.",
+          ),
+        ],
         answers: [{ name, label: labels().restart }],
       });
       if (!answer) return;
@@ -57,11 +65,26 @@ export const exposureCard = () => {
       put(value, bare(exposure.dose_mj_cm2, "dose"));
       put(target, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
       const waits = exposure.waiting_for || [];
-      put(left, waits.length ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") }) : exposure.reason || t("{time} still to go", { time: duration(exposure.remaining_s) }));
+      put(
+        left,
+        waits.length
+          ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") })
+          : exposure.reason || t("{time} still to go", { time: duration(exposure.remaining_s) }),
+      );
       if (exposure.state === key) return;
       key = exposure.state;
       const acts = can("run") ? ACTS[key] || [] : [];
-      refill(row, ...acts.map((name) => h("button", { type: "button", text: labels()[name], "data-key": name, onclick: () => send(name) })));
+      refill(
+        row,
+        ...acts.map((name) =>
+          h("button", {
+            type: "button",
+            text: labels()[name],
+            "data-key": name,
+            onclick: () => send(name),
+          }),
+        ),
+      );
     },
   };
 };

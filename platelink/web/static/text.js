@@ -9,7 +9,9 @@ export const DASH = "–";
 const MINUS = /^-(?=[0.,]*$)/; // a rounded zero has no sign
 
 const fill = (text, values) =>
-  values ? text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? values[name] : whole)) : text;
+  values
+    ? text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? values[name] : whole))
+    : text;
 
 /** The text in the person's language, with {names} filled in. */
 export const t = (text, values) => fill(table[text] || text, values);
@@ -26,7 +28,10 @@ const format = (decimals) => {
   if (!formats.has(decimals)) {
     formats.set(
       decimals,
-      new Intl.NumberFormat(locale, { minimumFractionDigits: decimals, maximumFractionDigits: decimals }),
+      new Intl.NumberFormat(locale, {
+        minimumFractionDigits: decimals,
+        maximumFractionDigits: decimals,
+      }),
     );
   }
   return formats.get(decimals);
@@ -67,7 +72,9 @@ export const minutes = (seconds) =>
 const clockFormat = new Intl.DateTimeFormat(locale, { timeStyle: "medium", timeZone: zone });
 export const clock = (at) => (at ? clockFormat.format(new Date(at)) : DASH);
 
-const separator = new Intl.NumberFormat(locale).formatToParts(1.5).find((p) => p.type === "decimal").value;
+const separator = new Intl.NumberFormat(locale)
+  .formatToParts(1.5)
+  .find((p) => p.type === "decimal").value;
 
 /** What a person typed, with either decimal mark; NaN when it is no number. */
 export const parse = (text) => {

@@ -25,7 +25,11 @@ const WAITS = {
   "stop button": N("the stop button (pressed)"),
   "device clock": N("the device's clock"),
 };
-const PRIORITIES = { high: N("high priority"), medium: N("medium priority"), low: N("low priority") };
+const PRIORITIES = {
+  high: N("high priority"),
+  medium: N("medium priority"),
+  low: N("low priority"),
+};
 
 const word = (words) => (name) => (name in words ? t(words[name]) : String(name ?? ""));
 export const stateWord = word(STATES);
@@ -33,19 +37,30 @@ export const waitWord = word(WAITS);
 export const priorityWord = word(PRIORITIES);
 
 /** The state of a step, with the light in it told as such. */
-export const stateOf = (now) => (now?.exposure?.step === "light" ? t("light on") : stateWord(now?.state ?? ""));
+export const stateOf = (now) =>
+  now?.exposure?.step === "light" ? t("light on") : stateWord(now?.state ?? "");
 
-const KINDS_OF_UNIT = { kPa: "vacuum", "°C": "temperature", "mJ/cm²": "dose", "mW/cm²": "irradiance" };
+const KINDS_OF_UNIT = {
+  kPa: "vacuum",
+  "°C": "temperature",
+  "mJ/cm²": "dose",
+  "mW/cm²": "irradiance",
+};
 /** A value of an alarm, in the shop's unit where it has one. */
 const inShopUnit = (value, unit) =>
-  unit in KINDS_OF_UNIT ? quantity(value, KINDS_OF_UNIT[unit]) : `${number(value, 1)} ${unit || ""}`.trim();
+  unit in KINDS_OF_UNIT
+    ? quantity(value, KINDS_OF_UNIT[unit])
+    : `${number(value, 1)} ${unit || ""}`.trim();
 
 /** What an alarm measured, and its limit. */
 export const measured = ({ value, limit, unit }) =>
   !known(value)
     ? ""
     : known(limit)
-      ? t("{value}, limit {limit}", { value: inShopUnit(value, unit), limit: inShopUnit(limit, unit) })
+      ? t("{value}, limit {limit}", {
+          value: inShopUnit(value, unit),
+          limit: inShopUnit(limit, unit),
+        })
       : inShopUnit(value, unit);
 
 /** Words that have no table here: an alarm's name, cause and next act, where translated. */

@@ -6,7 +6,17 @@ import { band, bare, duration, known, minutes, number, quantity, symbol, t } fro
 
 const meter = (label) => {
   const fill = h("div", { class: "fill" });
-  const node = h("div", { class: "meter", role: "progressbar", "aria-label": label, "aria-valuemin": 0, "aria-valuemax": 100 }, fill);
+  const node = h(
+    "div",
+    {
+      class: "meter",
+      role: "progressbar",
+      "aria-label": label,
+      "aria-valuemin": 0,
+      "aria-valuemax": 100,
+    },
+    fill,
+  );
   return {
     node,
     update(part) {
@@ -20,7 +30,13 @@ const meter = (label) => {
 const pair = (label, small = "") => {
   const value = h("span", { class: "value" });
   const unit = h("span", { class: "unit", text: small });
-  const node = h("div", { class: "big" }, h("p", { class: "label", text: label }), h("p", { class: "figure" }, value), unit);
+  const node = h(
+    "div",
+    { class: "big" },
+    h("p", { class: "label", text: label }),
+    h("p", { class: "figure" }, value),
+    unit,
+  );
   return { node, value, unit };
 };
 
@@ -32,7 +48,14 @@ const exposing = () => {
   const waits = h("p", { class: "waits" });
   const screen = h("p", { class: "waits" });
   return {
-    node: h("div", { class: "kind" }, h("div", { class: "bigs" }, dose.node, left.node), bar.node, screen, waits),
+    node: h(
+      "div",
+      { class: "kind" },
+      h("div", { class: "bigs" }, dose.node, left.node),
+      bar.node,
+      screen,
+      waits,
+    ),
     update({ now }) {
       const exposure = now.exposure || {};
       put(screen, exposure.screen ? t("Screen: {screen}", { screen: exposure.screen }) : "");
@@ -45,7 +68,10 @@ const exposing = () => {
       put(left.unit, timed ? t("min:s") : symbol("dose"));
       bar.update(exposure.dose_mj_cm2 / exposure.target_dose_mj_cm2);
       const list = now.waiting_for || [];
-      put(waits, list.length ? t("Light waits for: {what}", { what: list.map(waitWord).join(", ") }) : "");
+      put(
+        waits,
+        list.length ? t("Light waits for: {what}", { what: list.map(waitWord).join(", ") }) : "",
+      );
       show(waits, list.length > 0);
     },
   };
@@ -58,7 +84,13 @@ const baking = () => {
   const bar = meter(t("Time in band"));
   const note = h("p", { class: "waits" });
   return {
-    node: h("div", { class: "kind" }, h("div", { class: "bigs" }, counted.node, oven.node), bar.node, note),
+    node: h(
+      "div",
+      { class: "kind" },
+      h("div", { class: "bigs" }, counted.node, oven.node),
+      bar.node,
+      note,
+    ),
     update({ now }) {
       const bake = now.bake || {};
       put(counted.value, minutes(bake.in_band_s ?? 0));
@@ -88,7 +120,14 @@ const staging = () => {
   const prompt = h("p", { class: "prompt" });
   const note = h("p", { class: "waits" });
   return {
-    node: h("div", { class: "kind" }, prompt, h("div", { class: "bigs" }, time.node, which.node), bar.node, note),
+    node: h(
+      "div",
+      { class: "kind" },
+      prompt,
+      h("div", { class: "bigs" }, time.node, which.node),
+      bar.node,
+      note,
+    ),
     update({ now }) {
       const stage = now.stage || {};
       put(prompt, stage.prompt || "");
@@ -102,24 +141,42 @@ const staging = () => {
       show(which.node, stage.count > 1);
       show(bar.node, timed);
       if (timed) bar.update(stage.elapsed_s / stage.planned_s);
-      put(note, stage.overdue ? t("Overdue: end it now and confirm.") : stage.due ? t("Time is over: end it now and confirm.") : "");
+      put(
+        note,
+        stage.overdue
+          ? t("Overdue: end it now and confirm.")
+          : stage.due
+            ? t("Time is over: end it now and confirm.")
+            : "",
+      );
       show(note, Boolean(stage.due || stage.overdue));
       set(note, "data-off", stage.overdue ? "yes" : null);
     },
   };
 };
 
-const BY_KIND = { expose: exposing, bake: baking, wash: staging, blow_off: staging, prompt: staging, inspect: inspectForm };
+const BY_KIND = {
+  expose: exposing,
+  bake: baking,
+  wash: staging,
+  blow_off: staging,
+  prompt: staging,
+  inspect: inspectForm,
+};
 
 /** What is to be done next, in words. */
 const nextAct = (plate) => {
   const { now } = plate;
   const { stage, acts = [] } = now;
   if (now.state === "held") return now.reason ? "" : t("Held. Look for the cause, then restart.");
-  if (now.state === "ready" || now.state === "waiting") return now.instructions || t("Begin when you are ready.");
-  if (stage && stage.waiting && acts.includes("done")) return stage.prompt || now.instructions || "";
+  if (now.state === "ready" || now.state === "waiting")
+    return now.instructions || t("Begin when you are ready.");
+  if (stage && stage.waiting && acts.includes("done"))
+    return stage.prompt || now.instructions || "";
   if (now.kind === "expose") {
-    return (now.waiting_for || []).length ? t("Wait. The light comes by itself.") : t("Wait. The light ends by itself at the dose.");
+    return (now.waiting_for || []).length
+      ? t("Wait. The light comes by itself.")
+      : t("Wait. The light ends by itself at the dose.");
   }
   if (now.kind === "bake") return t("Leave the plate in the oven, door closed.");
   return now.instructions || "";
@@ -156,7 +213,11 @@ export const workCard = (plate) => {
       show(why, Boolean(reason));
       const text = nextAct(current);
       put(next, text);
-      set(next, "data-hand", ["ready", "held"].includes(current.now.state) || current.now.stage ? "yes" : null);
+      set(
+        next,
+        "data-hand",
+        ["ready", "held"].includes(current.now.state) || current.now.stage ? "yes" : null,
+      );
       show(next, Boolean(text));
       part.update(current);
     },
