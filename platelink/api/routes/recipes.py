@@ -83,7 +83,7 @@ def check_recipe(body: RecipeBody, here: Here) -> Line:
         content = loads(body.toml)
     except RecipeFileError as error:
         problems = [str(problem) for problem in error.problems]
-        nothing = {"recipe": None, "hash": None, "against": None, "changes": []}
+        nothing: Line = {"recipe": None, "hash": None, "against": None, "changes": []}
         return {"ok": False, "problems": problems, **nothing}
     with reading(here) as store:
         against, changes = (None, []) if store is None else _against(store, content)
