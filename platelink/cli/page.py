@@ -84,6 +84,7 @@ def page(
     if (certificate is None) != (key is None):
         raise click.UsageError("--certificate and --key go together; give both, or neither")
     config = load_config()
+    _check_certificate(certificate, key)
     host, port = place
     try:
         listener = listen(host, port)
@@ -110,3 +111,18 @@ def page(
     shown = f"[{host}]" if ":" in host else host
     with listener:
         serve(settings, listener, lambda: click.echo(f"the page: {scheme}://{shown}:{port}/"))
+
+
+def _check_certificate(certificate: Path | None, key: Path | None) -> None:
+    """Before anything listens."""
+    if certificate is None:
+        return
+    import ssl
+
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
+    except (ssl.SSLError, OSError) as error:
+        raise Failure(
+            f"{certificate} and {key} cannot be used ({error}); give a certificate in PEM, and the "
+            "key it was made with, without a password"
+        ) from None

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import uvicorn
 
@@ -13,6 +15,18 @@ from platelink.web.settings import PageSettings
 
 LEAVE_S = 2
 """How long open connections may take to end; live lines have no end of their own."""
+
+
+class Server(uvicorn.Server):
+    """uvicorn's, but a signal it was ended by is not sent to ourselves once more at the end."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Signals end the server, and are over with that."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.handle_exit, number, None)
+        yield
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -46,12 +60,10 @@ def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], N
         ssl_certfile=settings.certificate,
         ssl_keyfile=settings.key,
     )
-    asyncio.run(_serving(uvicorn.Server(config), listener, ready))
+    asyncio.run(_serving(Server(config), listener, ready))
 
 
-async def _serving(
-    server: uvicorn.Server, listener: socket.socket, ready: Callable[[], None]
-) -> None:
+async def _serving(server: Server, listener: socket.socket, ready: Callable[[], None]) -> None:
     async def tell() -> None:
         while not server.started:
             await asyncio.sleep(0.01)
