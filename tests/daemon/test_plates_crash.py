@@ -25,6 +25,13 @@ from platelink.record.check import check
 from platelink.record.journal import Journal
 from platesim.faults import DeviceResets
 
+
+@pytest.fixture(autouse=True)
+def coarser_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Plates take a while: the wire is looked at about once a sample."""
+    monkeypatch.setattr("daemon.daemon_shop.GRAIN_S", 0.04)
+
+
 WHO = "example-operator"
 RECIPE = short()
 TOTAL_MJ_CM2 = 96.0
