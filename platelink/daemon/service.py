@@ -28,6 +28,8 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 """Between two starts of the service."""
 PROVEN_S = 20.0
 """A service that lived so long is started anew without a long pause."""
+HUNG_S = 60.0
+"""A service that has read nothing for so long is not coming back."""
 LAST_WORDS_S = 3.0
 """How long the service may take to end in order."""
 WAITING = 128
@@ -112,9 +114,17 @@ class Service:
             await asyncio.to_thread(_end, child)
 
     def tell(self, line: Answer) -> None:
-        """One line to the service, for its clients."""
-        if self._wire is not None:
-            self._wire.tell("status" if "status" in line else "event", encoded(line))
+        """One line to the service, for its clients. A service that has read nothing for so long
+        that it hangs is ended, and so started anew."""
+        wire, loop = self._wire, asyncio.get_running_loop()
+        if wire is None:
+            return
+        try:
+            wire.tell("status" if "status" in line else "event", encoded(line))
+        except (ValueError, TypeError) as error:  # a fault of ours: told, and the unit is led on
+            loop.call_exception_handler({"message": "a line is no JSON", "exception": error})
+        if wire.unread_s(loop.time()) > HUNG_S and self._child is not None:
+            self._child.kill()
 
     def status(self) -> Answer:
         """What a face shows of it."""

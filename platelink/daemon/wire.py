@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -31,6 +32,7 @@ class Wire(asyncio.Protocol):
         self._backlog = Backlog()
         self._transport: asyncio.Transport | None = None
         self._full = False
+        self._full_since = math.inf
         self._beginning = b""
         self._requests: deque[bytes] = deque()
 
@@ -41,6 +43,10 @@ class Wire(asyncio.Protocol):
         else:
             self._backlog.event(line)
         self._send()
+
+    def unread_s(self, now: float) -> float:
+        """How long nothing of what waits was taken; ``now`` by the loop's clock."""
+        return max(0.0, now - self._full_since)
 
     def finish(self) -> None:
         """Hang up, once what the kernel did not take yet is sent; no request is carried out."""
@@ -64,9 +70,11 @@ class Wire(asyncio.Protocol):
 
     def pause_writing(self) -> None:
         self._full = True
+        self._full_since = asyncio.get_running_loop().time()
 
     def resume_writing(self) -> None:
         self._full = False
+        self._full_since = math.inf
         self._send()
 
     def data_received(self, data: bytes) -> None:

@@ -295,6 +295,8 @@ def test_an_exposure_has_its_operator(tmp_path: Path) -> None:
     with shop(tmp_path, people=True) as this, this.client(OPERATOR) as operator:
         assert operator.expose(job) == "run-1"
         assert this.daemon.asked[-1]["job"] == {**job, "operator": OPERATOR}
+        operator.expose({**job, "operator": OPERATOR})
+        assert "who signed in" in refused(operator.expose, {**job, "operator": LEAD})[1]
         assert "overdue" in refused(operator.expose, {**job, "accept_overdue": True})[1]
         assert refused(operator.expose, {**job, "light": True})[0] == "misuse"
         assert refused(operator.expose, {})[0] == "misuse"

@@ -15,6 +15,7 @@ import pytest
 
 from daemon.daemon_shop import config_for
 from platelink.client import Client, ClientError, NoService
+from platelink.daemon import service as module
 from platelink.daemon.service import Service, ServiceSettings, SocketError
 from platelink.daemon.setup import service_settings
 
@@ -158,6 +159,44 @@ def test_a_service_that_hangs_does_not_hold_up_the_daemon(tmp_path: Path) -> Non
         os.kill(service.status()["pid"], signal.SIGSTOP)  # and is ended all the same
 
     run(tmp_path, work)
+
+
+def test_a_service_that_hangs_for_good_is_started_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "HUNG_S", 0.3)
+
+    async def work(service: Service) -> None:
+        await asked(service, lambda client: client.me())
+        first = service.status()["pid"]
+        os.kill(first, signal.SIGSTOP)
+        while service.status()["pid"] == first:
+            service.tell({"event": {"text": "x" * 10_000}})
+            await asyncio.sleep(0.001)
+        assert (await asked(service, lambda client: client.me()))["local"]
+        assert not alive(first)
+
+    run(tmp_path, work)
+
+
+def test_a_line_that_is_no_json_is_a_fault_and_not_the_end(tmp_path: Path) -> None:
+    async def work() -> None:
+        faults: list[str] = []
+        asyncio.get_running_loop().set_exception_handler(lambda _, c: faults.append(c["message"]))
+        service = Service(service_settings(config_for(tmp_path)), lambda request: {"ok": True})
+        await service.start()
+        service.tell({"status": {"x": float("nan")}})
+        service.tell({"status": {"n": 1}})
+        assert faults == ["a line is no JSON"]
+
+        def first(client: Client) -> Any:
+            with client.live() as lines:
+                return next(iter(lines))
+
+        assert await asked(service, first) == {"status": {"n": 1}}
+        await service.stop()
+
+    asyncio.run(work())
 
 
 def test_the_service_ends_with_a_daemon_that_is_killed(tmp_path: Path) -> None:

@@ -222,6 +222,7 @@ def test_a_service_that_does_not_read_keeps_nobody_waiting() -> None:
             wire.tell("status", encoded({"status": {"n": number, "text": "x" * 500}}))
             if number % 5 == 0:
                 wire.tell("event", encoded({"event": number, "text": "y" * 500}))
+        assert 0.0 < wire.unread_s(loop.time() + 5.0) - 5.0 < 20.0
         waits = sum(len(line) for _, line in wire._backlog._waiting)
         assert waits < 600_000 and len(wire._backlog) <= 502
         await loop.sock_sendall(theirs, b'{"id": 1, "do": "hold"}\n')
@@ -233,6 +234,7 @@ def test_a_service_that_does_not_read_keeps_nobody_waiting() -> None:
         assert events[0] == "before" and events[-1] == 5995
         assert len(events) + missed == 1 + 1200 and missed > 0
         assert any(line.get("id") == 1 and line["ok"] for line in lines)
+        assert wire.unread_s(loop.time() + 5.0) == 0.0
 
     rest = b""
 

@@ -78,7 +78,10 @@ async def expose(job: JobBody, here: Here, who: Asking) -> Line:
     """Make one exposure that ends at its dose. UV light injures skin and eyes: lid closed."""
     if job.accept_overdue:
         must(who, Right.ACCEPT_OVERDUE)
-    asked = {"operator": who.name, **{k: v for k, v in job.given().items() if v is not None}}
+    asked = {k: v for k, v in job.given().items() if v is not None}
+    if who.token is not None and asked.get("operator", who.name) != who.name:
+        raise ApiError(f"the operator is who signed in, {who.name}; leave it out", "misuse")
+    asked.setdefault("operator", who.name)
     return await here.daemon.ask("expose", job=asked, who=who.name, role=who.role)
 
 
