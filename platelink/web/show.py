@@ -24,7 +24,7 @@ HERE = Path(__file__).parent / "templates"
 LANGUAGE_COOKIE = "platelink_language"
 THEME_COOKIE = "platelink_theme"
 AHEAD = {
-    "now": ["acts", "ask", "inspect", "readings", "single", "strip", "work"],
+    "now": ["acts", "advice", "ask", "inspect", "readings", "single", "strip", "work"],
     "record": ["curves"],
     "alarms": ["ask"],
 }

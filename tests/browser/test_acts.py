@@ -294,3 +294,29 @@ def test_theme_and_language_are_kept_for_the_screen(stage: Stage, tmp_path: Path
             await expect(page.get_by_role("heading", level=1)).to_have_text("Material und Raster")
 
     play(stage, tmp_path, work)
+
+
+def test_a_unit_with_its_own_timer_is_told_what_to_set_and_when_to_end(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.READY, advisory=True, run_id="r-1")
+        async with scene.tablet() as page:
+            await page.goto(scene.address)
+            await page.get_by_role("button", name="Begin exposure").click()
+            dialog = page.get_by_role("dialog")
+            await expect(dialog).to_contain_text("The unit's own timer switches the light")
+            await expect(dialog).not_to_contain_text("by itself")
+            await dialog.get_by_role("button", name="Not now").click()
+            event = {"run_id": "r-1", "name": "timer advice", "data": {"timer_s": 64.0}}
+            scene.played.say({"event": {**event, "text": "set 64 s"}})
+            advice = page.locator("#advice")
+            await expect(advice).to_have_text(
+                "Set 1:04 min on the unit's own timer, then start it."
+            )
+            scene.played.say({"event": {**event, "name": "dose reached", "text": "end it"}})
+            await expect(advice).to_have_text("Dose reached: end the light now.")
+            scene.played.status = d.status(d.WASH, advisory=True)
+            await expect(advice).to_be_hidden()
+
+    play(stage, tmp_path, work)

@@ -12,6 +12,13 @@ const heat = (plate) => plate.now.kind === "bake";
 
 const beginLines = (plate) => {
   const { exposure, bake } = plate.now;
+  if (exposure && link.status.advisory) {
+    return [
+      t("The unit's own timer switches the light; platelink measures it."),
+      t("It tells what to set on that timer, and when the dose is reached."),
+      t("Close the lid. Make sure that nobody looks in."),
+    ];
+  }
   if (exposure) {
     const left = exposure.target_dose_mj_cm2 - (exposure.dose_mj_cm2 || 0);
     const lines = [
@@ -121,10 +128,15 @@ const asked = async (plate, name, says) => {
   return answer ? act(plate, name, says, late ? { accept_overdue: true } : {}) : false;
 };
 
+const whoEndsLight = () =>
+  link.status.advisory
+    ? t("The unit's own timer ends the light, not platelink.")
+    : t("Light goes off with each of these.");
+
 const ended = async (plate, acts, says) => {
   const answer = await ask({
     title: t("End plate {plate}?", { plate: plate.plate }),
-    lines: light(plate) ? [t("Light goes off with each of these.")] : [],
+    lines: light(plate) ? [whoEndsLight()] : [],
     answers: endings(acts),
     reason: t("Reason"),
   });

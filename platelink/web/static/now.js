@@ -1,6 +1,7 @@
 // The view "now": which step of which plate, what it needs, and the readings beside it.
 import "./shell.js";
 import { Acts } from "./acts.js";
+import { advise } from "./advice.js";
 import { announce, byId, h, keyed, put, set, show } from "./dom.js";
 import { exposureCard } from "./single.js";
 import { link, painted } from "./link.js";
@@ -215,6 +216,7 @@ painted((status) => {
   work(plate, status);
   steps(plate);
   measure(status);
+  advise(status);
   tell(plate);
   for (const reading of Object.values(readings)) if (!reading.node.hidden) reading.draw(now);
 });

@@ -1,6 +1,7 @@
 // The step at hand of one plate, by its kind: the figure that counts, and what to do next.
 import { h, put, set, show } from "./dom.js";
 import { inspectForm } from "./inspect.js";
+import { link } from "./link.js";
 import { stateOf, waitWord } from "./words.js";
 import { band, bare, duration, known, minutes, number, quantity, symbol, t } from "./text.js";
 
@@ -173,6 +174,11 @@ const nextAct = (plate) => {
     return now.instructions || t("Begin when you are ready.");
   if (stage && stage.waiting && acts.includes("done"))
     return stage.prompt || now.instructions || "";
+  if (now.kind === "expose" && link.status.advisory) {
+    return now.exposure?.step === "light"
+      ? t("The light is the unit's own: end it when the dose is reached.")
+      : t("Start the light with the unit's own timer.");
+  }
   if (now.kind === "expose") {
     return (now.waiting_for || []).length
       ? t("Wait. The light comes by itself.")
