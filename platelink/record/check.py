@@ -130,11 +130,13 @@ def _light(
 ) -> tuple[Integral | None, float | None, float | None]:
     """The integral, the dose claimed, percent between; what is wrong is added to ``problems``."""
     integral: Integral | None = None
+    recorded = _recorded(run, samples)
+    if not len(samples) and not recorded and not any(e.name == "armed" for e in events):
+        return None, None, None  # over before its first sample, and before any light
     try:
         integral = integrate(_calibration(run), samples, events)
     except ValueError as error:
         problems.append(str(error))
-    recorded = _recorded(run, samples)
     difference = None
     if recorded is None:
         problems.append("no dose was recorded")
@@ -271,7 +273,9 @@ def _verdict(
     if problems:
         return "not confirmed: " + "; ".join(problems)
     if recorded is None:
-        return f"confirmed: every entry is there; a {kind_of(run.start)} has no dose to compare"
+        kind = kind_of(run.start)
+        what = f"a {kind}" if kind in WITHOUT_LIGHT else "an exposure that ended before any light"
+        return f"confirmed: every entry is there; {what} has no dose to compare"
     return (
         f"confirmed: {recorded:.2f} mJ/cm² recorded, {difference:+.4f} % by the stored samples "
         f"(limit {limit_pct} %), every entry is there"

@@ -245,6 +245,19 @@ def test_run_without_light_and_run_without_end() -> None:
     assert result.recorded_mj_cm2 == 0.0
 
 
+@pytest.mark.parametrize("claimed", [None, 0.0])
+def test_a_run_that_ended_before_its_first_sample(claimed: float | None) -> None:
+    none = SampleBlock(np.array([], np.int64), np.array([], np.int64), {}, {})
+    run = record(claimed, none, state="interrupted")
+    result = check_run(run, none, [], missing_entries=0)
+    assert result.ok, result.problems
+    assert "ended before any light" in result.verdict
+    armed = [RunEvent(id="x-2", run_id="r1", unit=UNIT, at_utc=T0, name="armed")]
+    run = record(claimed, none, state="interrupted", events=1)
+    assert not check_run(run, none, armed, missing_entries=0).ok, "light may have fallen"
+    assert not check_run(record(5.0, none), none, [], missing_entries=0).ok
+
+
 def test_interrupted_run_is_checked_up_to_its_last_sample() -> None:
     running = np.concatenate([[0.0], np.cumsum(np.full(200, 0.5))])
     half = device_samples(lambda _: 10.0, 10.0, dose_mj_cm2=running)
