@@ -185,8 +185,9 @@ class Aside:
             self._lines.put_nowait(line)
 
     def _run(self) -> None:
-        while (line := self._lines.get()) is not None:
-            self._tell(line)
+        with contextlib.suppress(OSError):  # nobody reads on: the unit is led all the same
+            while (line := self._lines.get()) is not None:
+                self._tell(line)
 
 
 LINES_WAIT = 1000

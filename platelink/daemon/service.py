@@ -163,6 +163,7 @@ class Service:
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             pass_fds=(theirs.fileno(), *fds),
+            process_group=0,  # Ctrl-C at a terminal is for the daemon
             env={**os.environ, "PYTHONPATH": paths},
         )
         assert child.stdin is not None
