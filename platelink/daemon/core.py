@@ -33,6 +33,8 @@ OVEN_S = 0.45
 """Least time between two oven temperatures given to the plates."""
 SLOW = 4
 """Frames are so much rarer while no exposure needs them: a plate spends most of its time so."""
+LONGEST_TICKS = 1000
+"""The device's own limit."""
 CLOCK_KNOWN = 1e-4
 """Relative uncertainty of the device's tick at which frames may become rarer."""
 
@@ -135,7 +137,8 @@ class UnitCore(PlateSide):
         """Ask for frames as often as they are needed now."""
         exposing = self.exposure is not None and self.exposure.state not in ENDED
         slow = not exposing and self.session.clock.rel_uncertainty < CLOCK_KNOWN
-        wanted = self.settings.frame_ticks * (SLOW if slow else 1)
+        often = self.settings.frame_ticks
+        wanted = max(often, min(often * SLOW, LONGEST_TICKS)) if slow else often
         if wanted != self._frame_ticks:
             self._frame_ticks = wanted
             self.session.send(m.SetFrame(wanted), now=self._now)
