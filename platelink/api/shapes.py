@@ -240,6 +240,8 @@ class Run(Shape):
     step: str
     state: Literal["complete", "stopped", "aborted", "interrupted", "open"]
     reason: str | None
+    judgement: str | None
+    """Of a plate that was inspected: good or reject."""
     begun_utc: Utc
     ended_utc: Utc | None
     target_dose_mj_cm2: float | None

@@ -161,6 +161,7 @@ def run_line(run: RunRecord) -> Line:
         "step": start.step,
         "state": end.state if end else "open",
         "reason": end.reason if end else None,
+        "judgement": end.data.get("judgement") if end else None,
         "begun_utc": utc(start.at_utc.astimezone(UTC)),
         "ended_utc": utc(end.at_utc.astimezone(UTC)) if end else None,
         "target_dose_mj_cm2": start.target_dose_mj_cm2,
