@@ -23,7 +23,7 @@ T = TypeVar("T")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--force-device-scale-factor=1",
+    "--force-device-scale-factor=1", "--disable-dev-shm-usage",
 ]  # fmt: skip
 TABLET = {"width": 1280, "height": 800}
 SMALL_TABLET = {"width": 1024, "height": 600}

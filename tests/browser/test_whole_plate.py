@@ -13,7 +13,7 @@ from browser.stage import PHONE, Stage
 from platelink.cli.demo_plate import JOB, LEAK, LOT
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
-SPEED = 8.0
+SPEED = 6.0
 SLOW_MS = 60_000
 """Longer than any step takes at this speed on a busy computer."""
 
@@ -52,7 +52,7 @@ async def expose_with_a_leak(page: Page, phone: Page, made: Shop) -> None:
     """The leak holds it; a second person sees it on a phone; reload; restart; the dose is given."""
     await at_step(page, "film")
     made.unit.order(do="mark")
-    made.unit.order(fault="leak", **LEAK)
+    made.unit.order(fault="leak", **LEAK | {"at_light_s": 20.0})
     await confirmed(page, "Begin exposure")
     state = page.locator(".work .state")
     await expect(state).to_have_text("light on", timeout=SLOW_MS)
@@ -115,6 +115,8 @@ async def read_record(page: Page) -> None:
         await figure.scroll_into_view_if_needed()
         await expect(figure.locator("canvas")).to_be_visible(timeout=SLOW_MS)
     await expect(page.get_by_role("row", name=re.compile("plate made"))).to_contain_text(OPERATOR)
+    await page.get_by_role("link", name="History").tap()
+    await expect(page.get_by_role("row", name=re.compile("plate-7"))).to_contain_text("good")
 
 
 def test_a_whole_plate_by_touch(stage: Stage, tmp_path: Path) -> None:
