@@ -30,7 +30,7 @@ def plate(at: str, state: str, acts: list[str], *, name: str = "P-1041", **more:
     return {
         "plate": name, "recipe": "plate-a-fine@2", "title": "Stock A, fine screen (invented)",
         "job": "J-2207 Example Pens", "lot": "L-118", "state": plate_state, "reason": "",
-        "made_utc": "2026-03-02T10:00:00.000+00:00", "by": "B. Example", "step": index,
+        "by": "B. Example", "step": index, "deviations": 0,
         "steps": [step(n, k, s) for (n, k), s in zip(STEPS, states, strict=True)], "now": now,
     }  # fmt: skip
 
@@ -143,6 +143,7 @@ ALARMS = {
 
 def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json:
     return {"run_id": run_id, "step": of_step, "state": state, "reason": "by dose",
+            "judgement": None,
             "begun_utc": "2026-03-02T10:00:00.000+00:00",
             "ended_utc": "2026-03-02T10:25:00.000+00:00",
             "target_dose_mj_cm2": None, "dose_mj_cm2": None, "device_dose_mj_cm2": None,
@@ -224,10 +225,15 @@ RECIPES = [
 ]
 
 
+def revision_only(listed: Json) -> Json:
+    return {name: value for name, value in listed.items() if name not in ("title", "stock")}
+
+
 def recipe_document(which: str) -> Json:
     found = next(r for r in RECIPES if r["name"] == which)
     return {
-        **found, "revisions": [r for r in RECIPES if r["recipe"] == found["recipe"]],
+        **revision_only(found),
+        "revisions": [revision_only(r) for r in RECIPES if r["recipe"] == found["recipe"]],
         "content": {
             "format": 1, "id": found["recipe"], "title": found["title"],
             "description": "Fine type and halftones; shallow.", "stock": "example-stock-a",
@@ -254,18 +260,18 @@ def recipe_document(which: str) -> Json:
 LOTS = [
     {"name": "L-118", "stock": "example-stock-a", "received_on": "2026-01-10", "note": None,
      "best_before": "2027-01-10", "area_cm2": 24000.0, "opened_on": "2026-02-01",
-     "area_left_cm2": 13250.0, "uses": 31, "closed": False, "findings": []},
+     "area_left_cm2": 13250.0, "uses": 31, "closed": None, "findings": []},
     {"name": "L-102", "stock": "example-stock-b", "received_on": "2025-01-10", "note": None,
      "best_before": "2026-01-10", "area_cm2": 12000.0, "opened_on": None,
-     "area_left_cm2": 12000.0, "uses": 0, "closed": False, "findings": [
+     "area_left_cm2": 12000.0, "uses": 0, "closed": None, "findings": [
          {"name": "expired", "blocks": True, "text": "past its best-before date 2026-01-10"}]},
 ]  # fmt: skip
 SCREENS = [
     {"name": "example-screen-fine", "ruling_lines_per_cm": 120.0, "tint_pct": 90.0,
-     "angle_deg": 45.0, "max_uses": 500, "uses": 212, "note": None, "closed": False,
+     "angle_deg": 45.0, "max_uses": 500, "uses": 212, "note": None, "closed": None,
      "findings": []},
     {"name": "example-screen-worn", "ruling_lines_per_cm": 80.0, "tint_pct": 85.0,
-     "angle_deg": 45.0, "max_uses": 300, "uses": 300, "note": None, "closed": False, "findings": [
+     "angle_deg": 45.0, "max_uses": 300, "uses": 300, "note": None, "closed": None, "findings": [
          {"name": "uses", "blocks": False, "text": "300 uses, its limit is 300"}]},
 ]  # fmt: skip
 PEOPLE = [

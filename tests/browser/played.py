@@ -31,6 +31,7 @@ from browser.documents import (
     recipe_document,
     samples,
 )
+from platelink.api.shapes import Run
 
 Json = dict[str, Any]
 COOKIE = "platelink_session"
@@ -48,6 +49,11 @@ SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
 
 def problem(status: int, text: str, kind: str) -> JSONResponse:
     return JSONResponse({"error": text, "kind": kind}, status)
+
+
+def listed(run: Json, *more: str) -> Json:
+    """A run as lists have it."""
+    return {name: run[name] for name in (*Run.model_fields, *more)}
 
 
 class Played:
@@ -147,7 +153,9 @@ class Played:
                 return JSONResponse(me)
             case ["plates"]:
                 ended = [
-                    run for run in self.runs if run["step"] == "plate" and run["state"] != "open"
+                    listed(run, "request", "data") | {"plate": run["run_id"]}
+                    for run in self.runs
+                    if run["step"] == "plate" and run["state"] != "open"
                 ]
                 return JSONResponse({"in_flight": [], "on_record": ended})
             case ["runs"]:
@@ -156,7 +164,7 @@ class Played:
                 found = next((r for r in self.runs if r["run_id"] == run), None)
                 if found is None:
                     return problem(404, f"there is no run {run}", "unknown")
-                others = [r for r in self.runs if r["plate"] == run and r is not found]
+                others = [listed(r) for r in self.runs if r["plate"] == run and r is not found]
                 return JSONResponse({**found, "parts": others})
             case ["runs", _, "events"]:
                 return JSONResponse({"events": EVENTS})
@@ -186,7 +194,7 @@ class Played:
         words = query.get("search", "").casefold()
         step, state = query.get("step"), query.get("state")
         return [
-            run for run in self.runs
+            listed(run) for run in self.runs
             if (not step or run["step"] == step) and (not state or run["state"] == state)
             and words in " ".join(str(v) for v in run.values()).casefold()
         ]  # fmt: skip

@@ -3,7 +3,7 @@ import "./shell.js";
 import { byId, h, keyed, put, set, show } from "./dom.js";
 import { painted } from "./link.js";
 import { stateOf } from "./words.js";
-import { bare, clock, duration, known, minutes, number, quantity, t } from "./text.js";
+import { bare, duration, known, minutes, number, quantity, t } from "./text.js";
 
 const progress = ({ now }) => {
   if (!now) return "";
@@ -53,7 +53,7 @@ const update = (item, plate) => {
   put(state, stateOf(plate.now));
   set(state, "data-state", plate.now?.state ?? plate.state);
   put(done, progress(plate));
-  item.title = t("made {time} by {who}", { time: clock(plate.made_utc), who: plate.by || "–" });
+  item.title = t("made by {who}", { who: plate.by });
 };
 
 painted((status) => {

@@ -1,0 +1,133 @@
+"""The played service against the real one: shapes of its answers, addresses, rights, words.
+
+Needs no browser: a played answer that the real service would not give makes tests worthless.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from browser import documents as d
+from browser.played import Played
+from platelink.api import access, door, shapes
+from platelink.cli.simulated_plate import Operator, example, plan, unit_for_plates
+from platelink.daemon.plate_view import plates_lines
+from platelink.people.rights import Right, Role, may
+from platelink.web.catalogue import HERE
+from platelink.web.service import NOBODY
+
+SHAPES = {
+    "/v1/me": shapes.Me,
+    "/v1/runs": shapes.Runs,
+    "/v1/runs/P-1039": shapes.RunWhole,
+    "/v1/runs/P-1039/samples?points=100": shapes.Samples,
+    "/v1/recipes": shapes.Recipes,
+    "/v1/recipes/plate-a-fine@2": shapes.RecipeWhole,
+    "/v1/recipe-diff?a=plate-a-fine@2&b=plate-a-fine@3": shapes.Diff,
+    "/v1/lots": shapes.Lots,
+    "/v1/screens": shapes.Screens,
+    "/v1/device": shapes.Device,
+    "/v1/people": shapes.People,
+    "/v1/plates": shapes.Plates,
+}
+SOURCES = [*sorted((HERE / "templates").glob("*.html")), *sorted((HERE / "static").glob("*.js"))]
+
+
+def played(tmp_path: Path, role: str) -> dict[str, Any]:
+    """Every answer of the played service."""
+
+    async def asking() -> dict[str, Any]:
+        service = Played(tmp_path / "s", d.status())
+        await service.start()
+        transport = httpx.AsyncHTTPTransport(uds=str(service.socket))
+        cookies = {"platelink_session": role}
+        async with httpx.AsyncClient(
+            transport=transport, base_url="http://localhost", cookies=cookies
+        ) as client:
+            found = {path: (await client.get(path)).json() for path in SHAPES}
+        await service.stop()
+        return found
+
+    return asyncio.run(asking())
+
+
+def test_its_answers_have_the_shapes_of_the_real_ones(tmp_path: Path) -> None:
+    answers = played(tmp_path, "lead")
+    for path, shape in SHAPES.items():
+        shape.model_validate(json.loads(json.dumps(answers[path])))
+
+
+@pytest.mark.parametrize("role", list(Role))
+def test_its_rights_are_the_real_ones(tmp_path: Path, role: Role) -> None:
+    rights = played(tmp_path, str(role))["/v1/me"]["rights"]
+    assert sorted(rights) == sorted(r.name.lower() for r in Right if may(role, r))
+
+
+def test_rights_that_the_page_asks_for_exist() -> None:
+    asked = set()
+    for path in SOURCES:
+        text = path.read_text("utf-8")
+        asked |= set(re.findall(r"'(\w+)' (?:not )?in rights", text))
+        asked |= set(re.findall(r"\bcan\(\s*\"(\w+)\"", text))
+    assert len(asked) >= 8
+    assert asked <= {right.name.lower() for right in Right}
+
+
+def test_addresses_that_the_page_sends_to_exist() -> None:
+    """Each data-post of the templates, with a name in place of what is computed."""
+    posts = set()
+    for path in SOURCES:
+        for found in re.findall(r"data-post=\"([^\"]+)\"", path.read_text("utf-8")):
+            posts.add(re.sub(r"\{\{.*?\}\}", "X", found))
+    acts = {
+        "/lots/X/X": ["/lots/X/open", "/lots/X/count", "/lots/X/close"],
+        "/X/X/X": ["/lots/X/open", "/lots/X/count", "/lots/X/close", "/screens/X/close"],
+        "/people/X/X": [
+            f"/people/X/{act}" for act in ("open", "unlock", "secret", "role", "close")
+        ],
+        "/recipes/X/X": ["/recipes/X/approve", "/recipes/X/retire"],
+    }
+    assert len(posts) >= 8
+    for post in posts:
+        for address in acts.get(post, [post]):
+            assert "POST" in access.rows_of(f"/v1{address}"), post
+
+
+def test_the_word_for_nobody_at_all_is_the_services() -> None:
+    assert door.BEGIN.startswith(NOBODY)
+
+
+def real_plates() -> dict[str, list[dict[str, Any]]]:
+    """Plates as the status tells them at every look of an operator, by the kind of their step."""
+    simulation = unit_for_plates()
+    seen: dict[str, list[dict[str, Any]]] = {}
+
+    class Looking(Operator):
+        def look(self) -> None:
+            for plate in plates_lines(simulation.core)["plates"]:
+                seen.setdefault(plate["now"]["kind"], []).append(plate)
+            super().look()
+
+    simulation.make_plate(plan("P-1", example()))
+    Looking(simulation).work()
+    return seen
+
+
+def test_played_plates_have_no_key_that_real_ones_lack() -> None:
+    real = real_plates()
+    assert set(real) == {"prompt", "expose", "wash", "blow_off", "bake", "inspect"}
+    for plate in (d.READY, d.WAITING, d.LIGHT, d.HELD, d.WASH, d.WASH_DUE, d.OVEN, d.INSPECT):
+        now = plate["now"]
+        others = real[now["kind"]]
+        assert set(plate) <= set(others[0]), plate["plate"]
+        assert any(set(now) <= set(other["now"]) for other in others), now
+        part = next(value for value in now.values() if isinstance(value, dict))
+        name = next(key for key, value in now.items() if value is part)
+        assert any(set(part) <= set(other["now"][name]) for other in others), part
