@@ -12,6 +12,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from platelink.web.words import NOT_OUR_NAME, NOT_OURS
+
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
     "connect-src 'self'; font-src 'none'; form-action 'self'; frame-ancestors 'none'; "
@@ -72,16 +74,13 @@ class Guard:
         hosts = headers.getlist("host")
         name = host_name(hosts[0]) if len(hosts) == 1 else None
         if name not in self.names:
-            return 421, (
-                "This name is not one of this page's; start it with --name and the name that "
-                "you use, or open it by its own."
-            )
+            return 421, NOT_OUR_NAME
         if scope["type"] == "http" and scope["method"] in SAFE:
             return None
         origins = headers.getlist("origin")
         same = len(origins) == 1 and urlsplit(origins[0]).netloc.lower() == hosts[0].lower()
         if not same or headers.get("sec-fetch-site", "same-origin") != "same-origin":
-            return 403, "This did not come from the page itself; reload the page and try again."
+            return 403, NOT_OURS
         return None
 
 

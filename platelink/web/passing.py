@@ -13,6 +13,8 @@ import httpx
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from platelink.web.words import FIRST_LEAD, NO_ADDRESS, NO_SERVICE, TOO_MUCH
+
 IN = ("accept", "content-type", "x-csrf-token")
 OUT = ("content-type", "retry-after", "set-cookie", "content-disposition")
 SESSION_COOKIE = "platelink_session"
@@ -24,12 +26,6 @@ CURVES = "/samples"
 
 NEVER = frozenset({"/v1/people/first"})
 """The first lead is entered at the unit's own computer only."""
-
-FIRST_LEAD = "The first lead is entered on the unit's own computer; run there: platelink user first"
-NO_SERVICE = (
-    "The unit's service does not answer. Is its daemon running? On its computer, run: "
-    "platelink doctor"
-)
 
 
 def session_header(request: Request) -> dict[str, str]:
@@ -48,14 +44,14 @@ async def pass_on(request: Request) -> Response:
     """The service's answer to this request."""
     path = "/" + request.path_params["path"]
     if not path.startswith("/v1/") or any(part in ("", ".", "..") for part in path[1:].split("/")):
-        return error(404, "There is no such address.", "unknown")
+        return error(404, NO_ADDRESS, "unknown")
     if path in NEVER:
         return error(403, FIRST_LEAD, "refused")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
         if len(body) > MOST_BYTES:
-            return error(413, "That is more than the service takes at once.", "refused")
+            return error(413, TOO_MUCH, "refused")
     client: httpx.AsyncClient = request.app.state.client
     try:
         answer = await client.request(

@@ -10,7 +10,8 @@ from urllib.parse import quote
 import httpx
 from starlette.requests import Request
 
-from platelink.web.passing import NO_SERVICE, session_header
+from platelink.web.passing import session_header
+from platelink.web.words import NO_SERVICE
 
 Document = dict[str, Any]
 PATIENCE_S = 10.0

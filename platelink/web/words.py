@@ -57,6 +57,31 @@ WORDS = {
     "head": N_("sensor head"),
 }
 
+NO_SERVICE = N_(
+    "The unit's service does not answer. Is its daemon running? On its computer, run: "
+    "platelink doctor"
+)
+FIRST_LEAD = N_(
+    "The first lead is entered on the unit's own computer; run there: platelink user first"
+)
+NO_ADDRESS = N_("There is no such address.")
+TOO_MUCH = N_("That is more than the service takes at once.")
+NOT_OURS = N_("This did not come from the page itself; reload the page and try again.")
+NOT_OUR_NAME = N_(
+    "This name is not one of this page's; start it with --name and the name that you use, or open "
+    "it by its own."
+)
+OF_THE_SERVICE = (
+    N_(
+        "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or "
+        "password"
+    ),
+    N_("the page is out of date; load it again"),
+    N_("the sign-in has ended; sign in again"),
+    N_("sign in first"),
+)
+"""Refusals of the service that come in the same words each time."""
+
 ALARMS = (
     N_("contact lost"),
     N_("the blanket or its seal leaks, or the pump has stopped"),

@@ -47,6 +47,11 @@ SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
            "C. Example": ("auditor", "3456")}  # fmt: skip
 
 
+WRONG = (
+    "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or password"
+)
+
+
 def problem(status: int, text: str, kind: str) -> JSONResponse:
     return JSONResponse({"error": text, "kind": kind}, status)
 
@@ -121,7 +126,12 @@ class Played:
         body = await request.json()
         role, secret = SECRETS.get(body["name"], ("", ""))
         if not role or secret != body["secret"]:
-            return problem(401, "name and PIN or password do not fit; try again", "sign in")
+            return problem(
+                401,
+                "the name or the PIN or password is wrong; try again, or let a lead give a new "
+                "PIN or password",
+                "sign in",
+            )
         answer = JSONResponse({"token": role, "name": body["name"], "role": role})
         answer.set_cookie(COOKIE, role, httponly=True, samesite="strict")
         return answer

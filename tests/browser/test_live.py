@@ -145,7 +145,7 @@ def test_a_sign_in_that_ended_leads_to_the_sign_in_and_back(stage: Stage, tmp_pa
             await page.get_by_label("Name").fill("B. Example")
             await page.get_by_label("PIN or password").fill("0000")
             await page.get_by_role("button", name="Sign in").click()
-            await expect(page.get_by_role("alert")).to_contain_text("do not fit")
+            await expect(page.get_by_role("alert")).to_contain_text("is wrong; try again")
             await page.get_by_label("PIN or password").fill("2345")
             await page.get_by_role("button", name="Sign in").click()
             await page.wait_for_url("**/alarms")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 from html.parser import HTMLParser
@@ -17,6 +18,7 @@ from platelink.web import words
 from platelink.web.catalogue import HERE, brought_up, missing, read, template
 from platelink.web.texts import choose, read_languages
 
+ROOT = Path(__file__).parents[2]
 TEMPLATES = sorted((HERE / "templates").glob("*.html"))
 SCRIPTS = sorted((HERE / "static").glob("*.js"))
 CATALOGUES = sorted((HERE / "texts").glob("*.po"))
@@ -137,6 +139,17 @@ def test_words_of_the_service_are_those_it_has() -> None:
     for alarm in unit_alarms.UNIT_ALARMS:
         assert {alarm.name, alarm.cause, alarm.next_act} <= told, alarm.name
     assert {str(state) for state in (*State, *StepState)} <= set(words.WORDS)
+
+
+def test_refusals_in_fixed_words_are_those_of_the_service() -> None:
+    sources = [*(ROOT / "platelink/api").glob("*.py"), *(ROOT / "platelink/people").glob("*.py")]
+    said = {
+        node.value
+        for path in sources
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+    assert set(words.OF_THE_SERVICE) <= said
 
 
 def test_what_scripts_get_is_a_table_and_plural_forms() -> None:

@@ -105,6 +105,7 @@ const heading = (plate) => {
   );
 };
 
+const seen = new Set(); // plates that were in flight while this page looked
 let cardKey = null;
 const work = (plate, status) => {
   const single = !plate && GOING.includes(status.exposure?.state) ? "exposure" : null;
@@ -210,6 +211,7 @@ painted((status) => {
     for (const reading of Object.values(readings)) reading.silent(now);
     return;
   }
+  for (const { plate } of status.plates || []) seen.add(plate);
   const plate = pick(status);
   heading(plate);
   chips(status.plates || [], plate);
@@ -224,8 +226,7 @@ painted((status) => {
 /** A plate that ended is told with a way to its record. */
 link.addEventListener("line", ({ detail }) => {
   if (!detail.ended) return;
-  const ours = (link.status?.plates || []).some((plate) => plate.plate === detail.ended);
-  if (!ours && detail.step !== "plate") return;
+  if (!seen.has(detail.ended)) return;
   const note = byId("ended");
   note.replaceChildren(
     t("Plate {plate} has ended: {state}.", { plate: detail.ended, state: stateWord(detail.state) }),

@@ -7,6 +7,9 @@ export const can = (right) => (document.body.dataset.rights || "").split(" ").in
 const csrf = () => document.body.dataset.csrf || "";
 const PATIENCE_MS = 15000;
 
+/** A refusal, in the person's language where it comes in the same words each time. */
+const said = (text) => (text ? t(text) : "");
+
 /** Posts; gives the document, or throws an Error whose text says what to do. */
 export const post = async (path, body) => {
   let answer;
@@ -22,7 +25,7 @@ export const post = async (path, body) => {
   }
   const document = await answer.json().catch(() => ({}));
   if (answer.ok) return document;
-  throw Object.assign(new Error(document.error || t("The service refused it and said no more.")), {
+  throw Object.assign(new Error(said(document.error) || t("The service refused it and said no more.")), {
     status: answer.status,
     kind: document.kind,
   });
