@@ -25,10 +25,13 @@ export const post = async (path, body) => {
   }
   const document = await answer.json().catch(() => ({}));
   if (answer.ok) return document;
-  throw Object.assign(new Error(said(document.error) || t("The service refused it and said no more.")), {
-    status: answer.status,
-    kind: document.kind,
-  });
+  throw Object.assign(
+    new Error(said(document.error) || t("The service refused it and said no more.")),
+    {
+      status: answer.status,
+      kind: document.kind,
+    },
+  );
 };
 
 /** Gets a document. */
