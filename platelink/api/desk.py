@@ -20,6 +20,8 @@ from platelink.people.store import People
 _T = TypeVar("_T")
 AT_ONCE = 2
 """Secrets looked at at a time; each takes some tenths of a second and much memory."""
+HOLD_S = 1.0
+"""A wrong secret keeps its turn so long: guessing, however fast, takes no processor for itself."""
 NICENESS = 15
 WAITING = 6
 """Secrets that wait to be looked at; more are turned away."""
@@ -33,14 +35,18 @@ class Desk:
         path: Path,
         now: Callable[[], datetime],
         open_store: Callable[[Path], People] = People.open,
+        *,
+        hold_s: float = HOLD_S,
     ) -> None:
         self._path = path
         self._now = now
         self._open_store = open_store
+        self._hold_s = hold_s
         self._people: People | None = None
         self._opening = threading.Lock()
         self._quick = ThreadPoolExecutor(1, "people")
         self._slow = ThreadPoolExecutor(AT_ONCE, "secrets", initializer=_go_last)
+        self._turns = asyncio.Semaphore(AT_ONCE)
         self._proving = 0
 
     def close(self) -> None:
@@ -91,9 +97,20 @@ class Desk:
             )
         self._proving += 1
         try:
-            return await asyncio.get_running_loop().run_in_executor(self._slow, self._with, what)
+            await self._turns.acquire()
+            return await self._in_turn(what)
         finally:
             self._proving -= 1
+
+    async def _in_turn(self, what: Callable[[People], _T]) -> _T:
+        loop, hold_s = asyncio.get_running_loop(), 0.0
+        try:
+            return await loop.run_in_executor(self._slow, self._with, what)
+        except SignInRefused:
+            hold_s = self._hold_s
+            raise
+        finally:
+            loop.call_later(hold_s, self._turns.release)
 
     def _with(self, what: Callable[[People], _T]) -> _T:
         with self._opening:

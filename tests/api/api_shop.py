@@ -109,6 +109,7 @@ class Shop:
             self.settings.people,
             lambda: self.now,
             lambda path: People.open(path, hashing=QUICK),
+            hold_s=0.0,
         )
         self.context = Context(self.settings, self.daemon, self.hub, self.desk, lambda: self.now)
         self.app = make_app(self.context)

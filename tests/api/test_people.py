@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
 
 from api.api_shop import AUDITOR, LEAD, OPERATOR, SECRETS, URL, shop
 from platelink.api.desk import AT_ONCE, WAITING
+from platelink.api.errors import ApiError
 from platelink.client import ClientError
 
 
@@ -136,6 +138,28 @@ def test_ones_own_secret_takes_the_old_one(tmp_path: Path) -> None:
         with this.client(LEAD) as lead:
             lead.at_person(OPERATOR, "secret", secret="567812", why="forgot it")
         operator.sign_in(OPERATOR, "567812")
+
+
+def test_a_wrong_secret_keeps_its_turn_and_a_right_one_does_not(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this:
+        runner = this._runner
+
+        async def wrong() -> None:
+            with pytest.raises(ApiError):
+                await this.desk.sign_in(OPERATOR, "000001")
+
+        async def work() -> list[float]:
+            loop = asyncio.get_running_loop()
+            took = []
+            for what in (this.desk.sign_in(LEAD, SECRETS[LEAD]), *(wrong() for _ in range(3))):
+                began = loop.time()
+                await what
+                took.append(loop.time() - began)
+            return took
+
+        this.desk._hold_s = 0.4
+        took = runner.run(work())
+        assert max(took[:3]) < 0.4 <= took[3] + max(took[:3])
 
 
 def test_secrets_are_looked_at_a_few_at_a_time(tmp_path: Path) -> None:
