@@ -31,12 +31,6 @@ __all__ = [
 ]  # fmt: skip
 OVEN_S = 0.45
 """Least time between two oven temperatures given to the plates."""
-SLOW = 4
-"""Frames are so much rarer while no exposure needs them: a plate spends most of its time so."""
-LONGEST_TICKS = 1000
-"""The device's own limit."""
-CLOCK_KNOWN = 1e-4
-"""Relative uncertainty of the device's tick at which frames may become rarer."""
 
 
 class UnitCore(PlateSide):
@@ -47,8 +41,6 @@ class UnitCore(PlateSide):
     ) -> None:
         super().__init__(settings, converter, learned, now=now)
         self._oven_at = -math.inf
-        self._frame_ticks = 0
-        """As last asked for."""
         self._handlers: dict[type[object], Callable[[Any], None]] = {
             link.SampleReceived: self._sampled,
             link.CommandAnswered: self._answered,
@@ -133,16 +125,6 @@ class UnitCore(PlateSide):
             if handle is not None:
                 handle(output)
 
-    def _set_frame(self) -> None:
-        """Ask for frames as often as they are needed now."""
-        exposing = self.exposure is not None and self.exposure.state not in ENDED
-        slow = not exposing and self.session.clock.rel_uncertainty < CLOCK_KNOWN
-        often = self.settings.frame_ticks
-        wanted = max(often, min(often * SLOW, LONGEST_TICKS)) if slow else often
-        if wanted != self._frame_ticks:
-            self._frame_ticks = wanted
-            self.session.send(m.SetFrame(wanted), now=self._now)
-
     def _answered(self, answered: link.CommandAnswered) -> None:
         if self.exposure is not None:
             self._from_exposure(
@@ -150,8 +132,6 @@ class UnitCore(PlateSide):
             )
 
     def _unanswered(self, unanswered: link.CommandUnanswered) -> None:
-        if isinstance(unanswered.command, m.SetFrame):
-            self._frame_ticks = 0  # whatever the device does now: ask again
         if self.exposure is not None:
             self._from_exposure(self.exposure.unanswered(unanswered.command, now=self._now))
 
@@ -162,7 +142,6 @@ class UnitCore(PlateSide):
         self._order = max(self._order, sample.order)
         self._lamp_on = bool(sample.outputs & 1 << m.Output.LAMP)
         self._vacuum_on = bool(sample.outputs & 1 << m.Output.VACUUM)
-        self._set_frame()
         self._watch_left_light()
         clock = self.session.clock
         if self.room.plates:
@@ -220,8 +199,7 @@ class UnitCore(PlateSide):
                 self._recording.device_restarted(hello.tick, self._now)
             self._plate_record.device_restarted(hello.tick, self._now)
             self._out += self.watch.device_restarted(now=self._now, at_utc_ms=self._at_utc_ms)
-        self._frame_ticks = 0
-        self._set_frame()
+        self.session.send(m.SetFrame(self.settings.frame_ticks), now=self._now)
         self.session.send(m.GetOrder(), now=self._now)
         data: dict[str, Plain] = {
             "boot_id": hello.boot_id,

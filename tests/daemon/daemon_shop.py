@@ -113,9 +113,7 @@ class Bench:
     def sent_but_beats(self) -> list[str]:
         """Names of the commands sent, without heartbeats and questions."""
         names = [type(message).__name__ for message in self.sent]
-        return [
-            n for n in names if n not in ("Heartbeat", "GetHello", "GetOrder", "GetLog", "SetFrame")
-        ]
+        return [n for n in names if n not in ("Heartbeat", "GetHello", "GetOrder", "GetLog")]
 
 
 class UnitPort(Port):
