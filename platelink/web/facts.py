@@ -44,7 +44,7 @@ def _shown(key: str, value: Any, f: Formats) -> tuple[str, str | bool]:
         return _words(key), value
     if isinstance(value, list):
         return _words(key), ", ".join(map(str, value))
-    if not isinstance(value, int | float):
+    if not isinstance(value, int | float) or key.endswith("_id"):
         return _words(key), f.day(str(value)) if key.endswith("_on") else str(value)
     for suffix, show in SHOWN.items():
         if key.endswith(suffix):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -318,5 +319,39 @@ def test_a_unit_with_its_own_timer_is_told_what_to_set_and_when_to_end(
             await expect(advice).to_have_text("Dose reached: end the light now.")
             scene.played.status = d.status(d.WASH, advisory=True)
             await expect(advice).to_be_hidden()
+
+    play(stage, tmp_path, work)
+
+
+def test_curves_are_read_by_touch_and_keys_and_looked_at_closer(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        ranges: list[str] = []
+        async with scene.tablet() as page:
+            page.on(
+                "request",
+                lambda r: ranges.append(r.url.partition("?")[2]) if "/samples" in r.url else None,
+            )
+            await page.goto(f"{scene.address}/records/20260302-100200-aaaa")
+            canvas, reading = page.locator("canvas.curves"), page.locator("figure .note")
+            await expect(canvas).to_have_accessible_name(re.compile("Irradiance from 0.00 to 9.19"))
+            await canvas.hover(position={"x": 800, "y": 60})
+            await expect(reading).to_have_text(
+                re.compile(r"10:00:\d\d · Irradiance 9\.\d+ mW/cm² · Dose \d+\.\d mJ/cm² · Vacuum")
+            )
+            await page.mouse.move(0, 0)
+            await canvas.focus()
+            await page.keyboard.press("Home")
+            await expect(reading).to_have_text(re.compile("^10:00:00 · Irradiance 0.00"))
+            await page.get_by_role("button", name="Closer").click()
+            await expect(reading).to_have_text(re.compile("^Touch"))
+            await page.get_by_role("button", name="Later").click()
+            await page.get_by_role("button", name="All").click()
+            await page.wait_for_timeout(300)
+        asked = [dict(part.split("=") for part in text.split("&")) for text in ranges]
+        spans = [int(a["until_ms"]) - int(a["from_ms"]) if "from_ms" in a else None for a in asked]
+        assert spans[-4:] == [None, 30_000, 30_000, None]
+        assert int(asked[-2]["from_ms"]) - int(asked[-3]["from_ms"]) == 15_000
 
     play(stage, tmp_path, work)

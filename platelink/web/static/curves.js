@@ -8,6 +8,7 @@ const TOP = 22;
 const GAP = 30;
 const PANEL = 120;
 const STEPS = [1, 2, 5];
+const LEAST = { vacuum: 100, irradiance: 1, dose: 1 }; // noise is not blown up to a curve
 
 /** A round step that gives about `count` marks. */
 export const step = (span, count) => {
@@ -168,7 +169,7 @@ export class Curves {
       low,
       high,
     ].filter(Number.isFinite);
-    const most = Math.max(...shown.map((v) => inUnit(v, kind)));
+    const most = Math.max(...shown.map((v) => inUnit(v, kind)), inUnit(LEAST[kind] ?? 0, kind));
     const least = kind === "temperature" ? Math.min(...shown.map((v) => inUnit(v, kind))) : 0;
     const every = step(Math.max(most - least, 1e-9), 3);
     const floor = Math.floor(least / every) * every;
@@ -195,6 +196,10 @@ export class Curves {
     }
     c.stroke();
     c.strokeStyle = ink.ink;
+    c.save();
+    c.beginPath();
+    c.rect(LEFT, top - 1, width - LEFT - RIGHT, PANEL + 2);
+    c.clip();
     c.lineWidth = 1.5;
     c.lineJoin = "round";
     c.beginPath();
@@ -211,6 +216,7 @@ export class Curves {
       }
     }
     c.stroke();
+    c.restore();
   }
 }
 
