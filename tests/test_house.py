@@ -43,6 +43,7 @@ PURE = [
     "platelink/publish/topics.py",
     "platelink/record/check.py",
     "platelink/record/recover.py",
+    "platelink/web/facts.py",
 ]
 ONE_IMPORTER = {
     "argon2": "people",

@@ -1,4 +1,4 @@
-"""Numbers, quantities and times for people: by their locale, in the units the shop chose. Pure."""
+"""Numbers, quantities and times for people: by their locale, in the units of the shop. No clock."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What every request must show and every answer carries: host, origin, content policy. Pure ASGI.
+"""What every request must show and every answer carries: host, origin, content policy.
 
 A page on another machine's name, a form of another site, a frame: all of it ends here.
 """

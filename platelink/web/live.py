@@ -15,7 +15,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from websockets.asyncio.client import ClientConnection, unix_connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 
-from platelink.web.passing import SESSION_COOKIE
+from platelink.web.passing import session_header
 
 MOST_WAITING = 256
 """Lines other than the status that wait for a slow browser."""
@@ -63,16 +63,12 @@ class Waiting:
 async def live(socket: WebSocket) -> None:
     """One browser's live lines, until either side ends."""
     await socket.accept()
-    session = socket.cookies.get(SESSION_COOKIE, "")
-    headers = (
-        {"cookie": f"{SESSION_COOKIE}={session}"} if session.isalnum() or _token(session) else {}
-    )
     path: Path = socket.app.state.settings.service
     try:
         async with unix_connect(
             str(path),
             "ws://localhost/v1/live",
-            additional_headers=headers,
+            additional_headers=session_header(socket),
             user_agent_header=None,
             compression=None,
             open_timeout=5.0,
@@ -84,11 +80,6 @@ async def live(socket: WebSocket) -> None:
         await _close(socket, SIGN_IN if refused else NO_SERVICE)
     except (OSError, TimeoutError, WebSocketException):
         await _close(socket, NO_SERVICE)
-
-
-def _token(text: str) -> bool:
-    """True for a URL-safe token, the only form a session has."""
-    return bool(text) and all(c.isascii() and (c.isalnum() or c in "-_.~=") for c in text)
 
 
 async def _relay(socket: WebSocket, service: ClientConnection) -> None:

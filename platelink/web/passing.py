@@ -10,7 +10,7 @@ import gzip
 from urllib.parse import quote
 
 import httpx
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
 
 from platelink.web.words import FIRST_LEAD, NO_ADDRESS, NO_SERVICE, TOO_MUCH
@@ -28,9 +28,9 @@ NEVER = frozenset({"/v1/people/first"})
 """The first lead is entered at the unit's own computer only."""
 
 
-def session_header(request: Request) -> dict[str, str]:
+def session_header(asking: HTTPConnection) -> dict[str, str]:
     """The session cookie, and no other, as a header."""
-    value = request.cookies.get(SESSION_COOKIE, "")
+    value = asking.cookies.get(SESSION_COOKIE, "")
     plain = value.isascii() and value.isprintable() and not set(value) & set(' ;,"\\')
     return {"cookie": f"{SESSION_COOKIE}={value}"} if value and plain else {}
 
