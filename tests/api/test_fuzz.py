@@ -34,6 +34,7 @@ from platelink.api.inprocess import InProcess
 from platelink.api.wire import told
 from platelink.recipe import example
 
+pytestmark = pytest.mark.timeout(600)  # all operations are one test to pytest
 CHECKS = [
     not_a_server_error, status_code_conformance, content_type_conformance,
     response_schema_conformance, negative_data_rejection,
