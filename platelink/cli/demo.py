@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import secrets
 import shutil
 import subprocess
 import sys
@@ -38,13 +39,14 @@ from platesim.scenarios import SCENARIOS
 
 SPEED = 12.0
 SCENARIO = "plate"
+LEAD = "demo-lead"
 EXPECTED_MW_CM2 = 9.0
 """What the shop saw last; the demonstration's lamps have faded further."""
 STORE_WAIT_S = 15.0
 KEPT = frozenset(
     {
         "platelink.toml", "journal.sqlite", "journal.sqlite-wal", "journal.sqlite-shm",
-        "recipes.sqlite",
+        "recipes.sqlite", "people.sqlite",
     }
 )  # fmt: skip
 
@@ -131,6 +133,25 @@ class Demo:
             finally:
                 child.terminate()
                 child.wait(timeout=10.0)
+
+    @contextlib.contextmanager
+    def page(self, config: Path, client: Client) -> Iterator[None]:
+        """The page as its own process, and somebody to sign in as."""
+        pin = str(secrets.randbelow(900_000) + 100_000)
+        client.add_first(LEAD, pin)
+        client.sign_in(LEAD, pin)
+        command = [sys.executable, "-m", "platelink", "--config", str(config), "page",
+                   "--listen", "127.0.0.1:0"]  # fmt: skip
+        with (self.directory / "page.log").open("wb") as log:
+            child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True)  # noqa: S603
+            assert child.stdout is not None
+            try:
+                self.say(f"{child.stdout.readline().strip()}   sign in as {LEAD}, PIN {pin}")
+                yield
+            finally:
+                child.terminate()
+                child.wait(timeout=10.0)
+                child.stdout.close()
 
     def make(self, client: Client, unit: PtyProcess) -> PlateMaker:
         """The whole plate, told line by line."""
@@ -260,6 +281,12 @@ def remove_all_but_the_record(directory: Path) -> None:
             entry.unlink()
 
 
+def stay() -> None:
+    """Where somebody sits before it, the unit and its page stay until they have seen enough."""
+    if sys.stdin.isatty():
+        click.pause("\nthe unit and its page stay up; press a key to end them")
+
+
 @click.command()
 @click.option("--keep", type=click.Path(path_type=Path), help="Directory for the demo's files.")
 @click.option("--headless", is_flag=True, help="The story in text only; it ends by itself.")
@@ -283,13 +310,17 @@ def demo(keep: Path | None, headless: bool, as_json: bool) -> None:
         config = load(path)
         with this.recorder(path), daemon_of(config, Clock(SPEED)) as client:
             wait_for_link(client)
-            maker = this.make(client, unit)
-            found = this.audit(config, maker)
+            with contextlib.nullcontext() if headless or as_json else this.page(path, client):
+                maker = this.make(client, unit)
+                found = this.audit(config, maker)
+                if not headless and not as_json:
+                    show_audit(found, directory)
+                    stay()
     if keep is None:
         remove_all_but_the_record(directory)
     if as_json:
         click.echo(json.dumps(found))
-    else:
+    elif headless:
         show_audit(found, directory)
     good = found["plate"]["ok"] and found["plate"]["judgement"] == "good"
     good = good and all(row["ok"] and row["state"] == "complete" for row in found["runs"])

@@ -367,13 +367,22 @@ class Shell:
         look_at = -math.inf
         while True:
             await asyncio.sleep(TELL_S)
-            if self.clock.now() >= look_at:
-                look_at = self.clock.now() + OUTSIDE_S
-                self._after(self.core.outside(self._outside(), **self._now()))
-            status = self.status()
-            self._say({"status": status})
-            if self.publisher is not None:
-                self.publisher.report(summary(status))
+            try:
+                if self.clock.now() >= look_at:
+                    look_at = self.clock.now() + OUTSIDE_S
+                    self._after(self.core.outside(self._outside(), **self._now()))
+                self._tell_once()
+            except Exception as error:
+                # A face without news calls the unit silent; one fault of ours must not do that.
+                asyncio.get_running_loop().call_exception_handler(
+                    {"message": "the status could not be told", "exception": error}
+                )
+
+    def _tell_once(self) -> None:
+        status = self.status()
+        self._say({"status": status})
+        if self.publisher is not None:
+            self.publisher.report(summary(status))
 
     def _outside(self) -> tuple[Condition, ...]:
         """What only the shell knows and alarms want to know."""
