@@ -226,7 +226,8 @@ def _unix_listener(path: Path) -> socket.socket:
 
 
 def _loopback_listener(port: int) -> socket.socket:
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # asyncio sends small answers at once only over a socket that names its protocol.
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(("127.0.0.1", port))
