@@ -101,16 +101,20 @@ class Shop:
             return client.status()
 
     def expose(self, dose: float, **more: Any) -> str:
-        return wait(
+        run_id = wait(
             lambda: self._asked(dose, more), 30.0, "exposure accepted"
         )  # right after a crash the run before is being closed
+        # The service tells the status as it last heard it: until then it is of the run before.
+        wait(lambda: self.status()["run_id"] == run_id, 10.0, "status of the run")
+        return str(run_id)
 
     def _asked(self, dose: float, more: dict[str, Any]) -> str | None:
         with Client(self.socket) as client:
             try:
                 return client.expose({"dose": f"{dose} mJ/cm2", **more})
             except ClientError as error:
-                assert "closed" in str(error), error
+                # A busy computer starves the line of a unit that runs faster than life.
+                assert "closed" in str(error) or "no link" in str(error), error
                 return None
 
     def exposure(self) -> dict[str, Any]:
