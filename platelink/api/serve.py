@@ -47,6 +47,9 @@ def _is_news(record: logging.LogRecord) -> bool:
 def run(settings: Settings) -> None:
     """Serve until the daemon hangs up or SIGTERM comes."""
     os.nice(NICENESS)
+    with contextlib.suppress(OSError):
+        # Woken by a line of the daemon, it waits until the daemon has sent it and gone on.
+        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the daemon's to understand
     asyncio.run(_serve(settings))
 

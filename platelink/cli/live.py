@@ -165,8 +165,10 @@ class Aside:
     """Tells in a thread of its own: a terminal that was paused must not pause the control loop.
     What is told meanwhile waits, as much as is worth reading; the rest is in the journal."""
 
-    def __init__(self, tell: Callable[[Line], None]) -> None:
+    def __init__(self, tell: Callable[[Line], None], *, statuses: bool = True) -> None:
         self._tell = tell
+        self._statuses = statuses
+        """Whether statuses are told at all: a thread woken for nothing is in the loop's way."""
         self._lines: queue.Queue[Line | None] = queue.Queue(LINES_WAIT)
         self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
 
@@ -181,6 +183,8 @@ class Aside:
 
     def __call__(self, line: Line) -> None:
         """Have a line told, some time."""
+        if not self._statuses and "status" in line:
+            return
         with contextlib.suppress(queue.Full):
             self._lines.put_nowait(line)
 
@@ -238,7 +242,8 @@ def serve(context: click.Context, speed: float, measure_lag: Path | None, as_jso
     never replaces the unit's own interlock or emergency stop.
     """
     config = config_of(context)
-    with Aside(Teller(as_json=as_json)) as tell:
+    statuses = sys.stdout.isatty() and not as_json
+    with Aside(Teller(as_json=as_json), statuses=statuses) as tell:
         asyncio.run(_serve(config, Clock(speed), tell, measure_lag))
 
 
