@@ -21,7 +21,7 @@ from platelink.control.states import ENDED, Ended, Learned, Send, State
 from platelink.daemon.exposure_side import ExposureSide
 from platelink.daemon.job import CoreOutput, Job, Refused, UnitSettings
 from platelink.daemon.plate_record import PlateRecord
-from platelink.daemon.recording import StateKept
+from platelink.daemon.recording import KEPT_ALARMS, KEPT_PLATE, StateKept
 from platelink.daemon.unit_watch import UnitWatch
 from platelink.sensing.readings import Converter
 
@@ -135,7 +135,7 @@ class PlateSide(ExposureSide):
                     self._out.append(Refused(output.text))
                 case _:
                     if isinstance(output, PlateOver):
-                        self._gone[f"plate:{output.plate}"] = None
+                        self._gone[KEPT_PLATE + output.plate] = None
                     self._out += self._plate_record.take(
                         output, now=self._now, at_utc_ms=self._at_utc_ms
                     )
@@ -158,9 +158,9 @@ class PlateSide(ExposureSide):
         if timed:
             self._keep_at = self._now + KEEP_S
         for name, kept in room.snapshots(everything=timed).items():
-            values[f"plate:{name}"] = kept
+            values[KEPT_PLATE + name] = kept
         if self.watch.changed:
-            values["alarms"] = self.watch.snapshot()
+            values[KEPT_ALARMS] = self.watch.snapshot()
         if values:
             self._out.append(StateKept(self._at_utc_ms, dict(values)))
             values.clear()

@@ -7,7 +7,7 @@ from typing import Any
 from platelink.control.alarm_states import AlarmsStatus, AlarmState
 from platelink.control.bake import Bake
 from platelink.control.exposure import ExposureStatus
-from platelink.control.procedure.plan import exposure_request
+from platelink.control.procedure.plan import contact_limits
 from platelink.control.procedure.plate import Plate
 from platelink.control.procedure.room import PlateRoom
 from platelink.control.stages import Stages
@@ -105,7 +105,7 @@ def now_line(room: PlateRoom, plate: Plate, exposure: ExposureStatus | None, bus
 
 def _exposure(room: PlateRoom, plate: Plate, step: ExposeStep, live: ExposureStatus | None) -> Line:
     given = plate.present.dose_mj_cm2
-    limits = exposure_request(step, room.unit).contact
+    limits = contact_limits(step, room.unit)
     return {
         "target_dose_mj_cm2": number(step.dose_mj_cm2, 3),
         "dose_mj_cm2": number(given + (live.dose_mj_cm2 if live else 0.0), 3),

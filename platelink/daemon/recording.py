@@ -74,6 +74,11 @@ class RunClosed:
     gaps: int = 0
 
 
+KEPT_PLATE = "plate:"
+"""Begins the name under which a plate is kept."""
+KEPT_ALARMS = "alarms"
+
+
 @dataclass(frozen=True, slots=True)
 class StateKept:
     """What a restart goes on from, by name; None takes a name away. No part of the record."""

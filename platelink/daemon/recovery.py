@@ -8,38 +8,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from pydantic import ValidationError
-
-from platelink.canonical import canonical
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.states import State
 from platelink.daemon.core import CoreOutput, UnitCore, in_words
 from platelink.daemon.journaling import from_ms
-from platelink.daemon.recording import RunClosed, StateKept
+from platelink.daemon.recording import KEPT_ALARMS, KEPT_PLATE, RunClosed, StateKept
 from platelink.link import messages as m
-from platelink.recipe.load import loads_content
+from platelink.recipe.load import from_content
 from platelink.record.journal import Journal, OpenRun
 from platelink.record.kept import Kept
-from platelink.record.recover import DeviceAccount, Recovered, close_open_run, recovered
+from platelink.record.recover import DeviceAccount, close_open_run, given_by
 from platelink.runs import RunEnd, RunStart
 
 ASK_AGAIN_S = 1.0
 WAIT_S = 30.0
 """How long a run left open waits for its device before it is closed without it."""
-KEPT_PLATE = "plate:"
 BOOT = "boot"
-
-
-@dataclass(frozen=True, slots=True)
-class Closed:
-    """An exposure left open, and what it gave."""
-
-    end: RunEnd
-    given: Recovered
 
 
 class Recovery:
@@ -97,19 +84,16 @@ class Recovery:
             close_count=report.close_count,
         )
 
-    def close(self, account: DeviceAccount | None, at_utc: datetime) -> Iterator[Closed]:
-        """Every exposure left open, closed with what the device still knows. One at a time: each
+    def close(self, account: DeviceAccount | None, at_utc: datetime) -> Iterator[RunEnd]:
+        """The end of every exposure left open, by what the device still knows. One at a time: each
         is to be written before the next is asked for."""
         while self._exposures:
             run_id, run = self._exposures.popitem()
             events = self._journal.events(run_id)
-            restarted = self._computer_restarted()
-            end = close_open_run(
+            yield close_open_run(
                 run, events, account, entry_id=self._next_id(), at_utc=at_utc,
-                computer_restarted=restarted,
+                computer_restarted=self._computer_restarted(),
             )  # fmt: skip
-            given = recovered(run, events, account, at_utc=at_utc, computer_restarted=restarted)
-            yield Closed(end, given)
 
     def closed_all(self, at_utc_ms: int) -> StateKept:
         """No exposure is open any more: from now on this start of the computer is the known one.
@@ -126,7 +110,7 @@ class Recovery:
         """Plates, bakes and alarms go on in the core; what cannot go on is closed and says why."""
         if not self.waiting:
             yield self.closed_all(at_utc_ms)
-        alarms = self._kept.get("alarms")
+        alarms = self._kept.get(KEPT_ALARMS)
         if alarms is not None and isinstance(alarms.value, dict):
             down_s = _down_s(alarms, at_utc_ms)
             yield from core.watch.restore(alarms.value, down_s=down_s, now=now, at_utc_ms=at_utc_ms)
@@ -179,24 +163,17 @@ class Recovery:
             return
         known = self._journal.run(run_id)
         end = known.end if known else None
-        dose = end.dose_mj_cm2 or 0.0 if end else 0.0
-        told = end.data.get("uncertain_mj_cm2") if end else None  # closed as left open before
-        uncertain = float(told) if isinstance(told, int | float) else 0.0
         text = end.reason if end else "it had not begun"
-        yield from core.exposure_recovered(run_id, dose, uncertain, text, **clock)
+        yield from core.exposure_recovered(run_id, *given_by(end), text, **clock)
 
 
 def plan_of(start: RunStart) -> PlatePlan:
     """The plan of a plate from the start of its run. ValueError, KeyError or TypeError when it was
     written by a release that wrote it otherwise."""
     request: dict[str, Any] = dict(start.request)
-    try:
-        recipe = loads_content(canonical(request["recipe"]).decode())
-    except ValidationError as error:
-        raise ValueError(str(error)) from None
     return PlatePlan(
         plate=start.run_id,
-        recipe=recipe,
+        recipe=from_content(request["recipe"]),
         revision=request["revision"],
         content_hash=request["hash"],
         who=start.operator or "",

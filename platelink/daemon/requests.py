@@ -12,12 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from platelink.canonical import canonical
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.procedure.said import Act, Asked
 from platelink.daemon.asked import flag, new_run_id, text_of
 from platelink.daemon.plate_view import plate_line
-from platelink.recipe.load import loads_content
+from platelink.recipe.load import from_content
 
 if TYPE_CHECKING:
     from platelink.daemon.shell import Shell
@@ -79,7 +78,7 @@ def plan_of_request(asked: Any, who: str) -> PlatePlan:
     if not isinstance(asked, dict):
         raise ValueError("plate: give an object with recipe, revision, hash")
     try:
-        recipe = loads_content(canonical(asked.get("recipe")).decode())
+        recipe = from_content(asked.get("recipe"))
     except ValidationError as error:
         raise ValueError(f"recipe: {error}") from None
     plate = str(asked.get("plate") or f"plate-{new_run_id()}")

@@ -36,7 +36,7 @@ from platelink.publish.publisher import Publisher
 from platelink.record.errors import JournalError
 from platelink.record.journal import Journal
 from platelink.record.reader import kind_of
-from platelink.record.recover import DeviceAccount
+from platelink.record.recover import DeviceAccount, given_by
 from platelink.record.writer import JournalWriter
 
 __all__ = ["COMMANDS", "Shell", "ShellSettings"]
@@ -256,15 +256,12 @@ class Shell:
     def _recover(self, account: DeviceAccount | None) -> None:
         """Close the exposures that an earlier process left open; their plates go on."""
         at_utc = from_ms(self.clock.utc_ms())
-        for closed in self._recovery.close(account, at_utc):
-            end, given = closed.end, closed.given
+        for end in self._recovery.close(account, at_utc):
             self.writer.append(end, now=self.clock.now())
             self._say({"ended": end.run_id, "state": end.state, "reason": end.reason})
-            dose, uncertain = given.dose_mj_cm2 or 0.0, given.uncertain_mj_cm2
-            told = self.core.exposure_recovered(
-                end.run_id, dose, uncertain, end.reason, **self._now()
+            self._after(
+                self.core.exposure_recovered(end.run_id, *given_by(end), end.reason, **self._now())
             )
-            self._after(told)
         self.core.recovering = False
         self._record((self._recovery.closed_all(self.clock.utc_ms()),))
 

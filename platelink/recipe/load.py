@@ -8,11 +8,14 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from platelink.canonical import canonical
 from platelink.forms.problems import FormError, Reading, parse, read
 from platelink.forms.write import to_toml
 from platelink.recipe.model import FORMAT, Recipe, repeated
 
-__all__ = ["RecipeFileError", "load", "loads", "loads_content", "recipe_of", "to_toml"]
+__all__ = [
+    "RecipeFileError", "from_content", "load", "loads", "loads_content", "recipe_of", "to_toml",
+]  # fmt: skip
 
 
 class RecipeFileError(FormError):
@@ -40,6 +43,11 @@ def recipe_of(data: dict[str, Any], file: str) -> Recipe:
         problems = reading.problems(error)
         problems += [reading.problem(path, text) for path, text in repeated(data)]
         raise RecipeFileError(list(dict.fromkeys(problems))) from None
+
+
+def from_content(content: Any) -> Recipe:
+    """The recipe of a content as plain JSON values; ``ValueError`` when it is none."""
+    return loads_content(canonical(content).decode())
 
 
 def loads_content(text: str) -> Recipe:

@@ -103,6 +103,15 @@ def close_open_run(
     )
 
 
+def given_by(end: RunEnd | None) -> tuple[float, float]:
+    """Dose of an exposure that has ended, and how much more may have fallen unseen, mJ/cm²; none
+    of an exposure that never began."""
+    if end is None:
+        return 0.0, 0.0
+    uncertain = end.data.get("uncertain_mj_cm2")
+    return end.dose_mj_cm2 or 0.0, float(uncertain) if isinstance(uncertain, int | float) else 0.0
+
+
 def recovered(
     run: OpenRun,
     events: Sequence[RunEvent],

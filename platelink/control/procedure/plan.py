@@ -17,9 +17,7 @@ from platelink.recipe.model import Recipe
 from platelink.recipe.steps import (
     BakeStep,
     BlowOffStep,
-    ContactBand,
     ExposeStep,
-    InspectStep,
     PromptStep,
     Step,
     WashStep,
@@ -37,8 +35,6 @@ PLACES: dict[str, str] = {
     "prompt": "bench",
 }
 """Where each kind of step is done: the unit procedure of ISA-88."""
-AREAS = ("exposure unit", "oven")
-"""Places in which something of the unit is switched or measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +93,7 @@ def exposure_request(
     """The exposure of a step, or what is left of it."""
     return ExposureRequest(
         target_dose_mj_cm2=step.dose_mj_cm2 - delivered_mj_cm2,
-        contact=_limits(step.contact, unit) if step.contact is not None else None,
+        contact=contact_limits(step, unit),
         max_light_s=unit.max_light_s,
         guard_factor=step.guard_factor,
         silence_policy=unit.silence_policy,
@@ -107,7 +103,11 @@ def exposure_request(
     )
 
 
-def _limits(band: ContactBand, unit: StepDefaults) -> ContactLimits:
+def contact_limits(step: ExposeStep, unit: StepDefaults) -> ContactLimits | None:
+    """The contact a step asks for; None where it needs none."""
+    band = step.contact
+    if band is None:
+        return None
     asked = {name: value for name, value in band.model_dump().items() if value is not None}
     if unit.contact is not None:
         return replace(unit.contact, **asked)
@@ -146,9 +146,3 @@ def water_of(step: WashStep | BlowOffStep | PromptStep) -> WaterBand | None:
     if not isinstance(step, WashStep) or step.water_low_c is None or step.water_high_c is None:
         return None
     return WaterBand(step.water_low_c, step.water_high_c)
-
-
-__all__ = [
-    "InspectStep", "PlatePlan", "StepDefaults", "bake_request", "cannot_make", "exposure_request",
-    "stages_of", "water_of",
-]  # fmt: skip
