@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
-from pathlib import Path
 
 from platelink.api.app import routes_app
+from platelink.forms.written import whole
 
 
 def text() -> str:
@@ -16,19 +16,7 @@ def text() -> str:
 
 def main(arguments: list[str]) -> int:
     """Write the file, or with ``--check`` compare it; 1 when it is not current."""
-    check = "--check" in arguments
-    files = [a for a in arguments if a != "--check"]
-    if len(files) != 1:
-        sys.stderr.write("usage: python -m platelink.api.docs [--check] FILE\n")
-        return 2
-    path = Path(files[0])
-    if not check:
-        path.write_text(text(), encoding="utf-8")
-        return 0
-    if path.is_file() and path.read_text(encoding="utf-8") == text():
-        return 0
-    sys.stderr.write(f"{path} is not current; run: python -m platelink.api.docs {path}\n")
-    return 1
+    return whole(arguments, "platelink.api.docs", text)
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from platelink.api.answers import refused
 from platelink.api.errors import ApiError
+from platelink.hosts import host_name
 
 OURS = ("localhost", "127.0.0.1", "::1", "platelink")
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -70,18 +71,6 @@ class Guard:
 
 def _lower(origin: str) -> str:
     return origin.lower() if "://" in origin else ""
-
-
-def host_name(netloc: str) -> str | None:
-    """The name in ``name:port`` or ``[address]:port``, lower case; None when it is none."""
-    try:
-        parts = urlsplit(f"//{netloc}")
-        parts.port  # noqa: B018 -- raises for a port that is none
-    except ValueError:
-        return None
-    if parts.netloc != netloc or parts.username is not None or not parts.hostname:
-        return None
-    return parts.hostname.rstrip(".")
 
 
 async def deny(error: ApiError, scope: Scope, receive: Receive, send: Send) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 
 from platelink.config.model import Config
 from platelink.forms.tables import key_table
+from platelink.forms.written import whole
 
 _INTRO = """\
 # Configuration
@@ -31,19 +31,7 @@ def page() -> str:
 
 def main(arguments: list[str]) -> int:
     """Write the page, or with ``--check`` compare it; 1 when it is not current."""
-    check = "--check" in arguments
-    files = [a for a in arguments if a != "--check"]
-    if len(files) != 1:
-        sys.stderr.write("usage: python -m platelink.config.docs [--check] FILE\n")
-        return 2
-    path = Path(files[0])
-    if not check:
-        path.write_text(page(), encoding="utf-8")
-        return 0
-    if path.is_file() and path.read_text(encoding="utf-8") == page():
-        return 0
-    sys.stderr.write(f"{path} is not current; run: python -m platelink.config.docs {path}\n")
-    return 1
+    return whole(arguments, "platelink.config.docs", page)
 
 
 if __name__ == "__main__":

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 from platelink.forms.tables import key_table
 from platelink.forms.walk import keys, sections
+from platelink.forms.written import between, part
 from platelink.recipe.model import Recipe
 from platelink.recipe.steps import KINDS, StepSection
 
@@ -33,18 +33,12 @@ def _tables() -> Iterator[str]:
 
 def page(text: str) -> str:
     """The page with its tables as they must be."""
-    before, _, rest = text.partition(BEGIN)
-    return f"{before}{BEGIN}\n{tables()}\n{END}{rest.partition(END)[2]}"
+    return between(text, BEGIN, END, tables())
 
 
 def main(arguments: list[str]) -> int:
     """Write the tables into the page."""
-    if len(arguments) != 1:
-        sys.stderr.write("usage: python -m platelink.recipe.docs FILE\n")
-        return 2
-    path = Path(arguments[0])
-    path.write_text(page(path.read_text(encoding="utf-8")), encoding="utf-8")
-    return 0
+    return part(arguments, "platelink.recipe.docs", page)
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from platelink.hosts import host_name
 from platelink.web.words import NOT_OUR_NAME, NOT_OURS
 
 CONTENT_POLICY = (
@@ -29,18 +30,6 @@ HEADERS = {
 }
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
-
-
-def host_name(netloc: str) -> str | None:
-    """The name in ``name:port`` or ``[address]:port``, lower case; None when it is none."""
-    try:
-        parts = urlsplit(f"//{netloc}")
-        parts.port  # noqa: B018 -- raises for a port that is none
-    except ValueError:
-        return None
-    if parts.netloc != netloc or parts.username is not None or not parts.hostname:
-        return None
-    return parts.hostname.rstrip(".")
 
 
 class Guard:

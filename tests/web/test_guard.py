@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from platelink.web.guard import CONTENT_POLICY, Guard, host_name
+from platelink.hosts import host_name
+from platelink.web.guard import CONTENT_POLICY, Guard
 
 
 async def app(scope: Any, receive: Any, send: Any) -> None:
