@@ -311,17 +311,15 @@ def demo(keep: Path | None, headless: bool, as_json: bool) -> None:
         with this.recorder(path), daemon_of(config, Clock(SPEED)) as client:
             wait_for_link(client)
             with contextlib.nullcontext() if headless or as_json else this.page(path, client):
-                maker = this.make(client, unit)
-                found = this.audit(config, maker)
-                if not headless and not as_json:
+                found = this.audit(config, this.make(client, unit))
+                if as_json:
+                    click.echo(json.dumps(found))
+                else:
                     show_audit(found, directory)
+                if not (headless or as_json):
                     stay()
     if keep is None:
         remove_all_but_the_record(directory)
-    if as_json:
-        click.echo(json.dumps(found))
-    elif headless:
-        show_audit(found, directory)
     good = found["plate"]["ok"] and found["plate"]["judgement"] == "good"
     good = good and all(row["ok"] and row["state"] == "complete" for row in found["runs"])
     stored = found["store"] is None or found["store"]["same"] == found["store"]["points"]
