@@ -31,6 +31,8 @@ _PINS: Final = (0, 4, 5, 6, 1, 2, 3, 0)  # column of the block at ADC0..7; ADC7 
 # The least voltage that reads as so many counts.
 _LEVELS: Final = np.array([-(-k * _FULL_SCALE // ADC_MAX) for k in range(ADC_MAX + 1)], np.uint16)
 _MOST_ROWS: Final = 5000
+_MOST_UNHEARD: Final = 50
+"""Ticks that ``run`` lets pass before it looks for bytes."""
 _PAINT: Final = 0xC5
 _RAM_END: Final = 0x8FF
 _CAUSES: Final = {ResetCause.POWER_ON: 0, ResetCause.EXTERNAL: 1, ResetCause.BROWN_OUT: 2}
@@ -151,6 +153,11 @@ class AvrBoard:
                 break
         self._row[0] = analog[done - 1]
         return done
+
+    def run(self, analog: NDArray[np.uint16], first: int, most: int, inputs: int) -> int:
+        """As ``step`` with at most ``most`` rows from ``first`` on; ends also after a stretch in
+        which bytes came."""
+        return self.step(analog[first : first + min(most, _MOST_UNHEARD)], inputs)
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host enter the line with the next step."""

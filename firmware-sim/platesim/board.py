@@ -32,6 +32,7 @@ _FLAGS: Final = (
     "-std=c11", "-O2", "-Wall", "-Wextra", "-Werror", "-Wconversion", "-fPIC", "-shared",
 )  # fmt: skip
 _MOST_TICKS: Final = (1 << 24) - 1
+_ROW_BYTES: Final = ANALOG_CHANNELS * 2
 
 
 class Board(Protocol):
@@ -44,6 +45,7 @@ class Board(Protocol):
     @property
     def boot_id(self) -> int: ...
     def step(self, analog: NDArray[np.uint16], inputs: int) -> int: ...
+    def run(self, analog: NDArray[np.uint16], first: int, most: int, inputs: int) -> int: ...
     def receive(self, data: bytes) -> None: ...
     def transmit(self) -> bytes: ...
     def reset(self, cause: ResetCause) -> None: ...
@@ -158,6 +160,7 @@ def _load() -> ctypes.PyDLL:
         ("pl_host_core_size", u32, []),
         ("pl_host_start", u64, [pointer, pointer]),
         ("pl_host_step", u64, [pointer, pointer, u32, u32]),
+        ("pl_host_run", u64, [pointer, pointer, u32, u32]),
         ("pl_host_receive", u64, [pointer, ctypes.c_char_p, u32]),
         ("pl_host_wire", pointer, [pointer]),
         ("pl_host_fetched", None, [pointer]),
@@ -198,6 +201,7 @@ class HostBoard:
         self._wire_at: int = lib.pl_host_wire(self._at)
         self._lib = lib
         self._step = lib.pl_host_step
+        self._run = lib.pl_host_run
         self._block: NDArray[np.uint16] | None = None
         self._block_at = 0
         self._waiting = 0
@@ -224,10 +228,14 @@ class HostBoard:
         """
         if analog is not self._block:
             self._look_at(analog)
-        status: int = self._step(self._at, self._block_at, len(analog), inputs)
-        self._waiting = status >> 32
-        self.outputs = status >> 24 & 0xFF
-        return status & 0xFFFFFF
+        return self._take(self._step(self._at, self._block_at, len(analog), inputs))
+
+    def run(self, analog: NDArray[np.uint16], first: int, most: int, inputs: int) -> int:
+        """As ``step`` with the rows ``first`` to ``first + most``, all of them in the array;
+        returns also right after the tick in which bytes were sent."""
+        if analog is not self._block:
+            self._look_at(analog)
+        return self._take(self._run(self._at, self._block_at + first * _ROW_BYTES, most, inputs))
 
     def _look_at(self, analog: NDArray[np.uint16]) -> None:
         if (

@@ -98,6 +98,9 @@ class Wire:
         """Bytes enter the wire."""
         if not self.plugged:
             return
+        if not self._partial and data.find(b"\0") == len(data) - 1 >= 0:  # one frame, as mostly
+            self._send(data, now_s)
+            return
         *frames, rest = (self._partial + data).split(b"\0")
         for frame in frames:
             self._send(frame + b"\0", now_s)

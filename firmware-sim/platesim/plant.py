@@ -83,7 +83,8 @@ class Plant:
         self._offsets_s = (np.arange(CHUNK_TICKS) + sub[:, None]) * tick_s
         self._index = np.arange(1.0, CHUNK_TICKS + 1.0)
         self._mean = np.full(parameters.subsamples, 1.0 / parameters.subsamples)
-        self._analog: U16 = np.zeros((CHUNK_TICKS, COLUMNS), np.uint16)
+        self.analog: U16 = np.zeros((CHUNK_TICKS, COLUMNS), np.uint16)
+        """Counts, a row a tick; see ``made``."""
         self._columns = [*range(channels), VACUUM, OVEN, HEAD]
         sensors: list[LightSensor | LinearSensor] = [*self._light, s.vacuum, s.oven, s.head]
         self._noise_lsb = np.array([s.noise_lsb for s in sensors], np.float32)[:, None]
@@ -103,13 +104,14 @@ class Plant:
         """True time of the last tick passed."""
         return self.ticks * self.tick_s
 
-    def analog(self, most: int) -> U16:
-        """Counts of up to ``most`` next ticks (a view; fewer at the end of a chunk)."""
+    def made(self) -> tuple[int, int]:
+        """Make sure that there are counts of the next ticks: their first row in ``analog``, and
+        how many there are (at least 1)."""
         if self._position == CHUNK_TICKS:
             self._next_chunk()
         elif self._settled:
             self._make()
-        return self._analog[self._position : self._position + most]
+        return self._position, CHUNK_TICKS - self._position
 
     def commit(self, ticks: int) -> None:
         """The board consumed so many of them."""
@@ -147,7 +149,7 @@ class Plant:
 
     def present_count(self, column: int) -> int:
         """Newest count of a column of the analog block."""
-        return int(self._analog[self._position - 1, column])
+        return int(self.analog[self._position - 1, column])
 
     def settled_truth(self) -> Truth:
         """The truth up to the present tick."""
@@ -206,7 +208,7 @@ class Plant:
         counts += self._noise[:, at:]
         counts += 0.5  # rounds to the nearest count, as the conversion to whole numbers cuts off
         np.minimum(np.maximum(counts, 0.0, out=counts), self._top, out=counts)
-        block = self._analog[at:]
+        block = self.analog[at:]
         for row, column in enumerate(self._columns):
             block[:, column] = counts[row]
         for column, count in self.stuck.items():

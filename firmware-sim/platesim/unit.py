@@ -13,15 +13,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from platelink.link.messages import Input, Output, ResetCause
 from platesim.board import Board, BoardFactory, HostBoard
 from platesim.faults import Due, Fault, Planned, Stalls, Wire, WireParameters
 from platesim.faultwork import strike, undo
 from platesim.lamps import LampBank, LampParameters, LightSource
 from platesim.plant import Plant, PlantParameters
-from platesim.sensors import COLUMNS
 from platesim.truth import Stretch
 
 _LAMP = 1 << Output.LAMP
@@ -41,14 +38,15 @@ class UnitParameters:
     """How much longer than nominal a tick is; ceramic resonators: up to +-5000."""
     own_timer: bool = False
     """The lamps are switched by the unit's own timer, not by the board (advisory mode)."""
-    step_ticks: int = 50
-    """Most ticks the board runs at once; frames are stamped at the end of such a step."""
+    step_ticks: int = 1000
+    """Most ticks the board runs at once: where it does not stop by itself when it sends (a chip),
+    its bytes enter the wire at the end of such a step."""
 
     def __post_init__(self) -> None:
         if not 1 <= self.light_channels <= 4:
             raise ValueError(f"light_channels is {self.light_channels}, must be 1..4")
-        if not 1 <= self.step_ticks <= 500:
-            raise ValueError(f"step_ticks is {self.step_ticks}, must be 1..500")
+        if self.step_ticks < 1:
+            raise ValueError(f"step_ticks is {self.step_ticks}, must be at least 1")
 
 
 class SimulatedUnit:
@@ -89,14 +87,12 @@ class SimulatedUnit:
         self._own_pump = False
         self._timer_end_s = -math.inf
         self._outputs = self.board.outputs
-        self._board_ticks = 0  # since the board's last start
         self._agenda: list[Due] = []
         self._by_light: list[tuple[float, Planned]] = []
         self._lit_before_s = 0.0  # lamp-on seconds before the present stretch
         self._lit_since_s = math.inf
         self._numbers = 0
         self._wake_s = math.inf  # when the agenda goes on
-        self._block = np.zeros((p.step_ticks, COLUMNS), np.uint16)
         self._collect()
         for entry in planned:
             self.plan(entry)
@@ -219,7 +215,6 @@ class SimulatedUnit:
     def reset_device(self, cause: ResetCause) -> None:
         """The device starts again; its outputs fall off, its wire is kept."""
         self.board.reset(cause)
-        self._board_ticks = 0
         self._collect()
 
     # --- time ------------------------------------------------------------------------------
@@ -242,8 +237,7 @@ class SimulatedUnit:
                     limit_s = to_host.next_s
             due = int(limit_s / tick_s + 1e-6) - plant.ticks
             if due > 0:
-                whole = most - self._board_ticks % most
-                self._step(due if due < whole else whole)
+                self._step(due if due < most else most)
                 continue
             if limit_s > self.time_s:
                 self.time_s = limit_s
@@ -254,13 +248,9 @@ class SimulatedUnit:
     def _step(self, ticks: int) -> None:
         """Let the board run up to so many ticks."""
         plant = self.plant
-        block = plant.analog(ticks)
-        if len(block) == len(self._block):  # the board knows this array already
-            self._block[:] = block
-            block = self._block
-        done = self.board.step(block, self._inputs)
+        first, left = plant.made()
+        done = self.board.run(plant.analog, first, ticks if ticks < left else left, self._inputs)
         plant.commit(done)
-        self._board_ticks += done
         time_s = plant.ticks * self.tick_s
         if time_s > self.time_s:
             self.time_s = time_s

@@ -48,6 +48,20 @@ def test_step_returns_right_after_an_output_changed() -> None:
     assert line.board.step(block, 3) == 100
 
 
+def test_run_returns_right_after_bytes_were_sent() -> None:
+    unit = HostBoard()
+    unit.transmit()
+    block = np.arange(7 * 1000, dtype=np.uint16).reshape(1000, 7) % 1000
+    assert unit.run(block, 100, 900, 3) == 20  # the inputs have settled: an event each
+    unit.transmit()
+    assert unit.run(block, 120, 900, 3) == 30
+    sample = m.unpack(*split(unit.transmit())[-1][::2])
+    assert sample.tick == unit.tick == 50
+    assert sample.light_sum[0] == block[100:150, 0].sum()
+    assert unit.run(block, 150, 20, 3) == 20
+    assert unit.transmit() == b""
+
+
 def test_columns_of_the_analog_block() -> None:
     unit = HostBoard(light_channels=4)
     unit.transmit()

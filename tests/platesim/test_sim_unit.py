@@ -316,3 +316,21 @@ def test_parameters_out_of_range_are_refused() -> None:
         UnitParameters(light_channels=5)
     with pytest.raises(ValueError, match="ripple"):
         replace(QUIET, ripple_depth=0.9, ripple2_depth=0.2)
+
+
+@pytest.mark.parametrize("frame_ticks", [37, 50, 200])
+def test_a_frame_arrives_its_delay_after_its_last_tick(frame_ticks: int) -> None:
+    """Whatever its phase, and whatever else is on the line."""
+    unit = SimulatedUnit(UnitParameters(wire=WireParameters(delay_s=0.003)), seed=1)
+    unit.advance(0.123)
+    unit.write(frame(SetFrame(frame_ticks), 1))
+    unit.advance(0.01)
+    unit.read()
+    delays = []
+    for n in range(200):
+        if unit.advance_to_data(0.017):
+            now = unit.time_s
+            delays += [now - s.tick * unit.tick_s for s in of(Sample, list(messages(unit.read())))]
+        unit.write(frame(Heartbeat(), n))
+    assert len(delays) > 3
+    assert delays == pytest.approx([0.003] * len(delays), abs=1e-9)

@@ -72,6 +72,19 @@ uint64_t pl_host_step(pl_host *host, const uint16_t *analog, uint32_t n, uint32_
     return status(host, done);
 }
 
+uint64_t pl_host_run(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs)
+{
+    uint8_t before = host->pins;
+    uint32_t said = host->wire_size;
+    uint32_t done = 0;
+    while (done < n && host->pins == before && host->wire_size == said) {
+        pl_sample_tick(&host->core, analog + (uint64_t)done * PL_ANALOG, (uint8_t)inputs);
+        run_main_loop(host);
+        done++;
+    }
+    return status(host, done);
+}
+
 uint64_t pl_host_receive(pl_host *host, const uint8_t *data, uint32_t size)
 {
     for (uint32_t i = 0; i < size; i++) {

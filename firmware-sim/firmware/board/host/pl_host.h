@@ -27,6 +27,9 @@ uint64_t pl_host_start(pl_host *host, const uint32_t *config);
  * after the tick in which an output changed. */
 uint64_t pl_host_step(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs);
 
+/* The same, ending also right after the tick in which bytes were sent. */
+uint64_t pl_host_run(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs);
+
 /* Hands over bytes from the host and lets the main loop run; returns 0 ticks. */
 uint64_t pl_host_receive(pl_host *host, const uint8_t *data, uint32_t size);
 
