@@ -39,8 +39,9 @@ class LinkSection(Section):
     )
     baud: int = key("Speed of the port.", 115200, unit="bit/s", ge=9600, le=4_000_000)
     frame_ticks: int = key(
-        "Device ticks between two samples. Whole cycles of 100 and 120 Hz ripple fit into "
-        "multiples of 50 ms; below 20 a line of 115200 bit/s has no room for answers.",
+        "Device ticks between two samples while light is on or asked for; four times as many "
+        "otherwise, once the device's clock is known. Whole cycles of 100 and 120 Hz ripple fit "
+        "into multiples of 50 ms; below 20 a line of 115200 bit/s has no room for answers.",
         50,
         unit="ticks",
         ge=20,

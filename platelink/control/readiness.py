@@ -23,10 +23,12 @@ DARK_READING_S = 1.0
 """A thousand samples: the mean is good to a few hundredths of a count."""
 DARK_REST_S = 1.0
 """Time after the lamp was last on before a dark reading may begin: after-glow is over."""
-CLOCK_LIMIT = 0.002
-"""Worst relative uncertainty of the device's tick with which light may begin."""
+CLOCK_LIMIT = 5e-4
+"""Worst relative uncertainty of the device's tick with which light may begin: half of what a dose
+may be off."""
 
 _LAMP_BIT = 1 << m.Output.LAMP
+_CLOSED, _RELEASED = int(m.Input.INTERLOCK_CLOSED), int(m.Input.STOP_RELEASED)
 
 
 class Readiness:
@@ -88,7 +90,7 @@ class Readiness:
         if lit or sample.outputs & _LAMP_BIT:
             self._dark_from = None
             self._dark_after = point.ticks + round(DARK_REST_S / point.tick_s)
-        elif not sample.inputs & m.Input.INTERLOCK_CLOSED:
+        elif not sample.inputs & _CLOSED:
             self._dark_from = None
         elif self._dark_from is None and point.ticks >= self._dark_after:
             self._dark_from = point
@@ -105,8 +107,8 @@ class Readiness:
         wants = {
             "contact vacuum": self.deadline() is not None,
             "dark reading": self.dark_counts(point) is None,
-            "interlock": not sample.inputs & m.Input.INTERLOCK_CLOSED,
-            "stop button": not sample.inputs & m.Input.STOP_RELEASED,
+            "interlock": not sample.inputs & _CLOSED,
+            "stop button": not sample.inputs & _RELEASED,
             "device clock": tick_uncertainty > CLOCK_LIMIT,
         }
         return tuple(name for name, wanted in wants.items() if wanted)

@@ -114,6 +114,15 @@ class Ended:
 ExposureOutput = Send | Noted | Ended
 
 
+def earliest(*dues: float | None) -> float | None:
+    """The first of some deadlines; None where there is none."""
+    first = None
+    for due in dues:
+        if due is not None and (first is None or due < first):
+            first = due
+    return first
+
+
 class Machine:
     """What every exposure machine does alike: move by the table, collect what it says."""
 

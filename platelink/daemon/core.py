@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from platelink.control.states import ENDED, Learned, Plain
+from platelink.control.states import ENDED, Learned, Plain, earliest
 from platelink.daemon.device_words import ARGUMENTS, EVENT_WORDS, in_words
 from platelink.daemon.job import (
     CoreOutput,
@@ -29,6 +29,7 @@ __all__ = [
     "EVENT_WORDS", "CoreOutput", "DeviceReported", "Job", "Refused", "UnitCore", "UnitSettings",
     "UnitStatus", "in_words",
 ]  # fmt: skip
+_LAMP_BIT, _VACUUM_BIT = 1 << m.Output.LAMP, 1 << m.Output.VACUUM
 OVEN_S = 0.45
 """Least time between two oven temperatures given to the plates."""
 
@@ -90,13 +91,14 @@ class UnitCore(PlateSide):
 
     def next_deadline(self) -> float | None:
         """When ``tick`` must be called at the latest."""
-        dues = [self.session.next_deadline()]
-        if self.exposure is not None:
-            dues.append(self.exposure.next_deadline())
-        if self._recording is not None:
-            dues.append(self._recording.deadline())
-        dues += [self.room.next_deadline(), self.watch.next_deadline()]
-        return min((due for due in dues if due is not None), default=None)
+        exposure, recording = self.exposure, self._recording
+        return earliest(
+            self.session.next_deadline(),
+            exposure.next_deadline() if exposure is not None else None,
+            recording.deadline() if recording is not None else None,
+            self.room.next_deadline(),
+            self.watch.next_deadline(),
+        )
 
     def flush(self) -> tuple[CoreOutput, ...]:
         """The samples in hand, because the process ends."""
@@ -140,8 +142,8 @@ class UnitCore(PlateSide):
         reading = self.converter.read(sample, received.ticks, received.t, received.lost)
         self.reading = reading
         self._order = max(self._order, sample.order)
-        self._lamp_on = bool(sample.outputs & 1 << m.Output.LAMP)
-        self._vacuum_on = bool(sample.outputs & 1 << m.Output.VACUUM)
+        self._lamp_on = bool(sample.outputs & _LAMP_BIT)
+        self._vacuum_on = bool(sample.outputs & _VACUUM_BIT)
         self._watch_left_light()
         clock = self.session.clock
         if self.room.plates:
@@ -199,7 +201,7 @@ class UnitCore(PlateSide):
                 self._recording.device_restarted(hello.tick, self._now)
             self._plate_record.device_restarted(hello.tick, self._now)
             self._out += self.watch.device_restarted(now=self._now, at_utc_ms=self._at_utc_ms)
-        self.session.send(m.SetFrame(self.settings.frame_ticks), now=self._now)
+        self._frame_ticks = 0
         self.session.send(m.GetOrder(), now=self._now)
         data: dict[str, Plain] = {
             "boot_id": hello.boot_id,

@@ -27,6 +27,15 @@ from platelink.link import messages as m
 from platelink.link.session import Session
 from platelink.sensing.readings import Converter, Reading
 
+SELDOM = 4
+"""Frames come this many times less often while no light is on or asked for."""
+CLOCK_KNOWN = 5e-5
+"""Relative uncertainty of the device's tick from which on it needs no more frames than that: a
+twentieth of what a dose may be off."""
+_DARK = {State.IDLE, *ENDED}
+MAX_FRAME_TICKS = 1000
+"""The device takes no more."""
+
 
 class ExposureSide:
     """See the file's first lines."""
@@ -47,6 +56,8 @@ class ExposureSide:
         self._up = False
         self._lamp_on = False
         self._close_at = -math.inf
+        self._frame_ticks = 0
+        """Ticks between two frames, as asked for since the link came up."""
         self._now = now
         self._at_utc_ms = 0
         self._out: list[CoreOutput] = []
@@ -174,6 +185,21 @@ class ExposureSide:
     def _take(self) -> tuple[CoreOutput, ...]:
         out, self._out = tuple(self._out), []
         return out
+
+    def _pace(self) -> None:
+        """Ask for frames as often as they are needed."""
+        exposure = self.exposure
+        often = (
+            self._lamp_on
+            or (exposure is not None and exposure.state not in _DARK)
+            or self.session.clock.rel_uncertainty > CLOCK_KNOWN
+        )
+        ticks = self.settings.frame_ticks
+        if not often:
+            ticks = min(SELDOM * ticks, MAX_FRAME_TICKS)
+        if ticks != self._frame_ticks and self._up:
+            self._frame_ticks = ticks
+            self.session.send(m.SetFrame(ticks), now=self._now)
 
     # --- the record ------------------------------------------------------------------------
 

@@ -154,9 +154,10 @@ class PlateSide(ExposureSide):
     def _keep(self) -> None:
         """What a restart goes on from, when it has changed or has not been kept for a while."""
         room, values = self.room, self._gone
-        timed = self._now >= self._keep_at and any(p.machine for p in room.plates.values())
-        if timed:
+        timed = False
+        if self._now >= self._keep_at:
             self._keep_at = self._now + KEEP_S
+            timed = any(plate.machine for plate in room.plates.values())
         for name, kept in room.snapshots(everything=timed).items():
             values[KEPT_PLATE + name] = kept
         if self.watch.changed:
@@ -241,5 +242,6 @@ class PlateSide(ExposureSide):
         if self.watch.due(self._now):
             self._watch()
         self._keep()
+        self._pace()
         out, self._out = tuple(self._out), []
         return out

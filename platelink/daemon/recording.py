@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass, field
 from typing import Any
@@ -100,6 +101,7 @@ def run_channels(light_channels: int, only: tuple[str, ...] | None = None) -> tu
     return tuple(c for c in every if only is None or c.name in only)
 
 
+@functools.cache
 def _channels(light_channels: int) -> tuple[Channel, ...]:
     each = [
         Channel(name=f"irradiance_{i}_mw_cm2", unit="mW/cm²", sensor=f"light {i}")

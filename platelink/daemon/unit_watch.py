@@ -15,7 +15,7 @@ from platelink.control.alarm_states import (
 )
 from platelink.control.alarms import Alarms
 from platelink.control.exposure import TROUBLES
-from platelink.control.states import Plain
+from platelink.control.states import Plain, earliest
 from platelink.control.unit_alarms import UNIT_ALARMS
 from platelink.daemon.recording import EventNoted
 from platelink.sensing.readings import Reading
@@ -31,6 +31,7 @@ OF_STEPS = (
     "oven band never reached", "stage overdue",
 )  # fmt: skip
 """Conditions that a step tells; what no step tells is over."""
+_NONE_OF_STEPS = {name: Condition(name, False) for name in OF_STEPS}
 ACTS = ("acknowledge", "reset", "shelve", "unshelve", "remove", "return")
 
 
@@ -53,7 +54,10 @@ class UnitWatch:
 
     def due(self, now: float) -> bool:
         """It is time to look."""
-        return now >= self._look_at or now >= (self.next_deadline() or math.inf)
+        if now >= self._look_at:
+            return True
+        due = self.next_deadline()
+        return due is not None and now >= due
 
     def look_now(self) -> None:
         """Something has changed that alarms want to know."""
@@ -61,10 +65,10 @@ class UnitWatch:
 
     def next_deadline(self) -> float | None:
         """When to look again though nothing comes from the device."""
-        dues = [self._alarms.next_deadline()]
-        if not (self._was_up or self._waited):
-            dues.append(self._began + FIRST_LINK_S)
-        return min((due for due in dues if due is not None), default=None)
+        due = self._alarms.next_deadline()
+        if self._was_up or self._waited:
+            return due
+        return earliest(due, self._began + FIRST_LINK_S)
 
     def look(
         self,
@@ -78,7 +82,7 @@ class UnitWatch:
     ) -> tuple[EventNoted, ...]:
         """Take the conditions of all steps going on, and of link and gauge."""
         self._look_at = now + LOOK_S
-        found = {name: Condition(name, False) for name in OF_STEPS}
+        found = _NONE_OF_STEPS.copy()
         for condition in told:
             if condition.active or not found[condition.name].active:
                 found[condition.name] = condition

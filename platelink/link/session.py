@@ -16,7 +16,7 @@ from platelink.link.clockmap import ClockMap
 from platelink.link.commands import OWN, Sender, Waiting, reply_code
 from platelink.link.devicetime import DeviceTime
 from platelink.link.eventlog import RING, EventLog
-from platelink.link.framing import DELIMITER, Decoder, Frame, FrameRejected, encode
+from platelink.link.framing import DELIMITER, Decoder, Frame, FrameRejected
 from platelink.link.losses import GarbageWatch, Losses, SilenceWatch
 from platelink.link.outputs import (
     CommandAnswered,
@@ -68,6 +68,7 @@ class Session:
         self._silence = SilenceWatch(self.settings.device_silence_s)
         self._garbage = GarbageWatch(self.settings.garbage_bytes)
         self._heard_at: float | None = None
+        self._heartbeat_s = self.settings.heartbeat_s
         self._heartbeat_due = 0.0
         self._hello_due = 0.0
         self._hello_wanted = False
@@ -131,7 +132,7 @@ class Session:
         that does not fit its field raises ``struct.error``: the caller's fault."""
         self._ref += 1
         waiting = Waiting(self._ref, command)
-        encode(command, 0)
+        m.pack(command)
         if self._state is not LinkState.UP:
             self._fail_later([waiting], now)
             return waiting.ref
@@ -263,7 +264,7 @@ class Session:
             self._losses.count_seq(frame.seq)
             self._time.resume(hello.tick, now)
         self._hello, self._hello_wanted = hello, False
-        self._silence.set_interval(hello.frame_ticks / hello.tick_hz, now)
+        self._set_interval(hello.frame_ticks / hello.tick_hz, now)
         if self._state is not LinkState.UP:
             self._ups += 1
             self._heartbeat_due = now
@@ -338,7 +339,7 @@ class Session:
                 self._ask_log(now, out)
         else:
             if isinstance(waiting.command, m.SetFrame) and code is m.ReplyCode.OK:
-                self._silence.set_interval(waiting.command.frame_ticks / self.clock.nominal_hz, now)
+                self._set_interval(waiting.command.frame_ticks / self.clock.nominal_hz, now)
             out.append(CommandAnswered(waiting.ref, waiting.command, code))
         self._fail_pending(self._sender.send_due(now), out)
 
@@ -372,9 +373,17 @@ class Session:
             self._ask_log(now, out)
         self._fail_pending(self._sender.send_due(now), out)
 
+    def _set_interval(self, frame_s: float, now: float) -> None:
+        """Samples come this often. Heartbeats up to twice as rare as usual go with them, so that
+        nothing wakes the host in between: they matter while an order stands, and then frames come
+        at the usual rate."""
+        self._silence.set_interval(frame_s, now)
+        usual_s = self.settings.heartbeat_s
+        self._heartbeat_s = frame_s if usual_s < frame_s <= 2.0 * usual_s else usual_s
+
     def _beat(self, now: float) -> None:
         self._sender.say(m.Heartbeat())
-        self._heartbeat_due = now + self.settings.heartbeat_s + EARLY_BEAT_S
+        self._heartbeat_due = now + self._heartbeat_s + EARLY_BEAT_S
 
     def _on_silence(self, measured: str, now: float, out: list[LinkOutput]) -> None:
         self._enter(LinkState.DOWN, f"{measured}; asking the device for its hello")

@@ -110,10 +110,11 @@ class Bench:
                 self.sent.append(unpack(frame.type, frame.payload))
         self.unit.write(data)
 
-    def sent_but_beats(self) -> list[str]:
-        """Names of the commands sent, without heartbeats and questions."""
+    def sent_to_act(self) -> list[str]:
+        """Names of the commands sent, without heartbeats, questions and how often to speak."""
         names = [type(message).__name__ for message in self.sent]
-        return [n for n in names if n not in ("Heartbeat", "GetHello", "GetOrder", "GetLog")]
+        idle = ("Heartbeat", "GetHello", "GetOrder", "GetLog", "SetFrame")
+        return [n for n in names if n not in idle]
 
 
 class UnitPort(Port):

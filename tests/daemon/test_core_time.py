@@ -12,7 +12,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daemon.daemon_core import CONTACT, FADED, exposure, request, simulate, start, until_light
+from daemon.daemon_core import (
+    CONTACT,
+    DOSE,
+    FADED,
+    exposure,
+    request,
+    simulate,
+    start,
+    until,
+    until_light,
+)
 from platelink.cli.simulation import Simulation, make_core
 from platelink.control.exposure import Exposure
 from platelink.control.states import ENDED, State
@@ -321,3 +331,45 @@ def test_an_event_with_odd_numbers() -> None:
     assert line["at_utc"] == "2030-01-01T00:00:00.123+00:00"
     assert line["data"] == {"a": None, "b": None, "c": "text", "d": True, "e": 3, "f": 2.0,
                             "g": None}  # fmt: skip
+
+
+def frames_in(simulation: Simulation, seconds: float) -> int:
+    def frames() -> int:
+        return simulation.core.status(now=simulation.now).link.frames
+
+    before = frames()
+    simulation.run(lambda: False, seconds)
+    return frames() - before
+
+
+def test_frames_come_as_often_as_they_are_needed() -> None:
+    """20 a second in an exposure and until the device's clock is known, 5 otherwise."""
+    simulation = simulate()
+    simulation.run(lambda: simulation.core.up, 5.0)
+    assert frames_in(simulation, 5.0) >= 100
+    simulation.run(lambda: False, 60.0)
+    assert frames_in(simulation, 10.0) == 50
+    simulation.expose(Job("run-1", "film", request()))
+    until_light(simulation)
+    assert frames_in(simulation, 2.0) >= 40
+    until(simulation, State.COMPLETE)
+    assert simulation.unit.true_dose_mj_cm2() == pytest.approx(DOSE, rel=0.001)
+    simulation.run(lambda: False, 5.0)  # a question after the run is answered
+    assert frames_in(simulation, 10.0) == 50
+    simulation.unit.inject(DeviceResets())  # another clock
+    simulation.run(lambda: False, 2.0)
+    assert frames_in(simulation, 5.0) >= 100
+
+
+def test_light_that_nobody_owns_is_looked_at_often() -> None:
+    """A daemon that finds the lamps on follows them closely until they are off."""
+    simulation = simulate()
+    simulation.run(lambda: simulation.core.up, 5.0)
+    simulation.run(lambda: False, 60.0)
+    simulation.core.recovering = True
+    command = m.Arm(9, (1, 0, 0, 0), 0, 2**40, 5000, 0xFFFF, m.SilencePolicy.FINISH)
+    simulation.core.session.send(command, now=simulation.now)
+    simulation.core.session.send(m.Open(9), now=simulation.now)
+    assert simulation.run(lambda: simulation.unit.lamp_on, 2.0)
+    simulation.run(lambda: False, 0.5)
+    assert frames_in(simulation, 2.0) >= 40

@@ -73,7 +73,7 @@ def test_a_run_that_cannot_be_recorded_is_not_made(
                 await asyncio.sleep(0.05)
                 assert not bench.unit.lamp_on
                 assert not bench.unit.board.outputs & 1 << Output.VACUUM
-            assert bench.sent_but_beats() == []
+            assert bench.sent_to_act() == []
             assert daemon.shell.core.run_id is None
             assert [line for line in daemon.lines if "ended" in line] == []
             trouble(daemon.shell.journal, False)
@@ -129,7 +129,7 @@ def test_a_text_that_no_journal_can_hold_begins_nothing(tmp_path: Path) -> None:
             assert not answer["ok"], answer
             await asyncio.sleep(20.0)
             assert bench.unit.light_on_truth_s == 0.0
-            assert bench.sent_but_beats() == []
+            assert bench.sent_to_act() == []
             daemon.expose()  # and the daemon is as good as before
 
     in_simulated_time(work())

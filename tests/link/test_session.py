@@ -622,3 +622,13 @@ def test_hello_again_changes_nothing() -> None:
     talk.wait(1.0)
     talk.feed(Hello(*HELLO[:-3], 1000, *HELLO[-2:]))
     assert len(talk.of(LinkUp)) == 1
+
+
+@pytest.mark.parametrize(("frame_ticks", "beats"), [(50, 20), (200, 10), (1000, 16)])
+def test_heartbeats_go_with_frames_up_to_twice_as_rare(frame_ticks: int, beats: int) -> None:
+    """Half as often as usual at the most: the least heartbeat limit is 0.5 s."""
+    talk = Talk(FakeDevice(HELLO._replace(frame_ticks=frame_ticks))).up()
+    talk.wait(1.0, sample_every=frame_ticks / 1000.0)
+    before = len(talk.heard(Heartbeat))
+    talk.wait(2.0, sample_every=frame_ticks / 1000.0)
+    assert len(talk.heard(Heartbeat)) - before == pytest.approx(beats, abs=1)

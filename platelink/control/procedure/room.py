@@ -21,7 +21,7 @@ from platelink.control.procedure.said import (
     PlateRefused,
 )
 from platelink.control.procedure.table import StepState
-from platelink.control.states import Ended, State
+from platelink.control.states import Ended, State, earliest
 from platelink.recipe.steps import ExposeStep
 
 MAX_PLATES = 20
@@ -67,8 +67,7 @@ class PlateRoom:
 
     def next_deadline(self) -> float | None:
         """When ``tick`` must be called at the latest."""
-        dues = [plate.next_deadline() for plate in self.plates.values()]
-        return min((due for due in dues if due is not None), default=None)
+        return earliest(*[plate.next_deadline() for plate in self.plates.values()])
 
     # --- what a person does ----------------------------------------------------------------
 
