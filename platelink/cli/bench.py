@@ -23,7 +23,7 @@ _WORDS = {
     lazy={
         "dose": Lazy("bench:dose", "Dose delivered against its target, three ways."),
         "link": Lazy("bench:link", "Frames decoded a second."),
-        "speed": Lazy("bench:speed", "How much faster than life a simulated exposure runs."),
+        "speed": Lazy("bench:speed", "How much faster than life a simulated plate is made."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
     },
 )
@@ -90,7 +90,7 @@ def link(n: int, as_json: bool) -> None:
 @click.command()
 @json_option
 def speed(as_json: bool) -> None:
-    """Measure how much faster than life a whole exposure runs in one process."""
+    """Measure how much faster than life an exposure and a whole plate run in one process."""
     from platelink.cli.bench_speed import bench_speed
 
     _print(bench_speed(), as_json)

@@ -1,9 +1,11 @@
-"""How much faster than life a whole exposure runs in one process, firmware and plant included."""
+"""How much faster than life an exposure, and a whole plate with hands and oven, run in one process,
+firmware and plant included."""
 
 from __future__ import annotations
 
 import time
 
+from platelink.cli.simulated_plate import example, make, unit_for_plates
 from platelink.cli.simulation import Simulation, make_core
 from platelink.control.exposure import ExposureRequest
 from platelink.daemon.core import Job
@@ -18,7 +20,8 @@ LISTEN_S = 10.0
 
 
 def bench_speed() -> dict[str, float | int]:
-    """Simulated seconds for each second of this computer; the best of some rounds, and frames."""
+    """Simulated seconds for each second of this computer, the best of some rounds: of an exposure
+    with its frames, and of a plate of an example recipe from the first step to the last."""
     best, simulated_s, frames = 0.0, 0.0, 0
     for _ in range(ROUNDS):
         unit = SimulatedUnit(UNIT, seed=7)
@@ -38,4 +41,20 @@ def bench_speed() -> dict[str, float | int]:
         "frames": frames,
         "times_real_time": round(best, 1),
         "us_per_frame": round(1e6 * simulated_s / best / frames, 1),
+        **_plate(),
+    }
+
+
+def _plate() -> dict[str, float]:
+    fastest_s = plate_s = 0.0
+    for _ in range(ROUNDS):
+        simulation = unit_for_plates()
+        began_s, started = simulation.now, time.perf_counter()
+        make(simulation, example(), "p-1")
+        taken_s, plate_s = time.perf_counter() - started, simulation.now - began_s
+        fastest_s = min(taken_s, fastest_s or taken_s)
+    return {
+        "plate_s": round(plate_s, 1),
+        "plate_times_real_time": round(plate_s / fastest_s, 1),
+        "plates_per_s": round(1.0 / fastest_s, 2),
     }

@@ -26,6 +26,9 @@ DARK_SHARE = 0.02
 """Share of the expected irradiance below which the lamp counts as dark."""
 DISAGREEMENT_FRAMES = 5
 """In a row, so that one odd frame holds nothing."""
+FAR_SHARE = 1e-4
+"""Of the time still to go: smaller corrections of the target can wait. A tenth of what a dose
+may be off, should the host fall silent meanwhile."""
 LEARN_LIGHT_S = 2.0
 """A shorter stretch teaches nothing about lamps that are still striking."""
 
@@ -194,9 +197,13 @@ class Stretch:
             )
 
     def _refine(self, sample: m.Sample, point: Point, out: list[ExposureOutput]) -> None:
-        """Move the order's target when it changed by more than a third of a tick of light."""
+        """Move the order's target when it changed by more than a third of a tick of light, or a
+        little more while the end is far."""
         target = self._aim.target(self.meter, sample.order_sum, self.remaining_s, point.tick_s)
-        step = self._aim.trend.level() * self._scale.counts_per_mw_tick / 3.0
+        ticks = 1.0 / 3.0
+        if math.isfinite(self.remaining_s):
+            ticks = max(ticks, FAR_SHARE * self.remaining_s / point.tick_s)
+        step = ticks * self._aim.trend.level() * self._scale.counts_per_mw_tick
         if abs(target - self._sent_target) > step:
             self._sent_target = target
             out.append(Send(m.Rearm(self.plan.order, target)))

@@ -178,10 +178,10 @@ class LightSensors:
 
     def saturated(self, max_counts: Iterable[int], adc_max: int) -> bool:
         """True when a weighted channel touched the top of its converter: its mean is too low."""
-        return any(
-            c.weight > 0.0 and counts >= adc_max
-            for c, counts in zip(self.channels, max_counts, strict=False)
-        )
+        for term, counts in zip(self._terms, max_counts, strict=False):
+            if counts >= adc_max and term[0] > 0.0:
+                return True
+        return False
 
     def dark_low(self, dark_counts: Sequence[float]) -> bool:
         """True when a weighted channel's dark reading is too near 0 to be subtracted."""

@@ -76,10 +76,25 @@ def test_the_target_of_steady_light_is_the_dose() -> None:
     arm = this.arm()
     scale = LIGHT.order_weights(None)
     assert arm.target == pytest.approx(scale.target_for(100.0, TICK_S), rel=1e-9)
-    rearms = [o.command for o in light(this, 100) if isinstance(o, Send)]
-    assert all(isinstance(command, m.Rearm) for command in rearms)
+    commands = [o.command for o in light(this, 330) if isinstance(o, Send)]
+    rearms = [command for command in commands if isinstance(command, m.Rearm)]
+    assert rearms == commands
     half_a_tick = 0.5 * 6.0 * scale.counts_per_mw_tick
     assert abs(rearms[-1].target - (arm.target - half_a_tick)) <= 0.5 * half_a_tick
+
+
+@pytest.mark.parametrize(
+    ("frames", "share", "corrections"), [(220, 1.0, 0), (330, 1.0, 1), (90, 0.999, 3)]
+)
+def test_small_corrections_wait_until_the_end_is_near(
+    frames: int, share: float, corrections: int
+) -> None:
+    """The half tick of steady light is 1e-4 of 5 s and waits until then: 11.7 s of 16.7 s are 233
+    frames. A device that counts 0.1 % less is a tick off each second: 1e-4 of the rest after 1.1,
+    2.55 and 3.85 s."""
+    this = stretch()
+    this.arm()
+    assert len([o for o in light(this, frames, share) if isinstance(o, Send)]) == corrections
 
 
 @pytest.mark.parametrize("p", [0.8, 0.9, 1.0])
