@@ -85,6 +85,8 @@ ROWS = tuple(
         ("POST", "/v1/people", Right.CHANGE_PEOPLE),
         # Whoever may, while nobody is entered: see the route.
         ("POST", "/v1/people/first", ANYBODY),
+        # The owner of the people's file: see the route.
+        ("POST", "/v1/people/regain", ANYBODY),
         # Another person's needs more: see the route.
         ("POST", "/v1/people/{name}/secret", Right.OWN_SECRET),
         ("POST", "/v1/people/{name}/role", Right.CHANGE_PEOPLE),

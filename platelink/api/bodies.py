@@ -169,6 +169,12 @@ class FirstBody(SignInBody):
     """The first lead."""
 
 
+class RegainBody(SignInBody):
+    """A lead's new PIN or password, with the reason."""
+
+    why: Why = ""
+
+
 class PersonBody(SignInBody):
     """Somebody new."""
 

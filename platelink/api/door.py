@@ -8,6 +8,7 @@ may open the journal's file.
 
 from __future__ import annotations
 
+import os
 import pwd
 from typing import Any
 
@@ -96,6 +97,12 @@ class Door:
 def _bearer(headers: Headers) -> str | None:
     scheme, _, token = headers.get("authorization", "").partition(" ")
     return token.strip() if scheme.lower() == "bearer" and token.strip() else None
+
+
+def local_owner(scope: Scope) -> str | None:
+    """The same, of the user this service runs as, whose files these are, or of root."""
+    uid = scope.get("state", {}).get("peer")
+    return local_peer(scope) if uid in (0, os.getuid()) else None
 
 
 def local_peer(scope: Scope) -> str | None:

@@ -92,11 +92,11 @@ def opened(journal: Path | None) -> Iterator[tuple[JournalReader, Display]]:
 
 
 @contextmanager
-def service() -> Iterator[Client]:
+def service(*, signed_in: bool = True) -> Iterator[Client]:
     """A client of the unit's service, which is within this program where no daemon runs."""
     from platelink.cli.service import service_of
 
-    with service_of(load_config()) as client:
+    with service_of(load_config(), signed_in=signed_in) as client:
         yield client
 
 

@@ -15,18 +15,19 @@ if TYPE_CHECKING:
     from platelink.config import Config
 
 
-def client_at(path: Path) -> Client:
-    """A client with the sign-in that this user keeps, if there is one."""
-    return Client(path, kept_token(path))
+def client_at(path: Path, *, signed_in: bool = True) -> Client:
+    """A client with the sign-in that this user keeps, if there is one and it is wanted."""
+    return Client(path, kept_token(path) if signed_in else None)
 
 
 @contextmanager
-def service_of(config: Config) -> Iterator[Client]:
+def service_of(config: Config, *, signed_in: bool = True) -> Iterator[Client]:
     """A client of the unit's service. Where no daemon runs the service is within this program:
-    recipes, lots, screens, people and records are as usual, the unit itself cannot be reached."""
+    recipes, lots, screens, people and records are as usual, the unit itself cannot be reached.
+    Not ``signed_in``: as the user of this computer, whoever has signed in."""
     path = config.socket_path()
     if answers(path):
-        with client_at(path) as client:
+        with client_at(path, signed_in=signed_in) as client:
             yield client
         return
     from platelink.api.inprocess import in_process
@@ -35,6 +36,6 @@ def service_of(config: Config) -> Iterator[Client]:
 
     with (
         in_process(Settings(**told_to_service(config))) as transport,
-        Client(path, kept_token(path), transport=transport) as client,
+        Client(path, kept_token(path) if signed_in else None, transport=transport) as client,
     ):
         yield client

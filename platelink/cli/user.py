@@ -41,6 +41,7 @@ _HISTORY = (
         "add": Lazy("user:add", "Enter somebody."),
         "role": Lazy("user:role", "Give somebody another role."),
         "secret": Lazy("user:secret", "Another PIN or password, one's own or somebody's."),
+        "regain": Lazy("user:regain", "A lead forgot theirs and no other is left."),
         "close": Lazy("user:close", "Somebody has left."),
         "open": Lazy("user:open_", "Somebody is back."),
         "unlock": Lazy("user:unlock", "End a lock after too many wrong tries."),
@@ -149,6 +150,22 @@ def secret(
         _said(client.at_person(whose, "secret", secret=new, old=old, why=why or None), as_json)
     if own and not as_json:
         click.echo(f"all your sessions have ended; sign in again: platelink sign-in '{whose}'")
+
+
+@click.command()
+@name_argument
+@secret_option()
+@why_option(required=True)
+@json_option
+def regain(name: str, secret_file: Path | None, why: str, as_json: bool) -> None:
+    """Another PIN or password for the lead NAME, who forgot theirs, where no other lead is left to
+    give one: by the owner of the unit's files, or root, on the unit's own computer. It is recorded
+    with that user's name, and ends all sessions of that lead."""
+    new = asked_secret(f"new PIN or password for {clean(name)}", secret_file, twice=True)
+    with service(signed_in=False) as client:
+        _said(client.regain(name, new, why), as_json)
+    if not as_json:
+        click.echo(f"now sign in: platelink sign-in '{clean(name)}'")
 
 
 @click.command()

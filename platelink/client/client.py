@@ -231,6 +231,10 @@ class Client:
         """Enter the first lead."""
         return self.post("/people/first", name=name, secret=secret)
 
+    def regain(self, name: str, secret: str, why: str) -> Answer:
+        """Give a lead a new secret, as the owner of the unit's files."""
+        return self.post("/people/regain", name=name, secret=secret, why=why)
+
     def add_person(self, name: str, role: str, secret: str) -> Answer:
         """Enter somebody."""
         return self.post("/people", name=name, role=role, secret=secret)

@@ -56,6 +56,18 @@ class People(SignIns):
             self._replace_secret(self._known(name)[0], person, new_hash, by)
         return self.person(name)
 
+    def regain(self, name: str, secret: str, by: By) -> Person:
+        """The same for a lead who forgot theirs, by the owner of the file, with the reason: where
+        no other lead is left to do it."""
+        person = self.person(name)
+        _owe_reason(by, f"{person.name} gets a new PIN or password")
+        if person.role is not Role.LEAD or not person.open:
+            raise StoreRefused(
+                f"{person.name} is no lead, or closed; a lead gives new secrets and opens again: "
+                "platelink user secret, platelink user open"
+            )
+        return self.change_secret(name, secret, by)
+
     def change_own_secret(self, name: str, old: str, new: str, at_utc: datetime) -> Person:
         """The same by the person, who proves the old one; ``SignInRefused`` as at a sign-in."""
         new_hash = self._new_hash(new, name)

@@ -13,7 +13,7 @@ import httpx
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
 
-from platelink.web.words import FIRST_LEAD, NO_ADDRESS, NO_SERVICE, TOO_MUCH
+from platelink.web.words import NO_ADDRESS, NO_SERVICE, ON_ITS_COMPUTER, TOO_MUCH
 
 IN = ("accept", "content-type", "x-csrf-token")
 OUT = ("content-type", "retry-after", "set-cookie", "content-disposition")
@@ -24,8 +24,8 @@ MOST_BYTES = 1 << 20
 CURVES = "/samples"
 """What is worth compressing: many numbers, nothing secret beside what a stranger could choose."""
 
-NEVER = frozenset({"/v1/people/first"})
-"""The first lead is entered at the unit's own computer only."""
+NEVER = frozenset({"/v1/people/first", "/v1/people/regain"})
+"""What is done at the unit's own computer only."""
 
 
 def session_header(asking: HTTPConnection) -> dict[str, str]:
@@ -46,7 +46,7 @@ async def pass_on(request: Request) -> Response:
     if not path.startswith("/v1/") or any(part in ("", ".", "..") for part in path[1:].split("/")):
         return error(404, NO_ADDRESS, "unknown")
     if path in NEVER:
-        return error(403, FIRST_LEAD, "refused")
+        return error(403, ON_ITS_COMPUTER, "refused")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk

@@ -61,8 +61,8 @@ NO_SERVICE = N_(
     "The unit's service does not answer. Is its daemon running? On its computer, run: "
     "platelink doctor"
 )
-FIRST_LEAD = N_(
-    "The first lead is entered on the unit's own computer; run there: platelink user first"
+ON_ITS_COMPUTER = N_(
+    "This is done on the unit's own computer only; run there: platelink user --help"
 )
 NO_ADDRESS = N_("There is no such address.")
 TOO_MUCH = N_("That is more than the service takes at once.")

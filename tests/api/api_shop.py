@@ -118,6 +118,10 @@ class Shop:
     def later(self, **duration: float) -> None:
         self.now += timedelta(**duration)
 
+    def judged(self, peer: int | None) -> httpx.BaseTransport:
+        """The way in of a program of that user; None: by the port."""
+        return Judged(self.app, self._runner, peer=peer)
+
     def client(self, name: str | None = None) -> Client:
         """A program on this computer, signed in as somebody."""
         transport = Judged(self.app, self._runner)
@@ -128,7 +132,7 @@ class Shop:
 
     def browser(self, name: str | None = None, **more: Any) -> httpx.Client:
         """Somebody's browser at the port: cookies are kept, and its CSRF token is sent."""
-        transport = Judged(self.app, self._runner, peer=None)
+        transport = self.judged(peer=None)
         browser = httpx.Client(transport=transport, base_url="http://localhost:8470", **more)
         if name is not None:
             answer = browser.post("/v1/sign-in", json={"name": name, "secret": SECRETS[name]})

@@ -41,7 +41,9 @@ LEAD_ONLY = [
     "POST /v1/people/{name}/open",
     "POST /v1/people/{name}/unlock",
 ]
-OPEN = ["GET /v1/openapi.json", "POST /v1/sign-in", "POST /v1/people/first"]
+OPEN = [
+    "GET /v1/openapi.json", "POST /v1/sign-in", "POST /v1/people/first", "POST /v1/people/regain",
+]  # fmt: skip
 AUDITOR_POSTS = [
     "POST /v1/sign-out", "POST /v1/people/{name}/secret", "POST /v1/recipe-check",
 ]  # fmt: skip

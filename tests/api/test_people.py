@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from pathlib import Path
 
+import httpx
 import pytest
 
 from api.api_shop import AUDITOR, LEAD, OPERATOR, SECRETS, URL, shop
@@ -39,6 +41,25 @@ def test_the_first_lead_and_the_others(tmp_path: Path) -> None:
             assert [p["name"] for p in lead.people()] == [LEAD, OPERATOR]
             text = str(lead.get("/people-history"))
             assert SECRETS[OPERATOR] not in text and "argon2" not in text
+
+
+def test_only_the_owner_of_the_files_lets_a_lead_regain_a_secret(tmp_path: Path) -> None:
+    new = "another long secret"
+    asked = {"name": LEAD, "secret": new, "why": "forgot it"}
+    with shop(tmp_path, people=True) as this:
+        stranger = httpx.Client(transport=this.judged(peer=os.getuid() + 1), base_url=URL)
+        owner = httpx.Client(transport=this.judged(peer=os.getuid()), base_url=URL)
+        local = {"platelink-local": "1"}
+        for who, headers in ((this.browser(), local), (stranger, local), (owner, {})):
+            refused = who.post("/v1/people/regain", json=asked, headers=headers)
+            assert refused.status_code == 403 and "sudo platelink" in refused.json()["error"]
+        root = httpx.Client(transport=this.judged(peer=0), base_url=URL, headers=local)
+        assert root.post("/v1/people/regain", json=asked).status_code == 200
+        with this.client() as lead, this.client() as client:
+            lead.sign_in(LEAD, new)
+            client.regain(LEAD, SECRETS[LEAD], "and back")
+            with pytest.raises(ClientError, match="the sign-in has ended"):
+                lead.people()
 
 
 def test_a_session_in_a_browser(tmp_path: Path) -> None:

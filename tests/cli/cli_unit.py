@@ -125,9 +125,10 @@ def command_unit(directory: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[C
     daemon = SimulatedDaemon(directory / "journal.sqlite")
     with shop(directory, daemon=daemon) as this, daemon.journal:
 
-        def client_at(path: Path) -> Client:
+        def client_at(path: Path, *, signed_in: bool = True) -> Client:
             transport = InProcess(this.app, this._runner)
-            return Client(path, kept_token(path), transport=transport)
+            token = kept_token(path) if signed_in else None
+            return Client(path, token, transport=transport)
 
         monkeypatch.setattr("platelink.cli.service.client_at", client_at)
         monkeypatch.setattr("platelink.cli.service.answers", lambda _: True)

@@ -107,6 +107,21 @@ def test_a_locked_person_is_unlocked(staffed: CommandUnit) -> None:
     sign_in(staffed, OPERATOR)
 
 
+def test_the_owner_of_the_files_lets_a_lead_in_again(staffed: CommandUnit) -> None:
+    sign_in(staffed, OPERATOR)  # whoever has signed in here: the user of the computer asks
+    Path("lead").write_text("another invention")
+    why = ("--why", "forgot it")
+    assert f"sign-in '{LEAD}'" in staffed.said(
+        "user", "regain", LEAD, "--secret-file", "lead", *why
+    )
+    assert "no lead" in staffed.said(
+        "user", "regain", OPERATOR, "--secret-file", "pin", *why, code=2
+    )
+    assert f"signed in as {LEAD}" in sign_in(staffed, LEAD)
+    *_, changed, _ = staffed.told("user", "history", LEAD)["entries"]
+    assert (changed["act"], changed["why"]) == ("secret changed", "forgot it")
+
+
 def test_secrets_are_asked_for_without_echo(
     staffed: CommandUnit, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -75,6 +75,21 @@ def test_what_may_not_be_given_leaves_nothing_behind(people: People) -> None:
 # --- changing ------------------------------------------------------------------------------
 
 
+def test_a_lead_who_forgot_regains_a_secret_with_a_reason(people: People) -> None:
+    with pytest.raises(StoreRefused, match="say why Anna Example gets a new PIN or password"):
+        people.regain(LEAD, "a new invention", by(who="root"))
+    with pytest.raises(StoreRefused, match="a lead gives new secrets"):
+        people.regain(OPERATOR, "a new invention", by("forgot it", who="root"))
+    people.change_role(OPERATOR, Role.LEAD, by("second lead"))
+    people.close_person(OPERATOR, by("left"))
+    with pytest.raises(StoreRefused, match="closed"):
+        people.regain(OPERATOR, "a new invention", by("forgot it", who="root"))
+    people.regain(LEAD, "a new invention", by("forgot it", who="root"))
+    entry = people.history(LEAD)[-1]
+    assert (entry.act, entry.who, entry.why) == (Act.SECRET_CHANGED, "root", "forgot it")
+    assert people.sign_in(LEAD, "a new invention", T0).session.person.name == LEAD
+
+
 def test_everything_is_on_record_with_who_when_and_why(people: People) -> None:
     people.change_role(OPERATOR, Role.AUDITOR, by("new work", seconds=1))
     people.change_secret(OPERATOR, "a new invention", by("forgotten", seconds=2))

@@ -74,8 +74,10 @@ def test_a_cookie_that_is_no_token_does_not_go_through() -> None:
     assert "cookie" not in service.asked[0].headers
 
 
-@pytest.mark.parametrize("path", ["/api/v1/people/first", "/api/v1/people/%66irst"])
-def test_the_first_lead_is_never_entered_from_here(path: str) -> None:
+@pytest.mark.parametrize(
+    "path", ["/api/v1/people/first", "/api/v1/people/%66irst", "/api/v1/people/regain"]
+)
+def test_what_only_the_units_computer_may_is_never_asked_from_here(path: str) -> None:
     service = Service()
     assert ask(service, "POST", path, headers=ORIGIN, json={}).status_code == 403
     assert service.asked == []

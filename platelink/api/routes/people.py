@@ -13,13 +13,14 @@ from platelink.api.bodies import (
     FirstBody,
     Nothing,
     PersonBody,
+    RegainBody,
     RoleBody,
     SecretBody,
     SignInBody,
     WhyBody,
 )
 from platelink.api.context import Asking, Context, Here, must
-from platelink.api.door import COOKIE, local_peer
+from platelink.api.door import COOKIE, local_owner, local_peer
 from platelink.api.errors import ApiError
 from platelink.api.shapes import told
 from platelink.api.views import history_view, person_view, session_view
@@ -103,6 +104,22 @@ async def add_first(body: FirstBody, request: Request, here: Here) -> Line:
         )
     by = By(peer, here.now())
     person = await here.desk.prove(lambda p: p.add_first(body.name, body.secret, by))
+    return person_view(person, here.now())
+
+
+@router.post("/v1/people/regain", responses=told(shapes.Person))
+async def regain(body: RegainBody, request: Request, here: Here) -> Line:
+    """A lead's new PIN or password, with the reason, by the owner of the unit's files or root: for
+    a lead who forgot theirs where no other is left."""
+    owner = local_owner(request.scope)
+    if owner is None:
+        raise ApiError(
+            "only the owner of the unit's files or root does this, on the unit's own computer: "
+            f"sudo platelink user regain '{body.name}'",
+            "no right",
+        )
+    by = By(owner, here.now(), body.why)
+    person = await here.desk.prove(lambda p: p.regain(body.name, body.secret, by))
     return person_view(person, here.now())
 
 
