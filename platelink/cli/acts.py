@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.context import daemon, emit, json_option, load_config
 from platelink.cli.group import Failure, Misuse
 from platelink.cli.plate import Line, chosen, say_now
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from platelink.client import Client
 
 _F = TypeVar("_F", bound=Callable[..., Any])
-_plate = click.argument("plate", required=False)
+_plate = click.argument("plate", required=False, shell_complete=complete.in_flight)
 _step = click.option("--step", help="Name of the step it is meant for; refused at another one.")
 _reason = click.option("--reason", default="", help="Why, for the record.")
 _yes = click.option("--yes", is_flag=True, help="Light or heat may begin; do not ask.")

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.context import daemon, load_config
 from platelink.cli.group import Failure, Misuse
 from platelink.cli.plate import chosen
@@ -32,7 +33,7 @@ DEAF_S = 0.7
 
 
 @click.command()
-@click.argument("plate", required=False)
+@click.argument("plate", required=False, shell_complete=complete.in_flight)
 @click.option(
     "--accept-overdue", is_flag=True, help="Go on with calibrations past their date; a lead may."
 )

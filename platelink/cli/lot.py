@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.config import today
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
@@ -37,6 +38,7 @@ from platelink.cli.tables import Column
 if TYPE_CHECKING:
     from platelink.recipe.supplies import LotNow
 
+_name = click.argument("name", shell_complete=complete.lots)
 _LOTS = (
     Column("LOT"),
     Column("STOCK", least=6),
@@ -99,7 +101,7 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @store_option
 @json_option
 def show(name: str, store: Path | None, as_json: bool) -> None:
@@ -147,7 +149,7 @@ def add(name: str, as_json: bool, **given: Any) -> None:
 
 
 @click.command("open")
-@name_argument
+@_name
 @click.option("--on", "opened_on", callback=day, metavar="DATE", help="Which day; else today.")
 @json_option
 def open_(name: str, opened_on: date | None, as_json: bool) -> None:
@@ -156,7 +158,7 @@ def open_(name: str, opened_on: date | None, as_json: bool) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @click.argument("area")
 @for_option
 @why_option(required=False)
@@ -167,7 +169,7 @@ def use(name: str, area: str, ref: str | None, why: str, as_json: bool) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @click.argument("area")
 @why_option(required=False)
 @json_option
@@ -177,7 +179,7 @@ def count(name: str, area: str, why: str, as_json: bool) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @click.option(
     "--best-before", callback=_day_or_none, metavar="DATE", help="Another last day, or none."
 )
@@ -193,7 +195,7 @@ def change(name: str, why: str, as_json: bool, **given: Any) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @why_option(required=True)
 @json_option
 def close(name: str, why: str, as_json: bool) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.context import daemon, emit, json_option, load_config, service
 from platelink.cli.group import Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import Display, clean
@@ -57,8 +58,8 @@ def plate() -> None:
 
 
 @click.command()
-@click.argument("recipe")
-@click.option("--lot", help="Lot of plate stock it is cut from.")
+@click.argument("recipe", shell_complete=complete.recipes)
+@click.option("--lot", help="Lot of plate stock it is cut from.", shell_complete=complete.lots)
 @click.option("--area", metavar="AREA", help="Area taken off the lot, such as '600 cm2'.")
 @click.option("--job", help="Job it is for.")
 @click.option("--plate", "name", help="Its name; one is given to it without.")
@@ -129,7 +130,7 @@ def _recorded(line: Line) -> list[str]:
 
 
 @click.command()
-@click.argument("plate", required=False)
+@click.argument("plate", required=False, shell_complete=complete.plates)
 @json_option
 def show(plate: str | None, as_json: bool) -> None:
     """Show a PLATE in flight: its steps, where it is, what to do now and which acts are possible.

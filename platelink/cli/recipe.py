@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
@@ -32,7 +33,7 @@ _COLUMNS = (
 )
 _HASH_SHOWN = 12
 _file = click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-_which = click.argument("which", metavar="RECIPE")
+_which = click.argument("which", metavar="RECIPE", shell_complete=complete.revisions)
 
 
 @click.group(
@@ -167,8 +168,8 @@ def add(file: Path, why: str, as_json: bool) -> None:
 
 
 @click.command()
-@click.argument("old", metavar="A")
-@click.argument("new", metavar="B")
+@click.argument("old", metavar="A", shell_complete=complete.revisions)
+@click.argument("new", metavar="B", shell_complete=complete.revisions)
 @store_option
 @json_option
 def diff(old: str, new: str, store: Path | None, as_json: bool) -> None:

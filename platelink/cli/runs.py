@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
 from platelink.cli.group import Failure
 from platelink.cli.quantities import Display, clean
@@ -175,7 +176,7 @@ def _row(run: RunRecord, display: Display) -> list[str]:
 
 
 @click.command()
-@click.argument("run")
+@click.argument("run", shell_complete=complete.runs)
 @click.option(
     "--format",
     "form",
@@ -226,7 +227,7 @@ def _write(path: Path, text: str) -> None:
 
 
 @click.command()
-@click.argument("run", required=False)
+@click.argument("run", required=False, shell_complete=complete.runs)
 @click.option("--all", "every", is_flag=True, help="Check every run of the journal.")
 @journal_option
 @json_option

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platelink.cli import complete
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
 from platelink.cli.quantities import clean
@@ -30,6 +31,7 @@ from platelink.cli.tables import Column
 if TYPE_CHECKING:
     from platelink.recipe.supplies import ScreenNow
 
+_name = click.argument("name", shell_complete=complete.screens)
 _SCREENS = (
     Column("SCREEN"),
     Column("RULING", right=True, spare=1),
@@ -84,7 +86,7 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @store_option
 @json_option
 def show(name: str, store: Path | None, as_json: bool) -> None:
@@ -132,7 +134,7 @@ def add(name: str, as_json: bool, **given: Any) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @for_option
 @why_option(required=False)
 @json_option
@@ -142,7 +144,7 @@ def use(name: str, ref: str | None, why: str, as_json: bool) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @click.option("--max-uses", type=int, help="Another limit of uses.")
 @note_option
 @why_option(required=True)
@@ -154,7 +156,7 @@ def change(name: str, why: str, as_json: bool, **given: Any) -> None:
 
 
 @click.command()
-@name_argument
+@_name
 @why_option(required=True)
 @json_option
 def close(name: str, why: str, as_json: bool) -> None:

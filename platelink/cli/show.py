@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
+from platelink.cli import complete
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
 from platelink.cli.plate_story import Story, gathered, told
 from platelink.cli.quantities import Display, clean, facts, quantity_of, shown
@@ -39,7 +40,7 @@ PLATE, BAKE = "plate", "bake"
 
 
 @click.command()
-@click.argument("run")
+@click.argument("run", shell_complete=complete.runs)
 @click.option("--width", type=click.IntRange(30, 500), help="Characters in a line of the plot.")
 @click.option("--no-plot", is_flag=True, help="Leave the plot out.")
 @journal_option

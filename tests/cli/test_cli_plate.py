@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 from cli_unit import CommandUnit, command_unit
+from click.shell_completion import ShellComplete
 
+from platelink.cli import main
 from platelink.control.alarm_states import Condition
 from platelink.recipe import example
 
@@ -95,6 +97,33 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     bake = unit.said("show", runs[1]["run_id"])
     assert "\nBAKE\n  in band" in bake and "oven, °C" in bake and "DOSE" not in bake
     assert unit.said("plate", "list", "--state", "in flight").startswith("no such plate")
+
+
+@pytest.mark.parametrize(
+    ("typed", "incomplete", "offered"),
+    [
+        (["plate", "hold"], "P", ["P-1"]),
+        (["plate", "show"], "", ["P-1"]),
+        (["plate", "hold"], "x", []),
+        (["plate", "make"], "pl", [RECIPE]),
+        (["plate", "make", RECIPE, "--lot"], "A", ["A-17"]),
+        (["recipe", "approve"], "", [f"{RECIPE}@1"]),
+        (["recipe", "diff", f"{RECIPE}@1"], "p", [f"{RECIPE}@1"]),
+        (["alarm", "acknowledge"], "", []),
+        (["lot", "use"], "", ["A-17"]),
+        (["lot", "add"], "", []),
+        (["screen", "use"], "", []),
+        (["show"], "la", ["last"]),
+        (["--config", "none.toml", "show"], "", []),
+    ],
+)
+def test_names_are_completed(
+    plate: CommandUnit, typed: list[str], incomplete: str, offered: list[str]
+) -> None:
+    plate.said("lot", "add", "A-17", "--stock", "PX-1", "--area", "1 m2")
+    plate.daemon.tell(Condition("journal cannot write", True))  # its name has spaces
+    shell = ShellComplete(main, {}, "platelink", "_PLATELINK_COMPLETE")
+    assert [item.value for item in shell.get_completions(typed, incomplete)] == offered
 
 
 def test_light_is_asked_for(plate: CommandUnit, monkeypatch: pytest.MonkeyPatch) -> None:

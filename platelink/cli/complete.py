@@ -1,0 +1,45 @@
+"""Names of what there is, for completion in the shell. Whatever is wrong completes to nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from platelink.client import Client
+
+    Complete = Callable[[click.Context, click.Parameter, str], list[str]]
+
+MOST = 50
+"""More names than anyone reads."""
+
+
+def _of(ask: Callable[[Client], Iterable[str]]) -> Complete:
+    def complete(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
+        from platelink.cli.context import service
+
+        try:
+            with ctx.scope(cleanup=False), service() as client:
+                names = [name for name in ask(client) if name.startswith(incomplete)]
+        except Exception:
+            return []
+        # The shells' scripts part words at spaces.
+        return [name for name in names if not any(map(str.isspace, name))][:MOST]
+
+    return complete
+
+
+in_flight = _of(lambda client: [str(p["plate"]) for p in client.plates()["in_flight"]])
+plates = _of(
+    lambda client: [
+        str(p["plate"]) for p in (*client.plates()["in_flight"], *client.plates()["on_record"])
+    ]
+)
+alarms = _of(lambda client: [str(a["name"]) for a in client.alarms()["list"]])
+recipes = _of(lambda client: [str(r["recipe"]) for r in client.recipes()])
+revisions = _of(lambda client: [str(r["name"]) for r in client.recipes(every=True)])
+lots = _of(lambda client: [str(s["name"]) for s in client.supplies("lots")])
+screens = _of(lambda client: [str(s["name"]) for s in client.supplies("screens")])
+runs = _of(lambda client: ["last", *(str(r["run_id"]) for r in client.runs()["runs"])])
