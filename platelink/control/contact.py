@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from platelink.control.states import NO_TROUBLE, Trouble
+
 
 @dataclass(frozen=True, slots=True)
 class ContactLimits:
@@ -52,10 +54,16 @@ class Finding:
 
     verdict: Verdict
     text: str = ""
-    value_kpa: float = math.nan
+    trouble: Trouble = NO_TROUBLE
+    """Of a contact that is lost."""
 
 
 GOING_ON = Finding(Verdict.GOING_ON)
+
+
+def _lost(value_kpa: float, limit_kpa: float | None) -> Trouble:
+    """``limit_kpa``: what the value should have kept; None where its change was judged."""
+    return Trouble("contact lost", value_kpa, limit_kpa)
 
 
 class FallingCusum:
@@ -108,7 +116,7 @@ class ContactGate:
             f"vacuum not held after {now - self.started:.0f} s: best {best}, needed "
             f"{self.limits.low_kpa:.1f} kPa within {self.limits.pull_down_limit_s:.0f} s; check "
             "blanket, seal and pump",
-            self._best_kpa,
+            _lost(self._best_kpa, self.limits.low_kpa),
         )
 
     def add(self, vacuum_kpa: float | None, *, now: float) -> Finding:
@@ -122,7 +130,7 @@ class ContactGate:
                         Verdict.LOST,
                         f"vacuum {vacuum_kpa:.1f} kPa above its limit {limits.high_kpa:.1f} kPa; "
                         "check the gauge's calibration",
-                        vacuum_kpa,
+                        _lost(vacuum_kpa, limits.high_kpa),
                     )
             self._values.clear()
             return self.expired(now=now)
@@ -147,14 +155,14 @@ class ContactGate:
         self.fall_kpa_per_min = -60.0 * slope
         self.sd_kpa = math.sqrt(residual / max(1, n - 2))
         if self.fall_kpa_per_min <= self.limits.fall_limit_kpa_per_min:
-            return Finding(Verdict.HELD, f"vacuum held at {mean:.1f} kPa", mean)
+            return Finding(Verdict.HELD, f"vacuum held at {mean:.1f} kPa")
         expired = self.expired(now=now)
         if expired.verdict is Verdict.LOST:
             return Finding(
                 Verdict.LOST,
                 f"vacuum falls {self.fall_kpa_per_min:.1f} kPa/min in the hold test, limit "
                 f"{self.limits.fall_limit_kpa_per_min:.1f} kPa/min; look for a leak",
-                mean,
+                _lost(mean, None),
             )
         del self._values[: max(1, n // 4)]  # slide on: the fall may be the pump settling
         return GOING_ON
@@ -191,7 +199,7 @@ class ContactWatch:
                 Verdict.LOST,
                 f"vacuum {vacuum_kpa:.1f} kPa {side} its limit {limit:.1f} kPa for "
                 f"{now - self._outside_since:.2f} s; look for a leak, then restart",
-                vacuum_kpa,
+                _lost(vacuum_kpa, limit),
             )
         # The pump may still be gaining: the level to hold is the best that lasted.
         self._mean_kpa += LEVEL_WEIGHT * (vacuum_kpa - self._mean_kpa)
@@ -204,7 +212,7 @@ class ContactWatch:
                 f"vacuum drifts down: {vacuum_kpa:.1f} kPa from {self.cusum.target:.1f} kPa "
                 f"(CUSUM {self.cusum.sum:.1f} kPa, limit {limits.cusum_limit_kpa:.1f} kPa); "
                 "look for a leak, then restart",
-                vacuum_kpa,
+                _lost(vacuum_kpa, self.cusum.target - limits.cusum_slack_kpa),
             )
         return GOING_ON
 
@@ -217,4 +225,5 @@ class ContactWatch:
             Verdict.LOST,
             f"no valid vacuum value for {quiet_s:.2f} s (limit "
             f"{self.limits.gauge_silence_s:.2f} s); check the gauge and its wiring",
+            Trouble("gauge silent", quiet_s, self.limits.gauge_silence_s),
         )

@@ -19,6 +19,7 @@ from platelink.control.dose import DoseMeter, DoseRule, Point, point_of
 from platelink.control.readiness import Readiness
 from platelink.control.states import (
     ENDED,
+    NO_TROUBLE,
     TRANSITIONS,
     Ended,
     ExposureOutput,
@@ -27,6 +28,7 @@ from platelink.control.states import (
     Plain,
     State,
     Step,
+    Trouble,
 )
 from platelink.control.stretch import NO_LIGHT_S, Phase, Stretch, StretchPlan
 from platelink.link import messages as m
@@ -143,8 +145,7 @@ class Exposure(Machine):
         self._opening_until = math.inf
         self._close_due = math.inf
         self._silent_until = math.inf
-        self._trouble = ""
-        self._trouble_value: float | None = None
+        self._trouble = NO_TROUBLE
 
     # --- what a face may ask ---------------------------------------------------------------
 
@@ -193,18 +194,8 @@ class Exposure(Machine):
 
     def conditions(self) -> tuple[Condition, ...]:
         """What alarms want to know, as of the last input."""
-        trouble = "" if self.state in ENDED else self._trouble
-        contact = self.request.contact
-        limits = {
-            "contact lost": contact.low_kpa if contact else None,
-            "gauge silent": contact.gauge_silence_s if contact else None,
-            "light sensor saturated": float(self.optics.adc_max),
-            "doses disagree": self.request.tolerance_pct,
-        }
-        return tuple(
-            Condition(name, name == trouble, self._trouble_value, limits.get(name))
-            for name in TROUBLES
-        )
+        name, value, limit = NO_TROUBLE if self.state in ENDED else self._trouble
+        return (Condition(name, True, value, limit),) if name else ()
 
     def next_deadline(self) -> float | None:
         """When ``tick`` must be called at the latest."""
@@ -388,7 +379,7 @@ class Exposure(Machine):
         """Vacuum on, latch cleared; a hold test is made again after every hold."""
         self._contact_step = True
         self._reason = ""
-        self._in_trouble("")
+        self._trouble = NO_TROUBLE
         self._waiting = ()
         self._ready.begin(now=self._now)
         self._send(m.ResetLatch())
@@ -412,10 +403,7 @@ class Exposure(Machine):
 
     def _judge(self, finding: Finding) -> None:
         if finding.verdict is Verdict.LOST:
-            silent = math.isnan(finding.value_kpa)
-            self._in_trouble(
-                "gauge silent" if silent else "contact lost", None if silent else finding.value_kpa
-            )
+            self._trouble = finding.trouble
             give_up = self.request.abort_on_leak and self.step is Step.LIGHT
             self._leave(State.ABORTING if give_up else State.HOLDING, finding.text)
         elif finding.verdict is Verdict.HELD:
@@ -486,7 +474,8 @@ class Exposure(Machine):
         self._meter = stretch.meter
         light = self._meter.rule.light
         if stretch.phase is Phase.LIGHT and light.saturated(sample.light_max, self.optics.adc_max):
-            stretch.trouble = "light sensor saturated"
+            most = float(max(sample.light_max[: len(light.channels)]))
+            stretch.trouble = Trouble("light sensor saturated", most, float(self.optics.adc_max))
             stretch.fault = (
                 f"light sensor at its limit of {self.optics.adc_max} counts; lower its gain, "
                 "calibrate, then restart"
@@ -500,7 +489,7 @@ class Exposure(Machine):
         if stretch.phase is Phase.LIGHT and self.state is State.RESTARTING:
             self._move(State.RUNNING)
         if stretch.fault and self.state is State.RUNNING:
-            self._in_trouble(stretch.trouble)
+            self._trouble = stretch.trouble
             self._leave(State.HOLDING, stretch.fault)
         if stretch.phase in (Phase.TAIL, Phase.OVER):
             self._close_due = math.inf
@@ -528,7 +517,8 @@ class Exposure(Machine):
             self._leave(State.STOPPING, "stop button pressed")
         else:
             if reason is m.CloseReason.GUARD:
-                self._in_trouble("guard ended it", self.light_s)
+                last = self._over[-1]
+                self._trouble = Trouble("guard ended it", last.light_s, last.plan.guard_s)
             self._leave(State.HOLDING, _CLOSED_BY[reason].format(self.remaining_mj_cm2))
 
     def _device_restarted(self) -> None:
@@ -574,9 +564,6 @@ class Exposure(Machine):
         self._finish(State.ABORTED)
 
     # --- moves -----------------------------------------------------------------------------
-
-    def _in_trouble(self, name: str, value: float | None = None) -> None:
-        self._trouble, self._trouble_value = name, value
 
     def _leave(self, passing: State, reason: str) -> None:
         """Turn to holding, stopping or aborting: lamp off first, then rest once it is dark."""

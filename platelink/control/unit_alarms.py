@@ -97,7 +97,8 @@ UNIT_ALARMS: tuple[Definition, ...] = (
         next_act="calibrate it",
     ),
     Definition(
-        name="journal cannot write", priority=Priority.HIGH, group="record", longest_shelf_s=0.0,
+        name="journal cannot write", priority=Priority.HIGH, group="record", unit="entries",
+        longest_shelf_s=0.0,
         cause="the disk is full or failing",
         next_act="free space on the disk; begin no plate before it writes again",
     ),

@@ -22,6 +22,7 @@ from platelink.daemon.shell import Shell, ShellSettings
 from platelink.publish.mqtt import BrokerSettings
 from platelink.publish.publisher import Publisher, PublisherSettings
 from platelink.record.journal import Journal
+from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Converter
 from platelink.units import parse_dose
 
@@ -126,7 +127,7 @@ def make_job(config: Config, asked: Any, *, today: date) -> Job:
         run_id=new_run_id(),
         step=step,
         request=request,
-        overdue=overdue(config, today),
+        overdue=tuple(due.text for due in overdue(config, today)),
         accept_overdue=flag(asked, "accept_overdue", otherwise=False),
         asked={**asked, "contact": contact},
         **texts,
@@ -168,9 +169,9 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
     )
 
 
-def overdue(config: Config, today: date) -> tuple[str, ...]:
+def overdue(config: Config, today: date) -> tuple[CalibrationDue, ...]:
     """Calibrations past their date."""
-    return tuple(n.text for n in config.notices(today) if n.overdue is not None)
+    return tuple(n.overdue for n in config.notices(today) if n.overdue is not None)
 
 
 def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:

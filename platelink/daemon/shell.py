@@ -38,6 +38,7 @@ from platelink.record.journal import Journal
 from platelink.record.reader import kind_of
 from platelink.record.recover import DeviceAccount, given_by
 from platelink.record.writer import JournalWriter
+from platelink.sensing.light import CalibrationDue
 
 __all__ = ["COMMANDS", "Shell", "ShellSettings"]
 TELL_S = 0.1
@@ -74,7 +75,7 @@ class Shell:
         clock: Clock,
         publisher: Publisher | None = None,
         *,
-        overdue: Callable[[], tuple[str, ...]] = tuple,
+        overdue: Callable[[], tuple[CalibrationDue, ...]] = tuple,
         make_port: type[Port] = Port,
     ) -> None:
         """``make_core`` gets what the newest record taught, and now; ``make_job`` makes a job of a
@@ -303,7 +304,11 @@ class Shell:
     def act(self, plate: str, asked: Asked, *, accept_overdue: bool = False) -> str:
         """Do what a person asks of a plate; the reason when it is refused, else empty."""
         told = self.core.act(
-            plate, asked, overdue=self._overdue(), accept_overdue=accept_overdue, **self._now()
+            plate,
+            asked,
+            overdue=tuple(due.text for due in self._overdue()),
+            accept_overdue=accept_overdue,
+            **self._now(),
         )
         try:
             refused = self._told(told)
@@ -383,10 +388,11 @@ class Shell:
 
     def _outside(self) -> tuple[Condition, ...]:
         """What only the shell knows and alarms want to know."""
-        writer, overdue = self.writer.status(), self._overdue()
+        pending = self.writer.status().pending
+        days = [float(due.days_over) for due in self._overdue()]
         conditions = [
-            Condition("journal cannot write", bool(writer.pending or self._not_durable)),
-            Condition("calibration overdue", bool(overdue), float(len(overdue))),
+            Condition("journal cannot write", bool(pending or self._not_durable), float(pending)),
+            Condition("calibration overdue", bool(days), max(days, default=None), 0.0),
         ]
         if self.publisher is not None:
             publisher = self.publisher.status()

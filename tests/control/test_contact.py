@@ -93,6 +93,7 @@ def test_gate_gives_up_at_its_limit_and_not_before() -> None:
     finding = gate.add(40.0, now=limit)
     assert finding.verdict is Verdict.LOST
     assert "40.0 kPa" in finding.text and "50.8 kPa" in finding.text
+    assert finding.trouble == ("contact lost", 40.0, 50.8)
 
 
 def test_gate_refuses_a_vacuum_that_falls_in_the_hold_test() -> None:
@@ -114,6 +115,7 @@ def test_watch_debounces_then_reports_the_band() -> None:
     finding = watch.add(50.6, now=1.0 + LIMITS.debounce_s)
     assert finding.verdict is Verdict.LOST
     assert "50.6 kPa below its limit 50.8 kPa" in finding.text
+    assert finding.trouble == ("contact lost", 50.6, LIMITS.low_kpa)
 
 
 def test_watch_is_not_fooled_by_one_odd_value() -> None:
@@ -138,10 +140,15 @@ def test_watch_sees_a_slow_fall_inside_the_band() -> None:
             break
     assert finding.verdict is Verdict.LOST
     assert "drifts" in finding.text
-    assert finding.value_kpa > LIMITS.low_kpa + 10.0  # long before the band's edge
+    name, value, limit = finding.trouble
+    assert name == "contact lost" and value < limit < 70.0
+    assert value > LIMITS.low_kpa + 10.0  # long before the band's edge
 
 
 def test_watch_does_not_trust_a_silent_gauge() -> None:
     watch = ContactWatch(LIMITS, level_kpa=60.0, now=0.0)
     assert watch.silence(now=LIMITS.gauge_silence_s).verdict is Verdict.GOING_ON
-    assert watch.add(None, now=LIMITS.gauge_silence_s + 0.01).verdict is Verdict.LOST
+    finding = watch.add(None, now=LIMITS.gauge_silence_s + 0.01)
+    assert finding.verdict is Verdict.LOST
+    silence_s = pytest.approx(LIMITS.gauge_silence_s + 0.01)
+    assert finding.trouble == ("gauge silent", silence_s, LIMITS.gauge_silence_s)

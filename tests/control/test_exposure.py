@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from platelink.cli.simulation import Simulation, make_core
+from platelink.control.alarm_states import Condition
 from platelink.control.contact import ContactLimits
 from platelink.control.exposure import Exposure, ExposureRequest
 from platelink.control.states import DARK, ENDED, TRANSITIONS, Learned, State, diagram
@@ -245,6 +246,8 @@ def test_a_blind_sensor_does_not_cook_the_plate() -> None:
     start(simulation)
     until(simulation, State.HELD, 60.0)
     assert any("no light seen" in text for text in texts(simulation))
+    (blind,) = simulation.core.exposure.conditions()
+    assert blind.name == "light sensor blind" and blind.value < blind.limit < 1.0
     assert simulation.unit.light_on_truth_s < 6.0
 
 
@@ -254,6 +257,8 @@ def test_a_saturated_sensor_holds() -> None:
     start(simulation)
     until(simulation, State.HELD, 60.0)
     assert any("at its limit of 1023 counts" in text for text in texts(simulation))
+    (condition,) = simulation.core.exposure.conditions()
+    assert condition == Condition("light sensor saturated", True, 1023.0, 1023.0)
 
 
 def test_a_target_out_of_reach_is_held_dark() -> None:
@@ -269,6 +274,9 @@ def test_the_guard_ends_an_exposure_of_lamps_that_faded_unseen() -> None:
     start(simulation, guard_factor=1.0)
     until(simulation, State.HELD, 60.0)
     assert any("guard time ran out" in text for text in texts(simulation))
+    (guard,) = simulation.core.exposure.conditions()
+    assert guard.name == "guard ended it"
+    assert guard.value == pytest.approx(guard.limit, abs=0.01)  # to the tick, but for its length
     assert simulation.unit.light_on_truth_s < DOSE / 30.0 + 5.5
 
 

@@ -17,7 +17,7 @@ from platelink.config import Config, loads
 from platelink.control.states import ENDED, Learned
 from platelink.daemon.clock import Clock
 from platelink.daemon.core import UnitCore
-from platelink.daemon.setup import make_job, unit_settings
+from platelink.daemon.setup import make_job, overdue, unit_settings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.link.framing import Decoder, Frame
 from platelink.link.messages import unpack
@@ -196,6 +196,7 @@ class Daemon:
             lambda asked: make_job(config, asked, today=today()),
             self.clock,
             make_port=port,
+            overdue=lambda: overdue(config, today()),
         )
         self.shell.listen(self.lines.append)
         self._task: asyncio.Task[None] | None = None

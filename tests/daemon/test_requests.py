@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 from datetime import date
@@ -174,5 +175,11 @@ def test_a_calibration_falls_due_while_the_daemon_runs(tmp_path: Path) -> None:
             daemon.ask("abort")
             days.append(OVERDUE)
             assert "due on 2126-01-15" in daemon.ask("expose", job=dict(GOOD))["error"]
+            await asyncio.sleep(2.0)  # looked at once a second
+            (late,) = (
+                a for a in daemon.ask("status")["alarms"]["list"]
+                if a["name"] == "calibration overdue"
+            )  # fmt: skip
+            assert (late["value"], late["limit"], late["unit"]) == (1.0, 0.0, "days")
 
     in_simulated_time(work())

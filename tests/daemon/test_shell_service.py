@@ -156,6 +156,7 @@ def test_lines_for_followers_are_json_in_every_state(tmp_path: Path) -> None:
                 await daemon.until_light(0.5)
                 daemon.ask(do)
                 await daemon.until_ended()
+            await asyncio.sleep(0.2)  # it is told ten times a second
             names = [line["event"]["name"] for line in daemon.lines if "event" in line]
             assert {"contact held", "light seen", "held", "learned", "link lost"} <= set(names)
 

@@ -102,7 +102,8 @@ class Moves:
             "from": str(present.state), "to": str(after), "move": str(move),
             "who": asked.who if asked else None, "reason": reason, "run_id": run_id,
         }  # fmt: skip
-        text = f"{step.name}: {present.state} to {after}" + (f"; {reason}" if reason else "")
+        told = "" if reason == present.reason else f"; {reason}"
+        text = f"{step.name}: {present.state} to {after}{told}"
         present.state, present.reason = after, reason
         self._note("step", text, data)
 
