@@ -26,7 +26,7 @@ from platelink.daemon.journaling import Journaling, from_ms
 from platelink.daemon.plate_view import alarms_line, plates_lines
 from platelink.daemon.recording import EventNoted, RunBegun, RunClosed, RunEnded
 from platelink.daemon.recovery import Recovery
-from platelink.daemon.requests import COMMANDS, answer
+from platelink.daemon.requests import COMMANDS, READS, answer
 from platelink.daemon.service import Service, ServiceSettings
 from platelink.daemon.view import event_line, iso, status_line, summary
 from platelink.daemon.wire import Answer
@@ -322,8 +322,12 @@ class Shell:
         return self._told(self.core.alarm(name, act, who, why, minutes, **self._now()))
 
     def handle(self, request: Answer) -> Answer:
-        """Answer one request of the service."""
-        return answer(self, request)
+        """Answer one request of the service. What an act has changed is told before its answer, so
+        that whoever got the answer never sees a status from before."""
+        answered = answer(self, request)
+        if answered["ok"] and request.get("do") not in READS:
+            self._tell_once()
+        return answered
 
     def status(self) -> Answer:
         """Everything a face shows, as plain JSON values."""
@@ -369,22 +373,25 @@ class Shell:
         look_at = -math.inf
         while True:
             await asyncio.sleep(TELL_S)
-            try:
-                if self.clock.now() >= look_at:
-                    look_at = self.clock.now() + OUTSIDE_S
-                    self._after(self.core.outside(self._outside(), **self._now()))
-                self._tell_once()
-            except Exception as error:
-                # A face without news calls the unit silent; one fault of ours must not do that.
-                asyncio.get_running_loop().call_exception_handler(
-                    {"message": "the status could not be told", "exception": error}
-                )
+            look = self.clock.now() >= look_at
+            if look:
+                look_at = self.clock.now() + OUTSIDE_S
+            self._tell_once(look=look)
 
-    def _tell_once(self) -> None:
-        status = self.status()
-        self._say({"status": status})
-        if self.publisher is not None:
-            self.publisher.report(summary(status))
+    def _tell_once(self, *, look: bool = False) -> None:
+        """Tell the status; ``look`` first at what only the shell knows."""
+        try:
+            if look:
+                self._after(self.core.outside(self._outside(), **self._now()))
+            status = self.status()
+            self._say({"status": status})
+            if self.publisher is not None:
+                self.publisher.report(summary(status))
+        except Exception as error:
+            # A face without news calls the unit silent; one fault of ours must not do that.
+            asyncio.get_running_loop().call_exception_handler(
+                {"message": "the status could not be told", "exception": error}
+            )
 
     def _outside(self) -> tuple[Condition, ...]:
         """What only the shell knows and alarms want to know."""

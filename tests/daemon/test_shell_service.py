@@ -123,6 +123,29 @@ def test_a_device_that_restarts_unseen_and_is_older_when_it_is_back(tmp_path: Pa
     in_simulated_time(work())
 
 
+def test_what_an_act_changed_is_told_before_its_answer(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with Daemon(config_for(tmp_path), Bench()) as daemon:
+            await daemon.until_up()
+
+            def statuses() -> list[dict[str, Any]]:
+                return [line["status"] for line in daemon.lines if "status" in line]
+
+            def newest() -> dict[str, Any]:
+                return statuses()[-1]
+
+            run_id = daemon.expose()
+            assert (newest()["run_id"], newest()["exposure"]["state"]) == (run_id, "running")
+            told = len(statuses())
+            daemon.ask("status")
+            assert not daemon.ask("restart")["ok"]
+            assert len(statuses()) == told
+            daemon.ask("abort")
+            assert newest()["exposure"]["state"] == daemon.state != "running"
+
+    in_simulated_time(work())
+
+
 def test_lines_for_followers_are_json_in_every_state(tmp_path: Path) -> None:
     states: set[str] = set()
 
