@@ -15,6 +15,8 @@ from platelink.client.errors import ClientError, NoService
 from platelink.client.reach import answers, nobody
 
 OPEN_S = 30.0
+CLOSE_S = 0.5
+"""Lines that were not read stand before the other end's goodbye; it is not worth waiting for."""
 
 
 class Live:
@@ -32,6 +34,7 @@ class Live:
                     additional_headers=headers,
                     compression=None,
                     open_timeout=OPEN_S,
+                    close_timeout=CLOSE_S,
                     max_size=1 << 22,
                 )
             )
