@@ -19,7 +19,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 from platelink.cli.simulation import Simulation, make_core, matching_sensors
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.states import State
 from platelink.daemon.core import Job
 from platelink.link import messages as m

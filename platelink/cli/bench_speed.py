@@ -7,7 +7,7 @@ import time
 
 from platelink.cli.simulated_plate import example, make, unit_for_plates
 from platelink.cli.simulation import Simulation, make_core
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.daemon.core import Job
 from platesim.lamps import LampParameters
 from platesim.unit import SimulatedUnit, UnitParameters

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from platelink.control.exposure import Optics
+from platelink.control.exposure_request import Optics
 from platelink.control.procedure.plan import PlatePlan, StepDefaults
 from platelink.control.procedure.said import Asked
 from platelink.control.states import Ended, Learned

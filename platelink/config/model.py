@@ -22,7 +22,7 @@ from platelink.config.services import (
 )
 from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
 from platelink.control.contact import ContactLimits
-from platelink.control.exposure import Optics
+from platelink.control.exposure_request import Optics
 from platelink.forms.keys import Section, key, table
 from platelink.link.messages import SilencePolicy
 from platelink.sensing.light import CalibrationDue

@@ -12,7 +12,7 @@ import math
 from platelink.control.aim import LightTrend
 from platelink.control.alarm_states import Condition
 from platelink.control.dose import DoseMeter, DoseRule, Point, mean_counts, point_of
-from platelink.control.exposure import BEEP_MS, ExposureRequest, ExposureStatus, Optics
+from platelink.control.exposure_request import BEEP_MS, ExposureRequest, ExposureStatus, Optics
 from platelink.control.readiness import DARK_READING_S
 from platelink.control.states import (
     ENDED,

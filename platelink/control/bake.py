@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, fields
 from enum import StrEnum
 
 from platelink.control.alarm_states import Condition
-from platelink.control.exposure import BEEP_MS
+from platelink.control.exposure_request import BEEP_MS
 from platelink.control.oven import BakeRequest, FallWatch, OvenTotals
 from platelink.control.states import ENDED, ExposureOutput, Plain, State
 from platelink.control.unswitched import Unswitched

@@ -11,11 +11,12 @@ The moves between states are in ``states.TRANSITIONS``; ``_move`` is the only pl
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from platelink.control.alarm_states import Condition
-from platelink.control.contact import ContactLimits, Finding, Verdict
+from platelink.control.contact import Finding, Verdict
 from platelink.control.dose import DoseMeter, DoseRule, Point, point_of
+from platelink.control.exposure_request import BEEP_MS, ExposureRequest, ExposureStatus, Optics
 from platelink.control.readiness import Readiness
 from platelink.control.states import (
     ENDED,
@@ -32,7 +33,6 @@ from platelink.control.states import (
 )
 from platelink.control.stretch import NO_LIGHT_S, Phase, Stretch, StretchPlan
 from platelink.link import messages as m
-from platelink.sensing.light import LightSensors
 from platelink.sensing.readings import Reading
 
 VACUUM_HOLD_MS = 3000
@@ -47,7 +47,6 @@ SILENT_MARGIN_S = 5.0
 """How long past the guard time a silent device is waited for."""
 UNKNOWN_SHARE = 0.01
 """Largest share of the target that may be unknown in an exposure that goes on."""
-BEEP_MS = 600
 
 _ALL_INPUTS = m.Input.INTERLOCK_CLOSED | m.Input.STOP_RELEASED
 _REST = {
@@ -55,65 +54,8 @@ _REST = {
     State.STOPPING: State.STOPPED,
     State.ABORTING: State.ABORTED,
 }
-TROUBLES = (
-    "contact lost", "gauge silent", "light sensor saturated", "light sensor blind",
-    "doses disagree", "guard ended it",
-)  # fmt: skip
-"""Alarms that an exposure raises: each holds or ends it, and is over when it goes on."""
 _CONTACT_STEPS = (Step.CONTACT, Step.ARM, Step.LIGHT)
-_POSITIVE = ("target_dose_mj_cm2", "max_light_s", "guard_factor", "silence_s", "tolerance_pct")
 _STEPS = {Phase.OPENING: Step.ARM, Phase.LIGHT: Step.LIGHT, Phase.TAIL: Step.TAIL}
-
-
-@dataclass(frozen=True, slots=True)
-class ExposureRequest:
-    """What one exposure is to be. Doses in mJ/cm², times in seconds."""
-
-    target_dose_mj_cm2: float
-    contact: ContactLimits | None
-    max_light_s: float
-    """Longest time light may be on, whatever the lamps give."""
-    guard_factor: float = 1.5
-    """Guard time as a multiple of the predicted time."""
-    silence_policy: m.SilencePolicy = m.SilencePolicy.FINISH
-    silence_s: float = 2.0
-    tolerance_pct: float = 1.0
-    """Largest difference between our dose and the device's, as a share of the target."""
-    abort_on_leak: bool = False
-    """Contact lost in the light ends the exposure; else it is held and can go on."""
-
-    def __post_init__(self) -> None:
-        for name in _POSITIVE:
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value > 0.0):
-                raise ValueError(f"{name} = {value}: must be a number greater than 0")
-
-
-@dataclass(frozen=True, slots=True)
-class Optics:
-    """The light side of the unit as an exposure needs it."""
-
-    light: LightSensors
-    adc_max: int
-    expected_mw_cm2: float
-    """Irradiance of fresh lamps; what was learned goes before it."""
-    reciprocity_p: float = 1.0
-    reference_mw_cm2: float = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class ExposureStatus:
-    """The exposure as a face shows it."""
-
-    state: State
-    step: Step
-    dose_mj_cm2: float
-    target_dose_mj_cm2: float
-    irradiance_mw_cm2: float
-    remaining_s: float
-    light_s: float
-    waiting_for: tuple[str, ...]
-    reason: str
 
 
 class Exposure(Machine):

@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import Any
 
 from platelink.control.alarm_states import Condition
-from platelink.control.exposure import BEEP_MS
+from platelink.control.exposure_request import BEEP_MS
 from platelink.control.states import ENDED, ExposureOutput, State
 from platelink.control.unswitched import Unswitched
 from platelink.link import messages as m

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from platelink.control.exposure import ExposureRequest, ExposureStatus, Optics
+from platelink.control.exposure_request import ExposureRequest, ExposureStatus, Optics
 from platelink.control.procedure.plan import StepDefaults
 from platelink.daemon.recording import RecordOp
 from platelink.link import messages as m

@@ -6,7 +6,7 @@ from typing import Any
 
 from platelink.control.alarm_states import AlarmsStatus, AlarmState
 from platelink.control.bake import Bake
-from platelink.control.exposure import ExposureStatus
+from platelink.control.exposure_request import ExposureStatus
 from platelink.control.procedure.plan import contact_limits
 from platelink.control.procedure.plate import Plate
 from platelink.control.procedure.room import PlateRoom

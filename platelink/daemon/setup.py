@@ -11,7 +11,7 @@ from typing import Any
 
 from platelink import __version__
 from platelink.config import Config, RecorderConfig, effective
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.procedure.plan import StepDefaults
 from platelink.control.states import Learned
 from platelink.daemon.asked import flag, new_run_id, text_of

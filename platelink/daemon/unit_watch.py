@@ -14,7 +14,7 @@ from platelink.control.alarm_states import (
     Condition,
 )
 from platelink.control.alarms import Alarms
-from platelink.control.exposure import TROUBLES
+from platelink.control.exposure_request import TROUBLES
 from platelink.control.states import Plain, earliest
 from platelink.control.unit_alarms import UNIT_ALARMS
 from platelink.daemon.recording import EventNoted

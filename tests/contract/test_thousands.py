@@ -14,7 +14,7 @@ from multiprocessing import get_context
 import pytest
 
 from platelink.cli.simulation import Simulation, make_core
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.states import Learned, State
 from platelink.daemon.core import Job
 from platesim.avrboard import AvrBoard

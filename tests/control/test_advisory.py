@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from platelink.cli.simulation import Simulation, make_core
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.states import State
 from platelink.daemon.core import Job
 from platelink.daemon.recording import EventNoted

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from platelink.cli.simulation import Simulation, make_core
 from platelink.control.alarm_states import Condition
 from platelink.control.contact import ContactLimits
-from platelink.control.exposure import Exposure, ExposureRequest
+from platelink.control.exposure import Exposure
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.states import DARK, ENDED, TRANSITIONS, Learned, State, diagram
 from platelink.daemon.core import Job, Refused
 from platelink.daemon.recording import EventNoted, RunSampled

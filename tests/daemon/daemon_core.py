@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from platelink.cli.simulation import Simulation, make_core
 from platelink.control.contact import ContactLimits
-from platelink.control.exposure import Exposure, ExposureRequest
+from platelink.control.exposure import Exposure
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.states import State
 from platelink.daemon.core import Job
 from platelink.daemon.recording import EventNoted

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from platelink.control.contact import ContactLimits
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.oven import BakeRequest
 from platelink.control.stages import Stage, WaterBand
 from platelink.link.messages import SilencePolicy

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from platelink.control.exposure import ExposureRequest
+from platelink.control.exposure_request import ExposureRequest
 from platelink.control.states import Noted, Send, State
 
 
