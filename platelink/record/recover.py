@@ -22,6 +22,8 @@ __all__ = ["DeviceAccount", "Recovered", "close_open_run", "recovered"]
 
 POWER_CUT_UNSEEN_S = 2.0
 """Light that no sample on disk tells of when the power fails: a second in hand, one not flushed."""
+WARM_UP_S, WARM_UP_RISE = 60.0, 1.0 / 3.0
+"""Lamps that have burned for less may still rise by that share. Common practice, no source."""
 _DARK = ("lamp off", "held")
 """Events that say: the light ordered before is over."""
 
@@ -138,7 +140,7 @@ def recovered(
         unseen_s = _longest_s(run, events, armed, at_utc)
     return Recovered(
         dose_mj_cm2=_dose(run, events, found.light),
-        uncertain_mj_cm2=unseen_s * _greatest_rate(run, armed) if unseen_s else 0.0,
+        uncertain_mj_cm2=unseen_s * _greatest_rate(run, events, armed) if unseen_s else 0.0,
         light_s=_light_s(run, events, found.light) if found.orders else None,
         lamp_on=account is not None and account.lamp_on,
         boot_known=found.boot_known,
@@ -235,11 +237,13 @@ def _longest_s(
     return left_s if gap_s < 0.0 else min(gap_s, left_s)
 
 
-def _greatest_rate(run: OpenRun, armed: RunEvent | None) -> float:
-    """Effective dose a second at the strongest light that is known of."""
+def _greatest_rate(run: OpenRun, events: Sequence[RunEvent], armed: RunEvent | None) -> float:
+    """Effective dose a second at the strongest light that may have been: that of the exposure
+    before, or what lamps as last seen may have warmed up to."""
     learned = _number(_learned(run).get("irradiance_mw_cm2"))
     seen = last_value(run.last, "irradiance_mw_cm2")
-    irradiance = np.array([max(learned or 0.0, seen or 0.0)])
+    rise = WARM_UP_RISE if _lit_s(run, events) < WARM_UP_S else 0.0
+    irradiance = np.array([max(learned or 0.0, (seen or 0.0) * (1.0 + rise))])
     calibration = calibration_of(run)
     rate = float((calibration.rate_mw_cm2(irradiance) if calibration else irradiance)[0])
     predicted_s = _number(armed.data.get("predicted_s")) if armed else None

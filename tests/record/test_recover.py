@@ -200,6 +200,7 @@ def told(name: str, seconds: float, **data) -> RunEvent:
 
 LAMP_ON = told("lamp on", LIT / 1000)
 HALF = sample_at(LIT + 20_000, 200.0)  # 20 s of light are stored; "now" is 60 s after it
+MAY_RISE = 4.0 / 3.0  # lamps lit for less than a minute
 GUARDED = armed(guard_s=45.0, predicted_s=42.0)
 
 
@@ -220,22 +221,28 @@ def test_numbers_when_the_device_knows_all() -> None:
     assert found == Recovered(pytest.approx(420.0), 0.0, pytest.approx(42.0), False, True)
     still = numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 30_000, lamp_on=True))
     assert still == Recovered(pytest.approx(300.0), 0.0, pytest.approx(30.0), True, True)
-    # The after-glow of a close that no sample saw: 50 ms of 12 mW/cm².
-    learned = {"afterglow_s": 0.05, "irradiance_mw_cm2": 12.0}
+    # The after-glow of a close that no sample saw: 50 ms of 15 mW/cm².
+    learned = {"afterglow_s": 0.05, "irradiance_mw_cm2": 15.0}
     glow = numbers(open_run(HALF, learned=learned), [GUARDED, LAMP_ON], account(LIT + 42_000))
-    assert glow.uncertain_mj_cm2 == pytest.approx(0.6)
+    assert glow.uncertain_mj_cm2 == pytest.approx(0.75)
 
 
 def test_power_cut_of_both() -> None:
     other = account(0, boot=BOOT + 1)
     lit = numbers(open_run(HALF), [GUARDED, LAMP_ON], other, computer_restarted=True)
-    assert lit == Recovered(200.0, pytest.approx(10.0 * POWER_CUT_UNSEEN_S), 20.0, False, False)
+    assert lit == Recovered(
+        200.0, pytest.approx(10.0 * MAY_RISE * POWER_CUT_UNSEEN_S), 20.0, False, False
+    )
+    # After a minute of light they are warm.
+    long = sample_at(LIT + 60_000, 600.0)
+    hot = numbers(open_run(long), [armed(guard_s=99.0), LAMP_ON], other, computer_restarted=True)
+    assert hot.uncertain_mj_cm2 == pytest.approx(10.0 * POWER_CUT_UNSEEN_S)
     # Brighter than the last sample, as earlier exposures were: lamps that still warmed up.
     warm = numbers(
-        open_run(HALF, learned={"irradiance_mw_cm2": 12.0}), [GUARDED], other,
+        open_run(HALF, learned={"irradiance_mw_cm2": 15.0}), [GUARDED], other,
         computer_restarted=True,
     )  # fmt: skip
-    assert warm.uncertain_mj_cm2 == pytest.approx(24.0)
+    assert warm.uncertain_mj_cm2 == pytest.approx(30.0)  # two seconds
     # Ordered after the last sample: it may have begun. 420 mJ/cm² in 42 s are 10 mW/cm².
     before = sample_at(LIT - 500, 0.0)
     run = open_run(before, target_dose_mj_cm2=420.0)
@@ -261,14 +268,14 @@ def test_what_the_device_may_have_gone_on_to_give() -> None:
     # 60 s since the last sample; the guard lets 45 - 20 s more through.
     for gone in (None, account(0, boot=BOOT + 1), account(LIT + 1, order=ORDER + 1)):
         found = numbers(open_run(HALF), [GUARDED, LAMP_ON], gone)
-        assert found.uncertain_mj_cm2 == pytest.approx(250.0)
+        assert found.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0)
         assert found.boot_known == (gone is not None and gone.boot_id == BOOT)
     soon = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(33))
-    assert soon.uncertain_mj_cm2 == pytest.approx(30.0)
+    assert soon.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 30.0)
     set_back = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(-900))
-    assert set_back.uncertain_mj_cm2 == pytest.approx(250.0)
+    assert set_back.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0)
     unguarded = numbers(open_run(HALF), [armed(), LAMP_ON], None)
-    assert unguarded.uncertain_mj_cm2 == pytest.approx(600.0)
+    assert unguarded.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 600.0)
 
 
 def test_an_order_the_device_never_took_gave_no_light() -> None:
@@ -293,12 +300,13 @@ def test_reciprocity_of_the_uncertain() -> None:
     found = numbers(
         open_run(HALF, light), [GUARDED, LAMP_ON], account(0, boot=78), computer_restarted=True
     )
-    assert found.uncertain_mj_cm2 == pytest.approx(POWER_CUT_UNSEEN_S * 20.0 * 0.5**0.8)
+    rate = 20.0 * (0.5 * MAY_RISE) ** 0.8
+    assert found.uncertain_mj_cm2 == pytest.approx(POWER_CUT_UNSEEN_S * rate)
 
 
 def test_a_unit_that_switches_its_own_lamps() -> None:
     found = numbers(open_run(HALF), [], None)
-    assert found == Recovered(200.0, pytest.approx(600.0), None, False, False)
+    assert found == Recovered(200.0, pytest.approx(MAY_RISE * 600.0), None, False, False)
     dark = open_run(sample_at(LIT - 1, 0.0))
     assert numbers(dark, [], None).uncertain_mj_cm2 == 0.0
     assert numbers(open_run(None), [], None) == Recovered(None, 0.0, None, False, False)
