@@ -134,6 +134,8 @@ class UnitCore(PlateSide):
             )
 
     def _unanswered(self, unanswered: link.CommandUnanswered) -> None:
+        if isinstance(unanswered.command, m.SetFrame):
+            self._frame_ticks = 0  # ask again
         if self.exposure is not None:
             self._from_exposure(self.exposure.unanswered(unanswered.command, now=self._now))
 

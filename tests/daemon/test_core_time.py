@@ -37,6 +37,7 @@ from platelink.daemon.recording import (
 )
 from platelink.daemon.view import event_line, number, status_line
 from platelink.link import messages as m
+from platelink.link.framing import Decoder, Frame, encode_raw
 from platelink.sensing.readings import Quality, Reading
 from platesim.faults import (
     DeviceResets,
@@ -359,6 +360,26 @@ def test_frames_come_as_often_as_they_are_needed() -> None:
     simulation.unit.inject(DeviceResets())  # another clock
     simulation.run(lambda: False, 2.0)
     assert frames_in(simulation, 5.0) >= 100
+
+
+def test_frames_are_asked_for_until_the_device_answers() -> None:
+    simulation = simulate()
+    simulation.run(lambda: simulation.core.up, 5.0)
+    simulation.run(lambda: False, 60.0)
+    write, deaf = simulation.unit.write, True
+
+    def without_set_frame(data: bytes) -> None:
+        for piece in Decoder().feed(data):
+            assert isinstance(piece, Frame)
+            if not (deaf and piece.type == m.CODES[m.SetFrame]):
+                write(encode_raw(piece.type, piece.payload, piece.seq))
+
+    simulation.unit.write = without_set_frame
+    simulation.expose(Job("run-1", "film", request(max_light_s=600.0)))
+    assert frames_in(simulation, 3.0) < 30  # replies among them
+    deaf = False
+    simulation.run(lambda: False, 2.0)
+    assert frames_in(simulation, 2.0) >= 40
 
 
 def test_light_that_nobody_owns_is_looked_at_often() -> None:
