@@ -18,6 +18,7 @@ from platelink.control.exposure_request import TROUBLES
 from platelink.control.states import Plain, earliest
 from platelink.control.unit_alarms import UNIT_ALARMS
 from platelink.daemon.recording import EventNoted
+from platelink.link.outputs import LinkSettings
 from platelink.sensing.readings import Reading
 
 LOOK_S = 0.5
@@ -99,7 +100,8 @@ class UnitWatch:
         away_s = now - self._link_at
         self._waited = now - self._began >= FIRST_LINK_S
         lost = not up and (self._was_up or self._waited)
-        return Condition("link lost", lost, away_s)
+        limit_s = LinkSettings().device_silence_s if self._was_up else FIRST_LINK_S
+        return Condition("link lost", lost, away_s, limit_s)
 
     def _stuck(self, reading: Reading | None, vacuum_on: bool, now: float) -> Condition:
         value = reading.vacuum_kpa if reading else None
