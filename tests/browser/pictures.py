@@ -39,6 +39,7 @@ async def in_the_light(page: Page, made: Shop, picture: Path) -> None:
     bar = page.get_by_role("progressbar", name="Dose given")
     while int(str(await bar.get_attribute("aria-valuenow"))) < 100 * AT_DOSE:
         await asyncio.sleep(0.2)
+    await page.evaluate("scrollTo(0, 0)")  # pressing buttons has scrolled to them
     await page.screenshot(path=picture)
 
 
