@@ -124,12 +124,13 @@ class Alarm:
         for word, number in (("", self.value), ("limit ", self.limit)):
             if number is not None:
                 parts.append(f"{word}{number:.4g} {d.unit}".rstrip())
-        if self.since_s is not None:
-            parts.append(f"for {max(0.0, t - self.since_s):.0f} s")
-        measured = ", ".join(parts)
+        lasted_s = None if self.since_s is None else max(0.0, t - self.since_s)
         if not self.standing:
-            return f"{d.name} is over" + (f": {measured}" if measured else "")
-        return f"{d.name}: {measured or 'now'}; likely: {d.cause}; {d.next_act}"
+            over = f"{d.name} is over" + ("" if lasted_s is None else f" after {lasted_s:.0f} s")
+            return f"{over}: {', '.join(parts)}" if parts else over
+        if lasted_s is not None:
+            parts.append(f"for {lasted_s:.0f} s")
+        return f"{d.name}: {', '.join(parts) or 'now'}; likely: {d.cause}; {d.next_act}"
 
     def snapshot(self, t: float) -> dict[str, Plain]:
         """What a restart must not lose; times as durations."""

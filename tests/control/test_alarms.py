@@ -125,15 +125,16 @@ def test_a_life_from_normal_to_normal() -> None:
     assert ack.text == "hot: 93 °C, limit 90 °C, for 12 s; likely: thermostat; look"
     (clear,) = alarms.condition("hot", False, 85.0, 90.0, now=30.0)
     assert isinstance(clear, AlarmChanged) and clear.after is S.NORMAL
+    assert clear.text == "hot is over after 20 s: 85 °C, limit 90 °C"
     assert of(alarms).since_s is None
 
 
 def test_an_alarm_that_returns_unseen_waits_for_someone() -> None:
     alarms = make()
     alarms.condition("hot", True, None, None, now=1.0)
-    assert moves(alarms.condition("hot", False, None, None, now=2.0)) == [
-        ("hot", S.RETURNED_UNACKNOWLEDGED)
-    ]
+    over = alarms.condition("hot", False, None, None, now=2.0)
+    assert moves(over) == [("hot", S.RETURNED_UNACKNOWLEDGED)]
+    assert over[0].text == "hot is over after 1 s"
     assert alarms.status().unacknowledged == 1
     assert moves(alarms.condition("hot", True, None, None, now=3.0)) == [("hot", S.UNACKNOWLEDGED)]
     alarms.condition("hot", False, None, None, now=4.0)

@@ -208,6 +208,9 @@ def test_a_leak_holds_the_plate_and_it_goes_on_with_the_remainder() -> None:
     bench.work()
     assert ("film", "held") in bench.moves()
     assert ("film", "restarting") in bench.moves()
+    holding, held, restarting = (e.text for e in bench.events("step")[5:8])
+    assert holding.startswith("film: running to holding; vacuum")  # why, and that once
+    assert (held, restarting) == ("film: holding to held", "film: held to restarting")
     assert bench.unit.true_dose_mj_cm2() == pytest.approx(96.0, rel=5e-3)
     assert bench.ended().state is State.COMPLETE
 

@@ -102,7 +102,7 @@ class Moves:
             "from": str(present.state), "to": str(after), "move": str(move),
             "who": asked.who if asked else None, "reason": reason, "run_id": run_id,
         }  # fmt: skip
-        told = "" if reason == present.reason else f"; {reason}"
+        told = f"; {reason}" if reason and reason != present.reason else ""
         text = f"{step.name}: {present.state} to {after}{told}"
         present.state, present.reason = after, reason
         self._note("step", text, data)
