@@ -99,12 +99,6 @@ def _bearer(headers: Headers) -> str | None:
     return token.strip() if scheme.lower() == "bearer" and token.strip() else None
 
 
-def local_owner(scope: Scope) -> str | None:
-    """The same, of the user this service runs as, whose files these are, or of root."""
-    uid = scope.get("state", {}).get("peer")
-    return local_peer(scope) if uid in (0, os.getuid()) else None
-
-
 def local_peer(scope: Scope) -> str | None:
     """Login name of a program on this computer that came in by the Unix socket and says so."""
     state: dict[str, Any] = scope.get("state", {})
@@ -115,3 +109,9 @@ def local_peer(scope: Scope) -> str | None:
         return pwd.getpwuid(uid).pw_name
     except KeyError:
         return f"user {uid}"
+
+
+def local_owner(scope: Scope) -> str | None:
+    """``local_peer`` where it is the user this service runs as, whose files these are, or root."""
+    uid = scope.get("state", {}).get("peer")
+    return local_peer(scope) if uid in (0, os.getuid()) else None

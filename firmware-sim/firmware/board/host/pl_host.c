@@ -60,11 +60,13 @@ uint64_t pl_host_start(pl_host *host, const uint32_t *config)
     return status(host, 0);
 }
 
-uint64_t pl_host_step(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs)
+static uint64_t ticks(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs,
+                      bool until_sent)
 {
     uint8_t before = host->pins;
+    uint32_t sent = host->wire_size;
     uint32_t done = 0;
-    while (done < n && host->pins == before) {
+    while (done < n && host->pins == before && !(until_sent && host->wire_size != sent)) {
         pl_sample_tick(&host->core, analog + (uint64_t)done * PL_ANALOG, (uint8_t)inputs);
         run_main_loop(host);
         done++;
@@ -72,17 +74,14 @@ uint64_t pl_host_step(pl_host *host, const uint16_t *analog, uint32_t n, uint32_
     return status(host, done);
 }
 
+uint64_t pl_host_step(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs)
+{
+    return ticks(host, analog, n, inputs, false);
+}
+
 uint64_t pl_host_run(pl_host *host, const uint16_t *analog, uint32_t n, uint32_t inputs)
 {
-    uint8_t before = host->pins;
-    uint32_t said = host->wire_size;
-    uint32_t done = 0;
-    while (done < n && host->pins == before && host->wire_size == said) {
-        pl_sample_tick(&host->core, analog + (uint64_t)done * PL_ANALOG, (uint8_t)inputs);
-        run_main_loop(host);
-        done++;
-    }
-    return status(host, done);
+    return ticks(host, analog, n, inputs, true);
 }
 
 uint64_t pl_host_receive(pl_host *host, const uint8_t *data, uint32_t size)
