@@ -217,6 +217,7 @@ def test_a_scanner_opens_the_one_hit_and_sends_no_form(stage: Stage, tmp_path: P
             await page.keyboard.press("Enter")
             await page.wait_for_url("**/records/P-1039")
             await page.goto(f"{scene.address}/history")
+            await expect(page.get_by_label("Plate, run, job or lot")).to_be_focused()
             await page.keyboard.type("Example Caps")
             await page.keyboard.press("Enter")
             await expect(page.get_by_text("2 fit “Example Caps”.")).to_be_visible()
