@@ -31,8 +31,9 @@ _PINS: Final = (0, 4, 5, 6, 1, 2, 3, 0)  # column of the block at ADC0..7; ADC7 
 # The least voltage that reads as so many counts.
 _LEVELS: Final = np.array([-(-k * _FULL_SCALE // ADC_MAX) for k in range(ADC_MAX + 1)], np.uint16)
 _MOST_ROWS: Final = 5000
-_MOST_UNHEARD: Final = 50
-"""Ticks that ``run`` lets pass before it looks for bytes."""
+_MOST_UNHEARD: Final = 3
+"""Ticks that ``run`` lets pass before it looks for bytes, which are stamped then. In more, a Sample
+that is a while on the line would come at odd times, and the clock could not be read off it."""
 _PAINT: Final = 0xC5
 _RAM_END: Final = 0x8FF
 _CAUSES: Final = {ResetCause.POWER_ON: 0, ResetCause.EXTERNAL: 1, ResetCause.BROWN_OUT: 2}

@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from platelink.link.messages import Input, Output, ResetCause
+from platelink.link.messages import LAMP_BIT, VACUUM_BIT, Input, ResetCause
 from platesim.board import Board, BoardFactory, HostBoard
 from platesim.faults import Due, Fault, Planned, Stalls, Wire, WireParameters
 from platesim.faultwork import strike, undo
@@ -21,8 +21,6 @@ from platesim.lamps import LampBank, LampParameters, LightSource
 from platesim.plant import Plant, PlantParameters
 from platesim.truth import Stretch
 
-_LAMP = 1 << Output.LAMP
-_VACUUM = 1 << Output.VACUUM
 _NOMINAL_HZ = 1000.0
 
 
@@ -38,15 +36,10 @@ class UnitParameters:
     """How much longer than nominal a tick is; ceramic resonators: up to +-5000."""
     own_timer: bool = False
     """The lamps are switched by the unit's own timer, not by the board (advisory mode)."""
-    step_ticks: int = 1000
-    """Most ticks the board runs at once: where it does not stop by itself when it sends (a chip),
-    its bytes enter the wire at the end of such a step."""
 
     def __post_init__(self) -> None:
         if not 1 <= self.light_channels <= 4:
             raise ValueError(f"light_channels is {self.light_channels}, must be 1..4")
-        if self.step_ticks < 1:
-            raise ValueError(f"step_ticks is {self.step_ticks}, must be at least 1")
 
 
 class SimulatedUnit:
@@ -220,7 +213,7 @@ class SimulatedUnit:
     # --- time ------------------------------------------------------------------------------
 
     def _run(self, target_s: float, *, stop_at_data: bool) -> None:
-        plant, tick_s, most = self.plant, self.tick_s, self.parameters.step_ticks
+        plant, tick_s = self.plant, self.tick_s
         to_host, to_device = self.to_host, self.to_device
         while True:
             if self._wake_s <= self.time_s or to_device.next_s <= self.time_s:
@@ -237,7 +230,7 @@ class SimulatedUnit:
                     limit_s = to_host.next_s
             due = int(limit_s / tick_s + 1e-6) - plant.ticks
             if due > 0:
-                self._step(due if due < most else most)
+                self._step(due)
                 continue
             if limit_s > self.time_s:
                 self.time_s = limit_s
@@ -278,9 +271,9 @@ class SimulatedUnit:
         if self.parameters.own_timer:
             lamp = self.time_s < self._timer_end_s
         else:
-            lamp = bool(self._outputs & _LAMP)
+            lamp = bool(self._outputs & LAMP_BIT)
         was_lit = self.lamps.lit
-        pump = self._own_pump or bool(self._outputs & _VACUUM)
+        pump = self._own_pump or bool(self._outputs & VACUUM_BIT)
         self.plant.set_drive(lamp=lamp, pump=pump)
         if lamp and not was_lit:
             self._lit_since_s = self.time_s

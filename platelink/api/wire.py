@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from platelink.api.errors import ApiError, Kind, no_daemon
-from platelink.backlog import encoded
+from platelink.backlog import READS, encoded
 
 Line = dict[str, Any]
 AT_ONCE = 4
@@ -21,7 +21,6 @@ PAUSE_S = 0.1
 """Between two acts of a turn: 40 a second are all that the unit ever gets. Each may be an entry in
 its record."""
 READ_PAUSE_S = 0.01
-READS = frozenset({"status", "plates", "plate_show"})
 ANSWER_S = 5.0
 """A daemon that has not answered by then is in trouble."""
 KINDS: frozenset[Kind] = frozenset({"misuse", "no right", "unknown", "refused", "fault"})

@@ -7,7 +7,6 @@ from typing import Any
 
 import click
 
-from platelink.cli import complete
 from platelink.cli.context import daemon, emit, json_option
 from platelink.cli.group import Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
@@ -24,7 +23,7 @@ _ALARMS = (
     Column("TIMES", right=True, spare=6),
     Column("NEXT ACT", least=16, spare=5),
 )
-_name = click.argument("name", metavar="ALARM", shell_complete=complete.alarms)
+_name = click.argument("name", metavar="ALARM")
 
 
 @click.group(
@@ -133,7 +132,7 @@ def _meant(name: str, found: dict[str, Any]) -> str:
 
 
 @click.command()
-@click.argument("name", metavar="ALARM", required=False, shell_complete=complete.alarms)
+@click.argument("name", metavar="ALARM", required=False)
 @click.option("--all", "every", is_flag=True, help="All that are unacknowledged now.")
 @json_option
 def acknowledge(name: str | None, every: bool, as_json: bool) -> None:

@@ -22,22 +22,20 @@ def _of(ask: Callable[[Client], Iterable[str]]) -> Complete:
 
         try:
             with ctx.scope(cleanup=False), service() as client:
-                names = [name for name in ask(client) if name.startswith(incomplete)]
-        except Exception:
+                return [name for name in ask(client) if name.startswith(incomplete)][:MOST]
+        except Exception:  # a traceback in the middle of typing helps nobody
             return []
-        # The shells' scripts part words at spaces.
-        return [name for name in names if not any(map(str.isspace, name))][:MOST]
 
     return complete
 
 
+def _every_plate(client: Client) -> list[str]:
+    found = client.plates()
+    return [str(p["plate"]) for p in (*found["in_flight"], *found["on_record"])]
+
+
 in_flight = _of(lambda client: [str(p["plate"]) for p in client.plates()["in_flight"]])
-plates = _of(
-    lambda client: [
-        str(p["plate"]) for p in (*client.plates()["in_flight"], *client.plates()["on_record"])
-    ]
-)
-alarms = _of(lambda client: [str(a["name"]) for a in client.alarms()["list"]])
+plates = _of(_every_plate)
 recipes = _of(lambda client: [str(r["recipe"]) for r in client.recipes()])
 revisions = _of(lambda client: [str(r["name"]) for r in client.recipes(every=True)])
 lots = _of(lambda client: [str(s["name"]) for s in client.supplies("lots")])

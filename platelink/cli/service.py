@@ -12,12 +12,13 @@ from platelink.client.kept import kept_token
 from platelink.client.reach import answers
 
 if TYPE_CHECKING:
+    from platelink.api.inprocess import InProcess
     from platelink.config import Config
 
 
-def client_at(path: Path, *, signed_in: bool = True) -> Client:
+def client_at(path: Path, *, signed_in: bool = True, transport: InProcess | None = None) -> Client:
     """A client with the sign-in that this user keeps, if there is one and it is wanted."""
-    return Client(path, kept_token(path) if signed_in else None)
+    return Client(path, kept_token(path) if signed_in else None, transport=transport)
 
 
 @contextmanager
@@ -36,6 +37,6 @@ def service_of(config: Config, *, signed_in: bool = True) -> Iterator[Client]:
 
     with (
         in_process(Settings(**told_to_service(config))) as transport,
-        Client(path, kept_token(path) if signed_in else None, transport=transport) as client,
+        client_at(path, signed_in=signed_in, transport=transport) as client,
     ):
         yield client

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from platelink.control.states import NO_TROUBLE, Trouble
+from platelink.control.alarm_states import Condition
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,16 +54,16 @@ class Finding:
 
     verdict: Verdict
     text: str = ""
-    trouble: Trouble = NO_TROUBLE
-    """Of a contact that is lost."""
+    trouble: Condition | None = None
+    """What a contact that is lost says to its alarm."""
 
 
 GOING_ON = Finding(Verdict.GOING_ON)
 
 
-def _lost(value_kpa: float, limit_kpa: float | None) -> Trouble:
+def _lost(value_kpa: float, limit_kpa: float | None) -> Condition:
     """``limit_kpa``: what the value should have kept; None where its change was judged."""
-    return Trouble("contact lost", value_kpa, limit_kpa)
+    return Condition("contact lost", True, value_kpa, limit_kpa)
 
 
 class FallingCusum:
@@ -225,5 +225,5 @@ class ContactWatch:
             Verdict.LOST,
             f"no valid vacuum value for {quiet_s:.2f} s (limit "
             f"{self.limits.gauge_silence_s:.2f} s); check the gauge and its wiring",
-            Trouble("gauge silent", quiet_s, self.limits.gauge_silence_s),
+            Condition("gauge silent", True, quiet_s, self.limits.gauge_silence_s),
         )

@@ -20,7 +20,6 @@ from platelink.control.exposure_request import BEEP_MS, ExposureRequest, Exposur
 from platelink.control.readiness import Readiness
 from platelink.control.states import (
     ENDED,
-    NO_TROUBLE,
     TRANSITIONS,
     Ended,
     ExposureOutput,
@@ -29,7 +28,6 @@ from platelink.control.states import (
     Plain,
     State,
     Step,
-    Trouble,
 )
 from platelink.control.stretch import NO_LIGHT_S, Phase, Stretch, StretchPlan
 from platelink.link import messages as m
@@ -87,7 +85,7 @@ class Exposure(Machine):
         self._opening_until = math.inf
         self._close_due = math.inf
         self._silent_until = math.inf
-        self._trouble = NO_TROUBLE
+        self._trouble: Condition | None = None
 
     # --- what a face may ask ---------------------------------------------------------------
 
@@ -136,8 +134,7 @@ class Exposure(Machine):
 
     def conditions(self) -> tuple[Condition, ...]:
         """What alarms want to know, as of the last input."""
-        name, value, limit = NO_TROUBLE if self.state in ENDED else self._trouble
-        return (Condition(name, True, value, limit),) if name else ()
+        return () if self._trouble is None or self.state in ENDED else (self._trouble,)
 
     def next_deadline(self) -> float | None:
         """When ``tick`` must be called at the latest."""
@@ -321,7 +318,7 @@ class Exposure(Machine):
         """Vacuum on, latch cleared; a hold test is made again after every hold."""
         self._contact_step = True
         self._reason = ""
-        self._trouble = NO_TROUBLE
+        self._trouble = None
         self._waiting = ()
         self._ready.begin(now=self._now)
         self._send(m.ResetLatch())
@@ -416,8 +413,8 @@ class Exposure(Machine):
         self._meter = stretch.meter
         light = self._meter.rule.light
         if stretch.phase is Phase.LIGHT and light.saturated(sample.light_max, self.optics.adc_max):
-            most = float(max(sample.light_max[: len(light.channels)]))
-            stretch.trouble = Trouble("light sensor saturated", most, float(self.optics.adc_max))
+            top = float(self.optics.adc_max)
+            stretch.trouble = Condition("light sensor saturated", True, top, top)
             stretch.fault = (
                 f"light sensor at its limit of {self.optics.adc_max} counts; lower its gain, "
                 "calibrate, then restart"
@@ -460,7 +457,7 @@ class Exposure(Machine):
         else:
             if reason is m.CloseReason.GUARD:
                 last = self._over[-1]
-                self._trouble = Trouble("guard ended it", last.light_s, last.plan.guard_s)
+                self._trouble = Condition("guard ended it", True, last.light_s, last.plan.guard_s)
             self._leave(State.HOLDING, _CLOSED_BY[reason].format(self.remaining_mj_cm2))
 
     def _device_restarted(self) -> None:

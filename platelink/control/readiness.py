@@ -27,7 +27,6 @@ CLOCK_LIMIT = 5e-4
 """Worst relative uncertainty of the device's tick with which light may begin: half of what a dose
 may be off."""
 
-_LAMP_BIT = 1 << m.Output.LAMP
 _CLOSED, _RELEASED = int(m.Input.INTERLOCK_CLOSED), int(m.Input.STOP_RELEASED)
 
 
@@ -87,7 +86,7 @@ class Readiness:
 
     def dark(self, sample: m.Sample, point: Point, *, lit: bool) -> None:
         """The dark reading begins a rest after the lamp was last on, under a closed lid."""
-        if lit or sample.outputs & _LAMP_BIT:
+        if lit or sample.outputs & m.LAMP_BIT:
             self._dark_from = None
             self._dark_after = point.ticks + round(DARK_REST_S / point.tick_s)
         elif not sample.inputs & _CLOSED:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import NamedTuple
 
 from platelink.link.messages import Command
 
@@ -75,18 +74,6 @@ class Learned:
     """Seconds of light lost to warm-up, against the irradiance at the end."""
     irradiance_mw_cm2: float | None = None
     """Irradiance at the end of the last exposure."""
-
-
-class Trouble(NamedTuple):
-    """What holds or ends an exposure and calls an alarm of that name: measured value and limit, in
-    the alarm's unit."""
-
-    name: str
-    value: float | None = None
-    limit: float | None = None
-
-
-NO_TROUBLE = Trouble("")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,16 +12,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from platelink.control.aim import Aim
+from platelink.control.alarm_states import Condition
 from platelink.control.dose import DoseMeter, Point
-from platelink.control.states import (
-    NO_TROUBLE,
-    ExposureOutput,
-    Learned,
-    Noted,
-    Plain,
-    Send,
-    Trouble,
-)
+from platelink.control.states import ExposureOutput, Learned, Noted, Plain, Send
 from platelink.link import messages as m
 
 TAIL_S = 1.0
@@ -74,8 +67,8 @@ class Stretch:
         self.phase = Phase.OPENING
         self.fault = ""
         """Why the light must go off now; empty while all is well."""
-        self.trouble = NO_TROUBLE
-        """The alarm that this is, where it is one."""
+        self.trouble: Condition | None = None
+        """What it says to its alarm, where it is one."""
         self.close_reason = m.CloseReason.NONE
         self.light_s = 0.0
         self.device_mj_cm2: float | None = None
@@ -194,12 +187,12 @@ class Stretch:
     def _look(self, irradiance: float, point: Point, out: list[ExposureOutput]) -> None:
         if self._seen:
             return
-        if irradiance > DARK_SHARE * self.plan.expected_mw_cm2:
+        least = DARK_SHARE * self.plan.expected_mw_cm2
+        if irradiance > least:
             self._seen = True
             out.append(Noted("light seen", f"{irradiance:.2f} mW/cm²", ticks=point.ticks))
         elif self.light_s > NO_LIGHT_S:
-            least = DARK_SHARE * self.plan.expected_mw_cm2
-            self.trouble = Trouble("light sensor blind", irradiance, least)
+            self.trouble = Condition("light sensor blind", True, irradiance, least)
             self.fault = (
                 f"no light seen {self.light_s:.1f} s after the lamp was switched on (limit "
                 f"{NO_LIGHT_S:.0f} s); check lamps and light sensor, then restart"
@@ -224,7 +217,7 @@ class Stretch:
         self._disagreeing = self._disagreeing + 1 if abs(ours - device) > limit else 0
         if self._disagreeing >= DISAGREEMENT_FRAMES:
             off_pct = 100.0 * abs(ours - device) / self.plan.target_dose_mj_cm2
-            self.trouble = Trouble("doses disagree", off_pct, self.plan.tolerance_pct)
+            self.trouble = Condition("doses disagree", True, off_pct, self.plan.tolerance_pct)
             self.fault = (
                 f"our dose {ours:.2f} and the device's {device:.2f} mJ/cm² differ by more than "
                 f"{limit:.2f}; trust neither, check the light sensors"

@@ -29,7 +29,6 @@ __all__ = [
     "EVENT_WORDS", "CoreOutput", "DeviceReported", "Job", "Refused", "UnitCore", "UnitSettings",
     "UnitStatus", "in_words",
 ]  # fmt: skip
-_LAMP_BIT, _VACUUM_BIT = 1 << m.Output.LAMP, 1 << m.Output.VACUUM
 OVEN_S = 0.45
 """Least time between two oven temperatures given to the plates."""
 
@@ -144,8 +143,8 @@ class UnitCore(PlateSide):
         reading = self.converter.read(sample, received.ticks, received.t, received.lost)
         self.reading = reading
         self._order = max(self._order, sample.order)
-        self._lamp_on = bool(sample.outputs & _LAMP_BIT)
-        self._vacuum_on = bool(sample.outputs & _VACUUM_BIT)
+        self._lamp_on = bool(sample.outputs & m.LAMP_BIT)
+        self._vacuum_on = bool(sample.outputs & m.VACUUM_BIT)
         self._watch_left_light()
         clock = self.session.clock
         if self.room.plates:

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 Answer = dict[str, Any]
 COMMANDS = ("hold", "restart", "stop", "abort")
 """On the exposure that is going on."""
-READS = frozenset({"status", "plates", "plate_show"})
-"""Requests that change nothing."""
 MAX_AREA_CM2 = 1e6
 _PLATE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,59}")
 _TEXTS = ("job", "lot", "note")

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from platelink.backlog import READS
 from platelink.control.alarm_states import Condition
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.procedure.said import Asked
@@ -26,7 +27,7 @@ from platelink.daemon.journaling import Journaling, from_ms
 from platelink.daemon.plate_view import alarms_line, plates_lines
 from platelink.daemon.recording import EventNoted, RunBegun, RunClosed, RunEnded
 from platelink.daemon.recovery import Recovery
-from platelink.daemon.requests import COMMANDS, READS, answer
+from platelink.daemon.requests import COMMANDS, answer
 from platelink.daemon.service import Service, ServiceSettings
 from platelink.daemon.view import event_line, iso, status_line, summary
 from platelink.daemon.wire import Answer

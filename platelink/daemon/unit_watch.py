@@ -25,6 +25,7 @@ LOOK_S = 0.5
 """How often conditions are gathered."""
 FIRST_LINK_S = 10.0
 """A device that has not answered this long after the start is a lost link too."""
+LINK_SILENCE_S = LinkSettings().device_silence_s
 STUCK_S = 30.0
 """A gauge that gives the very same value this long is not measuring: every converter has noise."""
 OF_STEPS = (
@@ -100,7 +101,7 @@ class UnitWatch:
         away_s = now - self._link_at
         self._waited = now - self._began >= FIRST_LINK_S
         lost = not up and (self._was_up or self._waited)
-        limit_s = LinkSettings().device_silence_s if self._was_up else FIRST_LINK_S
+        limit_s = LINK_SILENCE_S if self._was_up else FIRST_LINK_S
         return Condition("link lost", lost, away_s, limit_s)
 
     def _stuck(self, reading: Reading | None, vacuum_on: bool, now: float) -> Condition:

@@ -7,7 +7,6 @@ Four lanes, so that switching off never waits behind anything: ``off`` (Close, l
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -100,11 +99,11 @@ class CommandQueue:
 
     def deadline(self) -> float | None:
         """When the next command on its way is due again."""
-        due = math.inf
+        due = None
         for lane in self._lanes:
-            if lane and lane[0].wire and lane[0].due < due:
+            if lane and lane[0].wire and (due is None or lane[0].due < due):
                 due = lane[0].due
-        return due if due < math.inf else None
+        return due
 
     def answered(self, reply: Reply) -> Waiting | None:
         """Take out the command this is the reply to."""

@@ -39,6 +39,9 @@ class Output(IntEnum):
     BEEPER = 2
 
 
+LAMP_BIT, VACUUM_BIT = 1 << Output.LAMP, 1 << Output.VACUUM
+
+
 class Input(IntFlag):
     """Digital inputs after debounce; a set bit is the state in which light is allowed."""
 

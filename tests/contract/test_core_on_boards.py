@@ -39,9 +39,7 @@ class Shop:
     """A unit with one of the boards, and a core that knows it well."""
 
     def __init__(self, kind: Kind, parameters: UnitParameters, seed: int, p: float = 1.0) -> None:
-        # Bytes are stamped at the end of a step. In long ones a Sample that is a while on the line
-        # would come at odd times, and the device's clock could not be read off it.
-        parameters = replace(parameters, light_channels=kind.light_channels, step_ticks=3)
+        parameters = replace(parameters, light_channels=kind.light_channels)
         self.unit = SimulatedUnit(parameters, seed, board=kind.make)
         core = make_core(
             parameters, expected_mw_cm2=7.0, reciprocity_p=p, learned=Learned(afterglow_s=0.005)

@@ -35,10 +35,7 @@ def expose_again_and_again(seed: int) -> list[float]:
     lamps = LampParameters(
         output_fraction=rng.uniform(0.5, 1.0), rest_s=60.0, strike_s=0.1, strike_cold_s=0.2
     )
-    # Long steps would stamp a Sample late by as much, see test_core_on_boards.
-    parameters = UnitParameters(
-        lamps=lamps, clock_error_ppm=rng.uniform(-4000.0, 4000.0), step_ticks=3
-    )
+    parameters = UnitParameters(lamps=lamps, clock_error_ppm=rng.uniform(-4000.0, 4000.0))
     p = rng.choice([1.0, rng.uniform(0.8, 1.0)])
     unit = SimulatedUnit(parameters, seed, board=AvrBoard)
     core = make_core(

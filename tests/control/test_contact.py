@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from platelink.control.alarm_states import Condition
 from platelink.control.contact import (
     ContactGate,
     ContactLimits,
@@ -93,7 +94,7 @@ def test_gate_gives_up_at_its_limit_and_not_before() -> None:
     finding = gate.add(40.0, now=limit)
     assert finding.verdict is Verdict.LOST
     assert "40.0 kPa" in finding.text and "50.8 kPa" in finding.text
-    assert finding.trouble == ("contact lost", 40.0, 50.8)
+    assert finding.trouble == Condition("contact lost", True, 40.0, 50.8)
 
 
 def test_gate_refuses_a_vacuum_that_falls_in_the_hold_test() -> None:
@@ -115,7 +116,7 @@ def test_watch_debounces_then_reports_the_band() -> None:
     finding = watch.add(50.6, now=1.0 + LIMITS.debounce_s)
     assert finding.verdict is Verdict.LOST
     assert "50.6 kPa below its limit 50.8 kPa" in finding.text
-    assert finding.trouble == ("contact lost", 50.6, LIMITS.low_kpa)
+    assert finding.trouble == Condition("contact lost", True, 50.6, LIMITS.low_kpa)
 
 
 def test_watch_is_not_fooled_by_one_odd_value() -> None:
@@ -140,9 +141,9 @@ def test_watch_sees_a_slow_fall_inside_the_band() -> None:
             break
     assert finding.verdict is Verdict.LOST
     assert "drifts" in finding.text
-    name, value, limit = finding.trouble
-    assert name == "contact lost" and value < limit < 70.0
-    assert value > LIMITS.low_kpa + 10.0  # long before the band's edge
+    lost = finding.trouble
+    assert lost.name == "contact lost" and lost.value < lost.limit < 70.0
+    assert lost.value > LIMITS.low_kpa + 10.0  # long before the band's edge
 
 
 def test_watch_does_not_trust_a_silent_gauge() -> None:
@@ -151,4 +152,4 @@ def test_watch_does_not_trust_a_silent_gauge() -> None:
     finding = watch.add(None, now=LIMITS.gauge_silence_s + 0.01)
     assert finding.verdict is Verdict.LOST
     silence_s = pytest.approx(LIMITS.gauge_silence_s + 0.01)
-    assert finding.trouble == ("gauge silent", silence_s, LIMITS.gauge_silence_s)
+    assert finding.trouble == Condition("gauge silent", True, silence_s, LIMITS.gauge_silence_s)

@@ -69,9 +69,10 @@ def test_a_device_that_counts_otherwise_is_a_fault(share: float) -> None:
     # 10 % of 6 mW/cm² passes 1 % of 100 mJ/cm² after 1 / 0.6 s, plus the frames it must last
     assert frames == pytest.approx(1.0 / 0.6 / (FRAME * TICK_S) + DISAGREEMENT_FRAMES, abs=1.5)
     assert "differ by more than 1.00" in this.fault
-    name, off_pct, limit_pct = this.trouble
-    assert (name, limit_pct) == ("doses disagree", 1.0)
-    assert off_pct == pytest.approx(0.1 * 6.0 * FRAME * TICK_S * frames)  # % of 100 mJ/cm²
+    assert (this.trouble.name, this.trouble.limit) == ("doses disagree", 1.0)
+    assert this.trouble.value == pytest.approx(
+        0.1 * 6.0 * FRAME * TICK_S * frames
+    )  # % of 100 mJ/cm²
 
 
 def test_the_target_of_steady_light_is_the_dose() -> None:

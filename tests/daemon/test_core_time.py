@@ -343,6 +343,14 @@ def frames_in(simulation: Simulation, seconds: float) -> int:
     return frames() - before
 
 
+def at_rest() -> Simulation:
+    """A unit whose clock is known, and on which nothing goes on."""
+    simulation = simulate()
+    simulation.run(lambda: simulation.core.up, 5.0)
+    simulation.run(lambda: False, 60.0)
+    return simulation
+
+
 def test_frames_come_as_often_as_they_are_needed() -> None:
     """20 a second in an exposure and until the device's clock is known, 5 otherwise."""
     simulation = simulate()
@@ -363,9 +371,7 @@ def test_frames_come_as_often_as_they_are_needed() -> None:
 
 
 def test_frames_are_asked_for_until_the_device_answers() -> None:
-    simulation = simulate()
-    simulation.run(lambda: simulation.core.up, 5.0)
-    simulation.run(lambda: False, 60.0)
+    simulation = at_rest()
     write, deaf = simulation.unit.write, True
 
     def without_set_frame(data: bytes) -> None:
@@ -384,9 +390,7 @@ def test_frames_are_asked_for_until_the_device_answers() -> None:
 
 def test_light_that_nobody_owns_is_looked_at_often() -> None:
     """A daemon that finds the lamps on follows them closely until they are off."""
-    simulation = simulate()
-    simulation.run(lambda: simulation.core.up, 5.0)
-    simulation.run(lambda: False, 60.0)
+    simulation = at_rest()
     simulation.core.recovering = True
     command = m.Arm(9, (1, 0, 0, 0), 0, 2**40, 5000, 0xFFFF, m.SilencePolicy.FINISH)
     simulation.core.session.send(command, now=simulation.now)
