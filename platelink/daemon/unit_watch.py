@@ -88,16 +88,16 @@ class UnitWatch:
         for condition in told:
             if condition.active or not found[condition.name].active:
                 found[condition.name] = condition
-        found["link lost"] = self._link(up, now)
+        found["link lost"] = self._link(up, reading, now)
         found["gauge stuck"] = self._stuck(reading, vacuum_on, now)
         outputs: list[AlarmOutput] = []
         for c in found.values():
             outputs += self._alarms.condition(c.name, c.active, c.value, c.limit, now=now)
         return self._events(outputs, now, at_utc_ms)
 
-    def _link(self, up: bool, now: float) -> Condition:
+    def _link(self, up: bool, reading: Reading | None, now: float) -> Condition:
         if up:
-            self._was_up, self._link_at = True, now
+            self._was_up, self._link_at = True, reading.t if reading is not None else now
         away_s = now - self._link_at
         self._waited = now - self._began >= FIRST_LINK_S
         lost = not up and (self._was_up or self._waited)

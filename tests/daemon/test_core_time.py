@@ -398,3 +398,16 @@ def test_light_that_nobody_owns_is_looked_at_often() -> None:
     assert simulation.run(lambda: simulation.unit.lamp_on, 2.0)
     simulation.run(lambda: False, 0.5)
     assert frames_in(simulation, 2.0) >= 40
+
+
+def test_a_lost_link_is_measured_from_its_last_frame() -> None:
+    """It is called a second after it was found silent, by the look before: twice a second."""
+    simulation = at_rest()
+    simulation.unit.inject(Unplugged(), for_s=10.0)
+    simulation.run(lambda: False, 5.0)
+    (called,) = (
+        o.data for o in simulation.outputs
+        if isinstance(o, EventNoted) and o.data.get("alarm") == "link lost"
+    )  # fmt: skip
+    assert called["limit"] == 1.0
+    assert 1.4 <= called["value"] <= 2.0
