@@ -197,6 +197,7 @@ def make_at_terminal() -> None:
     at.until(r"begin \[y/N\]")
     at.press("y\r")
     at.until("lamp on")
+    at.until(r"[1-9]\d*\.\d+ of 500\.0 mJ/cm²")  # before, all of it would be left
     at.child.send_signal(signal.SIGINT)  # Ctrl-C
     at.until("light off: held")
     at.until("plate P-1 goes on; come back: platelink plate follow P-1")
