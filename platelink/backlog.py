@@ -10,8 +10,6 @@ import json
 from collections import deque
 from typing import Any
 
-READS = frozenset({"status", "plates", "plate_show"})
-"""What the service asks of the daemon without changing anything."""
 EVENTS = 500
 """Events that wait at most: many minutes of a lively unit."""
 

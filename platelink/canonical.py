@@ -8,13 +8,14 @@ import math
 from decimal import Decimal
 from typing import Any
 
-_EXACT = 2**53
-"""RFC 8785 takes every number as a double; beyond this not every whole number is one."""
+_EXACT = 2**53 - 1
+"""RFC 8785 takes every number as a double, and RFC 7493 calls whole numbers exact up to here: from
+2^53 on two of them share one double."""
 
 
 def canonical(value: Any) -> bytes:
     """A JSON value as RFC 8785 has it. ``ValueError`` for NaN, infinity, a whole number
-    beyond 2^53 and a lone surrogate; ``TypeError`` for what JSON does not know."""
+    beyond 2^53 - 1 and a lone surrogate; ``TypeError`` for what JSON does not know."""
     return _text(value).encode()
 
 

@@ -15,3 +15,12 @@ def host_name(netloc: str) -> str | None:
     if parts.netloc != netloc or parts.username is not None or not parts.hostname:
         return None
     return parts.hostname.rstrip(".")
+
+
+def origin_place(origin: str) -> str | None:
+    """Host and port of an origin, lower case; None when it is none, as ``null`` and ``http://[``."""
+    try:
+        parts = urlsplit(origin.lower())
+    except ValueError:
+        return None
+    return parts.netloc if parts.scheme in ("http", "https") and parts.netloc else None

@@ -16,6 +16,10 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 FORMAT = 1
 EndState = Literal["complete", "stopped", "aborted", "interrupted"]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
+EXACT = 2**53 - 1
+"""Integers up to here are the same number in every JSON reader (RFC 8259, 6) and in SQLite."""
+Whole = Annotated[int, Field(ge=-EXACT, le=EXACT)]
+Count = Annotated[int, Field(ge=0, le=EXACT)]
 
 
 class Entry(BaseModel):
@@ -46,6 +50,12 @@ class RunStart(Entry):
     conditions: dict[str, JsonValue] = {}
     """Calibrations, learned values, firmware, software, configuration hash, barometer ..."""
 
+    @property
+    def run_kind(self) -> str:
+        """What was asked for: "expose" unless the request names another ``kind``."""
+        kind = self.request.get("kind")
+        return kind if isinstance(kind, str) else "expose"
+
 
 class Channel(BaseModel):
     """One recorded column."""
@@ -71,10 +81,10 @@ class RunSamples(Entry):
 
     kind: Literal["samples"] = "samples"
     run_id: str
-    first_sample: int
+    first_sample: Count
     """Index of the first sample within the run; indices have no holes."""
-    ticks: tuple[int, ...]
-    at_utc_ms: tuple[int, ...]
+    ticks: tuple[Whole, ...]
+    at_utc_ms: tuple[Whole, ...]
     values: dict[str, tuple[Finite | None, ...]]
 
 
@@ -84,7 +94,7 @@ class RunEvent(Entry):
     kind: Literal["event"] = "event"
     name: str
     text: str = ""
-    ticks: int | None = None
+    ticks: Whole | None = None
     data: dict[str, JsonValue] = {}
 
 
@@ -98,9 +108,9 @@ class RunEnd(Entry):
     dose_mj_cm2: Finite | None = None
     device_dose_mj_cm2: Finite | None = None
     light_s: Finite | None = None
-    samples: int
-    events: int
-    gaps: int = 0
+    samples: Count
+    events: Count
+    gaps: Count = 0
     data: dict[str, JsonValue] = {}
 
 

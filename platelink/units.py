@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _COMMA = re.compile(r"[+-]?\d+,\d")
@@ -185,53 +187,51 @@ DURATION = Quantity(
 )
 
 
-def parse_dose(text: str) -> float:
-    """mJ/cm² of ``"420 mJ/cm2"``; more than 0."""
-    return DOSE.parse(text)
+class Suffix(NamedTuple):
+    """The unit that a name such as ``expected_mw_cm2`` ends in."""
+
+    symbol: str
+    quantity: Quantity | None = None
+    """Where people choose the unit it is shown in."""
+    words: str = ""
+    """What belongs to the symbol in English."""
 
 
-def parse_irradiance(text: str) -> float:
-    """mW/cm² of ``"12 mW/cm2"``; not negative."""
-    return IRRADIANCE.parse(text)
+SUFFIXES: Mapping[str, Suffix] = {
+    "_mj_cm2": Suffix("mJ/cm²", DOSE),
+    "_mw_cm2": Suffix("mW/cm²", IRRADIANCE),
+    "_mw_cm2_per_count": Suffix("mW/cm²", words="per count"),
+    "_kpa": Suffix("kPa", PRESSURE),
+    "_kpa_per_min": Suffix("kPa/min"),
+    "_c": Suffix("°C", TEMPERATURE),
+    "_c_per_min": Suffix("°C/min"),
+    "_per_c": Suffix("1/°C"),
+    "mv_per_c": Suffix("mV/°C"),
+    "_kj_mol": Suffix("kJ/mol"),
+    "_um": Suffix("µm"),
+    "_cm2": Suffix("cm²"),
+    "_lines_per_cm": Suffix("lines/cm"),
+    "_m": Suffix("m"),
+    "_deg": Suffix("°"),
+    "_s": Suffix("s"),
+    "_ms": Suffix("ms"),
+    "_hz": Suffix("Hz"),
+    "_v": Suffix("V"),
+    "_mv": Suffix("mV"),
+    "_ma": Suffix("mA"),
+    "_ohm": Suffix("ohm"),
+    "_pct": Suffix("%"),
+    "_ppm": Suffix("ppm"),
+    "_bits": Suffix("bit"),
+    "_counts": Suffix("", words="counts"),
+    "_ticks": Suffix("", words="ticks"),
+}
+"""Every unit that names of recipes, configuration and record end in; the longest ending counts."""
+_NO_UNIT = Suffix("")
 
 
-def parse_pressure(text: str) -> float:
-    """kPa of ``"18 inHg"``; of either sign. What it is measured against is the caller's to know."""
-    return PRESSURE.parse(text)
-
-
-def parse_temperature(text: str) -> float:
-    """°C of ``"150 degF"``; not below absolute zero."""
-    return TEMPERATURE.parse(text)
-
-
-def parse_duration(text: str) -> float:
-    """Seconds of ``"60 s"`` or ``"2.5 min"``; not negative."""
-    return DURATION.parse(text)
-
-
-def format_dose(mj_cm2: float | None, unit: str = "mJ/cm2", decimals: int | None = None) -> str:
-    """A dose for people."""
-    return DOSE.format(mj_cm2, unit, decimals)
-
-
-def format_irradiance(
-    mw_cm2: float | None, unit: str = "mW/cm2", decimals: int | None = None
-) -> str:
-    """An irradiance for people."""
-    return IRRADIANCE.format(mw_cm2, unit, decimals)
-
-
-def format_pressure(kpa: float | None, unit: str = "kPa", decimals: int | None = None) -> str:
-    """A pressure for people."""
-    return PRESSURE.format(kpa, unit, decimals)
-
-
-def format_temperature(t_c: float | None, unit: str = "degC", decimals: int | None = None) -> str:
-    """A temperature for people."""
-    return TEMPERATURE.format(t_c, unit, decimals)
-
-
-def format_duration(seconds: float | None, unit: str = "s", decimals: int | None = None) -> str:
-    """A duration for people."""
-    return DURATION.format(seconds, unit, decimals)
+def named(name: str) -> tuple[str, Suffix]:
+    """What a value is by its name, and its unit: "expected" and mW/cm²."""
+    ending = max((end for end in SUFFIXES if name.endswith(end)), key=len, default="")
+    what = name.removesuffix(ending) or name
+    return what.replace("_", " "), SUFFIXES.get(ending, _NO_UNIT)

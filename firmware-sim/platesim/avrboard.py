@@ -18,9 +18,13 @@ from numpy.typing import NDArray
 
 from platelink.link.messages import Capability, ResetCause
 from platesim.avrbuild import Firmware, build, build_runner
-from platesim.board import ALL_CAPABILITIES, ANALOG_CHANNELS, INPUTS_SAFE, BoardError
-
-__all__ = ["AvrBoard", "PinChange", "RunnerError", "Vector", "build"]
+from platesim.board import (
+    ALL_CAPABILITIES,
+    ANALOG_CHANNELS,
+    INPUTS_SAFE,
+    BoardError,
+    LightLimits,
+)
 
 CHIP_HZ: Final = 16_000_000
 TICK_CYCLES: Final = 16_000
@@ -31,9 +35,6 @@ _PINS: Final = (0, 4, 5, 6, 1, 2, 3, 0)  # column of the block at ADC0..7; ADC7 
 # The least voltage that reads as so many counts.
 _LEVELS: Final = np.array([-(-k * _FULL_SCALE // ADC_MAX) for k in range(ADC_MAX + 1)], np.uint16)
 _MOST_ROWS: Final = 5000
-_MOST_UNHEARD: Final = 3
-"""Ticks that ``run`` lets pass before it looks for bytes, which are stamped then. In more, a Sample
-that is a while on the line would come at odd times, and the clock could not be read off it."""
 _PAINT: Final = 0xC5
 _RAM_END: Final = 0x8FF
 _CAUSES: Final = {ResetCause.POWER_ON: 0, ResetCause.EXTERNAL: 1, ResetCause.BROWN_OUT: 2}
@@ -91,12 +92,15 @@ class AvrBoard:
         reset_cause: ResetCause = ResetCause.POWER_ON,
         capabilities: Capability = ALL_CAPABILITIES,
         start_tick: int = 0,
+        limits: LightLimits | None = None,
     ) -> None:
         """Switch on; Hello and the BOOT event come with the first steps. The first tick is
         ``start_tick + 1``. Raises ``ToolMissing`` where the tools are not installed."""
         if adc_bits != 10:
             raise ValueError(f"adc_bits is {adc_bits}, this chip converts to 10")
-        self.firmware: Firmware = build(light_channels=light_channels, capabilities=capabilities)
+        self.firmware: Firmware = build(
+            light_channels=light_channels, capabilities=capabilities, limits=limits
+        )
         runner = build_runner()
         self._peer, theirs = socket.socketpair()
         with theirs:
@@ -125,13 +129,14 @@ class AvrBoard:
 
     # --- as HostBoard ------------------------------------------------------------------------
 
-    def step(self, analog: NDArray[np.uint16], inputs: int) -> int:
+    def step(self, analog: NDArray[np.uint16], inputs: int, *, to_frame: bool = False) -> int:
         """Run up to ``len(analog)`` ticks; returns the ticks done (at least 1).
 
         ``analog`` is a C-contiguous uint16 array [n, 7] of 0..1023, a row for each tick; ``inputs``
         the raw ``Input`` bits during all of them. Returns right after the tick in which an output
         changed or the device was reset by itself. While the firmware takes no samples (start,
-        interrupts stuck) a tick is a millisecond.
+        interrupts stuck) a tick is a millisecond. With ``to_frame`` it ends also after the tick in
+        which a frame has left.
         """
         if (
             analog.dtype != np.uint16
@@ -149,16 +154,17 @@ class AvrBoard:
         while done < len(analog):
             rows = analog[done : done + _MOST_ROWS]
             changes, resets = len(self.changes), self.resets
-            done += self._step(rows)
-            if len(self.changes) != changes or self.resets != resets:
+            taken = self._step(rows, b"F" if to_frame else b"S")
+            done += taken
+            if taken < len(rows) or len(self.changes) != changes or self.resets != resets:
                 break
         self._row[0] = analog[done - 1]
         return done
 
     def run(self, analog: NDArray[np.uint16], first: int, most: int, inputs: int) -> int:
-        """As ``step`` with at most ``most`` rows from ``first`` on; ends also after a stretch in
-        which bytes came."""
-        return self.step(analog[first : first + min(most, _MOST_UNHEARD)], inputs)
+        """As ``step`` with at most ``most`` rows from ``first`` on; ends also after the tick in
+        which a frame has left: a half one tells nothing."""
+        return self.step(analog[first : first + most], inputs, to_frame=True)
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host enter the line with the next step."""
@@ -229,6 +235,11 @@ class AvrBoard:
         """Overwrite bytes of the data space."""
         self._request(b"W", struct.pack("<H", address) + data)
 
+    def spoil_guard(self, guard_ticks: int) -> None:
+        """As ``HostBoard.spoil_guard``."""
+        at = self.address("pl_avr") + self.firmware.symbols["pl_at_guard"]
+        self.poke(at, guard_ticks.to_bytes(4, "little"))
+
     def address(self, symbol: str) -> int:
         """Address in the data space of one of the firmware's variables."""
         return self.firmware.symbols[symbol] & 0xFFFF
@@ -270,14 +281,14 @@ class AvrBoard:
     def _power(self, cause: int, address: int) -> None:
         self._take(self._request(b"P", struct.pack("<BI", cause, address)))
 
-    def _step(self, rows: NDArray[np.uint16]) -> int:
+    def _step(self, rows: NDArray[np.uint16], what: bytes = b"S") -> int:
         try:
             levels = _LEVELS[rows[:, _PINS]]
         except IndexError:
             raise ValueError(f"analog has {rows.max()} counts, the most is {ADC_MAX}") from None
         sent, self._to_chip = self._to_chip, bytearray()
         head = struct.pack("<BII", self._inputs, len(rows), len(sent))
-        return self._take(self._request(b"S", head + sent + levels.tobytes()))
+        return self._take(self._request(what, head + sent + levels.tobytes()))
 
     def _take(self, state: bytes) -> int:
         done, self.outputs, resets, waiting, self.cycle, changes = _STATE.unpack_from(state)

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from platelink.link.messages import Capability
-from platesim.board import ALL_CAPABILITIES, BoardError, cache_dir, firmware_dir
+from platesim.board import ALL_CAPABILITIES, BoardError, LightLimits, cache_dir, firmware_dir
 
 APT_LINE: Final = (
     "sudo apt install -y --no-install-recommends gcc-avr avr-libc binutils-avr libsimavr-dev "
@@ -89,7 +89,12 @@ def _identity(tool: Path) -> str:
 
 
 @functools.cache
-def build(*, light_channels: int = 1, capabilities: Capability = ALL_CAPABILITIES) -> Firmware:
+def build(
+    *,
+    light_channels: int = 1,
+    capabilities: Capability = ALL_CAPABILITIES,
+    limits: LightLimits | None = None,
+) -> Firmware:
     """The AVR firmware with these build options, compiled now if these sources never were.
 
     Raises ``ToolMissing`` or ``BuildFailed``. Safe when several processes build at once.
@@ -102,7 +107,11 @@ def build(*, light_channels: int = 1, capabilities: Capability = ALL_CAPABILITIE
     folders = (root / "core", root / "board" / "avr")
     sources = [path for folder in folders for path in sorted(folder.glob("*.c"))]
     headers = [path for folder in folders for path in sorted(folder.glob("*.h"))]
-    options = (f"-DPL_AVR_LIGHT={light_channels}", f"-DPL_AVR_CAPABILITIES={int(capabilities)}")
+    options = (
+        f"-DPL_AVR_LIGHT={light_channels}",
+        f"-DPL_AVR_CAPABILITIES={int(capabilities)}",
+        *(limits.options() if limits else ()),
+    )
     name = _digest(sources + headers, _AVR_FLAGS, options, _identity(gcc))
     directory = cache_dir(f"avr-{name}")
     elf, image = directory / "firmware.elf", directory / "firmware.bin"

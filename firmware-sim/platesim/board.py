@@ -15,7 +15,7 @@ import shutil
 import subprocess
 import tempfile
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,23 @@ _FLAGS: Final = (
 )  # fmt: skip
 _MOST_TICKS: Final = (1 << 24) - 1
 _ROW_BYTES: Final = ANALOG_CHANNELS * 2
+
+
+class LightLimits(NamedTuple):
+    """Limits of light that a board may be built with instead of the firmware's own, in ticks."""
+
+    order: int
+    hour_lit: int
+    hour: int
+    """A multiple of twelve."""
+
+    def options(self) -> tuple[str, ...]:
+        """What says so to the compiler."""
+        return (
+            f"-DPL_ORDER_TICKS_MAX={self.order}u",
+            f"-DPL_HOUR_LIT_MAX={self.hour_lit}u",
+            f"-DPL_HOUR_TICKS={self.hour}u",
+        )
 
 
 class Board(Protocol):
@@ -55,7 +72,9 @@ class Board(Protocol):
 class BoardFactory(Protocol):
     """Switches on a board."""
 
-    def __call__(self, *, light_channels: int, adc_bits: int, boot_id: int) -> Board: ...
+    def __call__(
+        self, *, light_channels: int, adc_bits: int, boot_id: int, capabilities: Capability
+    ) -> Board: ...
 
 
 class BoardError(Exception):
@@ -95,8 +114,8 @@ def _compiler() -> tuple[Path, str]:
     return path, f"{path} {stat.st_size} {stat.st_mtime_ns} {platform.machine()}"
 
 
-def _digest(root: Path, files: list[Path], compiler: str) -> str:
-    digest = hashlib.sha256(f"{compiler} {_FLAGS}".encode())
+def _digest(root: Path, files: list[Path], compiler: str, flags: tuple[str, ...]) -> str:
+    digest = hashlib.sha256(f"{compiler} {flags}".encode())
     for path in files:
         digest.update(f"\n{path.relative_to(root)}\n".encode())
         digest.update(path.read_bytes())
@@ -125,7 +144,7 @@ def cache_dir(name: str) -> Path:
     return Path(tempfile.mkdtemp(prefix="platelink-"))
 
 
-def build() -> Path:
+def build(limits: LightLimits | None = None) -> Path:
     """Path of the native library, compiled now if these sources never were.
 
     Raises ``CompilerMissing`` or ``CompilerFailed``. Safe when several processes build at once.
@@ -134,13 +153,14 @@ def build() -> Path:
     sources = [*sorted((root / "core").glob("*.c")), *sorted((root / "board/host").glob("*.c"))]
     headers = [*sorted((root / "core").glob("*.h")), *sorted((root / "board/host").glob("*.h"))]
     compiler, identity = _compiler()
-    directory = cache_dir(_digest(root, sources + headers, identity))
+    flags = _FLAGS + (limits.options() if limits else ())
+    directory = cache_dir(_digest(root, sources + headers, identity, flags))
     library = directory / "libplboard.so"
     if library.exists():
         return library
     handle, unfinished = tempfile.mkstemp(dir=directory, suffix=".so")
     os.close(handle)
-    command = [str(compiler), *_FLAGS, f"-I{root / 'core'}", f"-I{root / 'board/host'}",
+    command = [str(compiler), *flags, f"-I{root / 'core'}", f"-I{root / 'board/host'}",
                *map(str, sources), "-o", unfinished]  # fmt: skip
     done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
     if done.returncode != 0:
@@ -151,9 +171,9 @@ def build() -> Path:
 
 
 @functools.cache
-def _load() -> ctypes.PyDLL:
+def _load(limits: LightLimits | None = None) -> ctypes.PyDLL:
     """The library with its signatures. Calls are short, so the interpreter lock is kept."""
-    lib = ctypes.PyDLL(str(build()))
+    lib = ctypes.PyDLL(str(build(limits)))
     pointer, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
     for name, result, arguments in (
         ("pl_host_size", u32, []),
@@ -165,6 +185,8 @@ def _load() -> ctypes.PyDLL:
         ("pl_host_wire", pointer, [pointer]),
         ("pl_host_fetched", None, [pointer]),
         ("pl_host_tick", u32, [pointer]),
+        ("pl_host_guard_at", u32, []),
+        ("pl_host_forget", None, [pointer]),
     ):
         function = getattr(lib, name)
         function.restype, function.argtypes = result, arguments
@@ -192,10 +214,11 @@ class HostBoard:
         reset_cause: ResetCause = ResetCause.POWER_ON,
         capabilities: Capability = ALL_CAPABILITIES,
         start_tick: int = 0,
+        limits: LightLimits | None = None,
     ) -> None:
         """Switch on; Hello and the BOOT event wait in ``transmit``. The first tick is
         ``start_tick + 1`` (mod 2^32)."""
-        lib = _load()
+        lib = _load(limits)
         self._state = (ctypes.c_uint64 * (lib.pl_host_size() // 8 + 1))()
         self._at = ctypes.addressof(self._state)
         self._wire_at: int = lib.pl_host_wire(self._at)
@@ -280,6 +303,15 @@ class HostBoard:
         """Start again: outputs off, sums, order and log gone, tick 0, ``boot_id`` one higher."""
         self.boot_id = (self.boot_id + 1) & 0xFFFFFFFF
         self._start(cause, 0)
+
+    def spoil_guard(self, guard_ticks: int) -> None:
+        """Write over the guard time of the newest order, as failing memory might."""
+        at = self._at + self._lib.pl_host_guard_at()
+        ctypes.c_uint32.from_address(at).value = guard_ticks
+
+    def forget_order(self) -> None:
+        """Lose the newest order, as failing memory might."""
+        self._lib.pl_host_forget(self._at)
 
     def close(self) -> None:
         """Nothing outside this process has to end."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -80,6 +81,7 @@ class Wire:
         "next_s",
         "parameters",
         "plugged",
+        "spoil",
     )
 
     def __init__(self, parameters: WireParameters, stalls: Stalls, seed: tuple[int, int]) -> None:
@@ -89,6 +91,8 @@ class Wire:
         self.lost = 0
         self.next_s = math.inf
         """When the next bytes arrive; inf: nothing on the way."""
+        self.spoil: Callable[[bytes], bytes] | None = None
+        """Changes every frame on its way."""
         self._rng = np.random.default_rng(seed)
         self._stalls = stalls
         self._partial = b""
@@ -133,6 +137,8 @@ class Wire:
     def _send(self, frame: bytes, now_s: float) -> None:
         p, rng = self.parameters, self._rng
         self.frames += 1
+        if self.spoil is not None:
+            frame = self.spoil(frame)
         if p.garbage and rng.random() < p.garbage:
             frame = rng.bytes(int(rng.integers(1, 40))) + frame
         if p.loss and rng.random() < p.loss:
@@ -180,8 +186,32 @@ class TubeFails:
 
 
 @dataclass(frozen=True, slots=True)
+class RelayWelds:
+    """The lamps' contactor no longer lets go; undone: it does."""
+
+
+@dataclass(frozen=True, slots=True)
+class ContactorSticks:
+    """The lamps' contactor lets go this much later than it is told to."""
+
+    seconds: float = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class LampsDoNotStrike:
+    """The lamps stay dark when they are switched on; those burning burn on."""
+
+
+@dataclass(frozen=True, slots=True)
+class StrayLight:
+    """Light from elsewhere on the bed and its sensors, mW/cm²."""
+
+    mw_cm2: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
 class SensorDimmed:
-    """Only this share of the light reaches a sensor."""
+    """Only this share of the light reaches a sensor; above 1 it sees more than there is."""
 
     channel: int = 0
     transmission: float = 0.5
@@ -192,6 +222,15 @@ class GaugeStuck:
     """A column of the analog block stays at its present count."""
 
     column: int
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeShifts:
+    """A column of the analog block is off by so many counts, and by more every second."""
+
+    column: int
+    counts: float = 0.0
+    counts_per_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,9 +274,50 @@ class GarbageSent:
     size: int = 200
 
 
+@dataclass(frozen=True, slots=True)
+class LineEchoes:
+    """What either end sends comes back to it, too."""
+
+
+@dataclass(frozen=True, slots=True)
+class BitFlips:
+    """One bit of one field of the next Sample; its check sum is right."""
+
+    field: str
+    bit: int
+    index: int = 0
+    """Which of the field's values, where it has several."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockJumps:
+    """The device's clock jumps; it does not say so."""
+
+    ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class SpeaksVersion:
+    """The device says that it speaks this version of the protocol."""
+
+    protocol: int
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceHangs:
+    """The device stands still with its outputs as they are; undone: its watchdog starts it anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class OrderForgotten:
+    """The device loses its newest order, and runs on."""
+
+
 Fault = (
-    LeakOpens | PumpStops | TubeFails | SensorDimmed | GaugeStuck | InterlockOpens | StopPressed
-    | DoorOpens | Unplugged | DeviceResets | HostStalls | GarbageSent
+    LeakOpens | PumpStops | TubeFails | RelayWelds | ContactorSticks | LampsDoNotStrike | StrayLight
+    | SensorDimmed | GaugeStuck | GaugeShifts | InterlockOpens | StopPressed | DoorOpens | Unplugged
+    | DeviceResets | DeviceHangs | OrderForgotten | HostStalls | GarbageSent | LineEchoes | BitFlips
+    | ClockJumps | SpeaksVersion
 )  # fmt: skip
 
 

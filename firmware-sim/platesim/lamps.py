@@ -215,6 +215,8 @@ class LampBank:
         self._noise = SlowNoise(parameters.noise_s, seed)
         self._tables = _Tables(parameters)
         self._strikes = np.random.default_rng((seed, 1))
+        self.strikes = True
+        """Off: they stay dark when they are switched on."""
         self._alive = np.ones(parameters.tubes)
         outputs = parameters.tube_outputs or (1.0,) * parameters.tubes
         self._outputs = np.array(outputs) / np.mean(outputs)
@@ -359,6 +361,8 @@ class LampBank:
 
     def _next_strike(self, t_s: float, missing: tuple[float, ...]) -> float:
         p = self.parameters
+        if not self.strikes:
+            return math.inf
         whole = sum(abs(share) for share, _ in p.warmup)
         coldness = sum(abs(m) for m in missing) / whole if whole else 0.0
         jitter = p.strike_jitter_s * float(self._strikes.random())

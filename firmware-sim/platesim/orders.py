@@ -8,6 +8,8 @@ from typing import Any
 
 from platelink.link.messages import ResetCause
 from platesim.faults import (
+    ContactorSticks,
+    DeviceHangs,
     DeviceResets,
     DoorOpens,
     Fault,
@@ -15,11 +17,14 @@ from platesim.faults import (
     GaugeStuck,
     HostStalls,
     InterlockOpens,
+    LampsDoNotStrike,
     LeakOpens,
     Planned,
     PumpStops,
+    RelayWelds,
     SensorDimmed,
     StopPressed,
+    StrayLight,
     TubeFails,
     Unplugged,
 )
@@ -32,6 +37,11 @@ FAULTS: dict[str, Callable[..., Fault]] = {
     "leak": lambda **fields: LeakOpens(Leak(**fields)),  # conductance_l_s, flutter_hz, ...
     "pump": PumpStops,
     "tube": TubeFails,  # tube
+    "weld": RelayWelds,
+    "stick": ContactorSticks,  # seconds
+    "no_strike": LampsDoNotStrike,
+    "stray": StrayLight,  # mw_cm2
+    "hang": DeviceHangs,
     "dim": SensorDimmed,  # channel, transmission
     "stuck": GaugeStuck,  # column
     "interlock": InterlockOpens,

@@ -23,6 +23,9 @@ from platesim.sensors import (
     OVEN,
     U16,
     VACUUM,
+    WATER,
+    GaugeNoise,
+    GaugeNoiseSource,
     LightSensor,
     LinearSensor,
     SensorParameters,
@@ -44,6 +47,8 @@ class PlantParameters:
     vacuum: VacuumParameters = field(default_factory=VacuumParameters)
     oven: OvenParameters = field(default_factory=OvenParameters)
     sensors: SensorParameters = field(default_factory=SensorParameters)
+    water_c: float = 23.5
+    """The washout water at the start."""
     subsamples: int = 4
     """Points of light a tick."""
 
@@ -67,6 +72,7 @@ class Plant:
         self.frame = VacuumFrame(parameters.vacuum)
         self.oven = OvenState(parameters.oven.start_c, False)
         self.head_c = parameters.sensors.ambient_c
+        self.water_c = parameters.water_c
         self.ticks = 0
         """Ticks passed since the beginning."""
         self.truth = Truth(tick_s)
@@ -76,6 +82,10 @@ class Plant:
         """Columns that no longer move, with their count."""
         self.transmission = [1.0] * channels
         """What reaches each light sensor: dirt, a hand in front of it."""
+        self.stray_mw_cm2 = 0.0
+        """Light from elsewhere, on bed and sensors."""
+        self.shifts: dict[int, tuple[float, float, float]] = {}
+        """Columns that are off: by counts, by counts more a second, since this time."""
         self._rng = np.random.default_rng((seed, 2))
         s = parameters.sensors
         self._light = [s.light[min(c, len(s.light) - 1)] for c in range(channels)]
@@ -87,7 +97,12 @@ class Plant:
         """Counts, a row a tick; see ``made``."""
         self._columns = [*range(channels), VACUUM, OVEN, HEAD]
         sensors: list[LightSensor | LinearSensor] = [*self._light, s.vacuum, s.oven, s.head]
+        if s.water is not None:
+            self._columns.insert(channels, WATER)
+            sensors.insert(channels, s.water)
         self._noise_lsb = np.array([s.noise_lsb for s in sensors], np.float32)[:, None]
+        odd = s.vacuum_noise != GaugeNoise()
+        self._gauge_noise = GaugeNoiseSource(s.vacuum_noise, seed, tick_s) if odd else None
         self._top = np.array([2.0**s.adc_bits - 1.0 for s in sensors])[:, None]
         self._position = CHUNK_TICKS  # ticks of the present chunk consumed
         self._made_from = CHUNK_TICKS  # where the rest of the chunk was last made
@@ -165,6 +180,8 @@ class Plant:
         rows = len(self._columns)
         noise = self._rng.standard_normal((rows, CHUNK_TICKS), np.float32)
         noise *= self._noise_lsb
+        if self._gauge_noise is not None:
+            noise[-3] += self._gauge_noise.ticks(CHUNK_TICKS)
         self._noise = noise
         self._position = self._recorded = 0
         self._make()
@@ -175,7 +192,7 @@ class Plant:
         n = CHUNK_TICKS - at
         span_s = n * self.tick_s
         self._settled = False
-        light = self.source.light(self.time_s, self._offsets_s[:, :n])
+        light = self._strayed(self.source.light(self.time_s, self._offsets_s[:, :n]), n)
         steps = -(-n // _COURSE_TICKS)
         self._course = self.frame.course(
             self.time_s, span_s / steps, steps, pumping=self.pumping
@@ -189,6 +206,16 @@ class Plant:
             self._bed = (self._mean @ light.bed_envelope, self._mean @ light.bed)
         self._digitise(at, n, light)
 
+    def _strayed(self, light: Light | None, n: int) -> Light | None:
+        """The lamps' light and that from elsewhere."""
+        stray = self.stray_mw_cm2
+        if not stray:
+            return light
+        if light is None:
+            bed = np.zeros((len(self._offsets_s), n))
+            light = Light(bed, bed, np.zeros((self.channels, n)))
+        return Light(light.bed_envelope + stray, light.bed + stray, light.channels + stray)
+
     def _digitise(self, at: int, n: int, light: Light | None) -> None:
         """Write the counts of the rest of the chunk."""
         sensors, share = self.parameters.sensors, self._index[:n] * (1.0 / n)
@@ -197,14 +224,20 @@ class Plant:
         for c, sensor in enumerate(self._light):
             seen = light.channels[c] * self.transmission[c] if light is not None else 0.0
             counts[c] = sensor.counts(seen, head)
+        if sensors.water is not None:
+            counts[-4] = sensors.water.counts(np.full(n, self.water_c))
         course = np.array(self._course)
         if not sensors.vacuum_is_absolute:
             course = self.parameters.vacuum.atmosphere_kpa_abs - course
         grid = np.arange(len(course)) * (1.0 / (len(course) - 1))
         counts[-3] = np.interp(share, grid, sensors.vacuum.counts(course))
+        self._pulsate(counts[-3], n)
         oven = self.oven.temperature_c
         counts[-2] = sensors.oven.counts(oven + (self._oven_end.temperature_c - oven) * share)
         counts[-1] = sensors.head.counts(head)
+        for column, (off, off_per_s, since_s) in self.shifts.items():
+            seconds = self.time_s - since_s + self._index[:n] * self.tick_s
+            counts[self._columns.index(column)] += off + off_per_s * seconds
         counts += self._noise[:, at:]
         counts += 0.5  # rounds to the nearest count, as the conversion to whole numbers cuts off
         np.minimum(np.maximum(counts, 0.0, out=counts), self._top, out=counts)
@@ -214,6 +247,16 @@ class Plant:
         for column, count in self.stuck.items():
             block[:, column] = count
 
+    def _pulsate(self, counts: F64, n: int) -> None:
+        """Put a running pump's tone on the gauge's counts."""
+        vacuum = self.parameters.vacuum
+        if not (vacuum.pulsation_kpa and self.pumping and self.frame.pump_works):
+            return
+        runs = ~np.array(self.frame.rests[1:]).repeat(_COURSE_TICKS)[:n]
+        t = self.time_s + self._index[:n] * self.tick_s
+        tone = vacuum.pulsation_kpa * np.sin(2.0 * np.pi * vacuum.pulsation_hz * t)
+        counts += self.parameters.sensors.vacuum.counts_per_unit * tone * runs
+
     def _head_after(self, seconds: float) -> float:
         s = self.parameters.sensors
         rest = s.ambient_c + (s.head_rise_c if self.source.lit else 0.0)
@@ -222,8 +265,9 @@ class Plant:
     def _settle(self) -> None:
         """Bring truth and slow state from where the chunk was made up to the present tick."""
         self._record()
-        self.frame.pressure_kpa_abs = self.pressure_kpa_abs()
         share = self._share()
+        self.frame.pressure_kpa_abs = self.pressure_kpa_abs()
+        self.frame.resting = self.frame.rests[math.ceil(share * (len(self.frame.rests) - 1))]
         low, high = self.oven.temperature_c, self._oven_end.temperature_c
         self.oven = OvenState(low + (high - low) * share, self._oven_end.heating)
         self.head_c += (self._head_end_c - self.head_c) * share

@@ -19,7 +19,7 @@ from platesim.faults import (
 from platesim.lamps import LampParameters, Shutter
 from platesim.oven import OvenParameters
 from platesim.plant import PlantParameters
-from platesim.sensors import VACUUM
+from platesim.sensors import VACUUM, LinearSensor, SensorParameters
 from platesim.trace import TraceSource, measured_uv_a
 from platesim.unit import SimulatedUnit, UnitParameters
 from platesim.vacuum import Leak, VacuumParameters, atmosphere_kpa_abs
@@ -56,7 +56,22 @@ SCENARIOS: dict[str, Scenario] = {
     "plate": Scenario(
         "faded lamps, the oven on for a while: for whole plates",
         UnitParameters(
-            lamps=_FADED, plant=PlantParameters(oven=OvenParameters(setpoint_c=65.6, start_c=65.0))
+            lamps=_FADED,
+            plant=PlantParameters(
+                vacuum=VacuumParameters(volume_l=2.5),
+                oven=OvenParameters(setpoint_c=58.0, start_c=57.4),
+            ),
+        ),
+    ),
+    "bath": Scenario(
+        "as plate, with a probe in the washout water",
+        UnitParameters(
+            lamps=_FADED,
+            plant=PlantParameters(
+                vacuum=VacuumParameters(volume_l=2.5),
+                oven=OvenParameters(setpoint_c=58.0, start_c=57.4),
+                sensors=SensorParameters(water=LinearSensor(40.0, 12.0)),
+            ),
         ),
     ),
     "warm": Scenario("faded lamps that burnt a minute ago", _lamps(rest_s=60.0)),
@@ -90,7 +105,7 @@ SCENARIOS: dict[str, Scenario] = {
         (Planned(TubeFails(3), at_light_s=10.0),),
     ),
     "high-altitude": Scenario(
-        f"a shop at {_ALTITUDE_M:.0f} m: 25 inHg cannot be reached",
+        f"a shop at {_ALTITUDE_M:.0f} m: 85 kPa cannot be reached",
         UnitParameters(
             lamps=_FADED,
             plant=PlantParameters(

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from platelink.link.messages import WATER_CHANNEL
 
 F64 = NDArray[np.float64]
 U16 = NDArray[np.uint16]
@@ -13,6 +16,8 @@ U16 = NDArray[np.uint16]
 COLUMNS = 7
 """Columns of an analog block: four light channels, then vacuum, oven, head temperature."""
 VACUUM, OVEN, HEAD = 4, 5, 6
+WATER = WATER_CHANNEL
+"""In the place of the fourth light channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +66,43 @@ class LinearSensor:
 
 
 @dataclass(frozen=True, slots=True)
+class GaugeNoise:
+    """What a gauge adds to its white noise; none by default. All in counts, rms."""
+
+    slow_lsb: float = 0.0
+    """First-order autoregressive, AR(1): noise that remembers itself for ``slow_s``."""
+    slow_s: float = 0.2
+    heavy_lsb: float = 0.0
+    """Heavy-tailed: Student's t with ``heavy_dof`` degrees of freedom, above 2."""
+    heavy_dof: float = 3.0
+
+
+class GaugeNoiseSource:
+    """Draws it, tick by tick; the same seed, the same noise."""
+
+    __slots__ = ("_noise", "_rng", "_slow", "_tick_s")
+
+    def __init__(self, noise: GaugeNoise, seed: int, tick_s: float) -> None:
+        self._noise, self._tick_s = noise, tick_s
+        self._rng = np.random.default_rng((seed, 7))
+        self._slow = 0.0
+
+    def ticks(self, n: int) -> F64:
+        """Counts to add to the next ``n`` ticks."""
+        noise, out = self._noise, np.zeros(n)
+        if noise.heavy_lsb:
+            scale = noise.heavy_lsb / math.sqrt(noise.heavy_dof / (noise.heavy_dof - 2.0))
+            out += scale * self._rng.standard_t(noise.heavy_dof, n)
+        if noise.slow_lsb:
+            keeps = math.exp(-self._tick_s / noise.slow_s)
+            drawn = noise.slow_lsb * math.sqrt(1.0 - keeps * keeps) * self._rng.standard_normal(n)
+            for i, step in enumerate(drawn):
+                self._slow = keeps * self._slow + float(step)
+                out[i] += self._slow
+        return out
+
+
+@dataclass(frozen=True, slots=True)
 class SensorParameters:
     """All sensors of a unit. All default values are invented."""
 
@@ -69,10 +111,13 @@ class SensorParameters:
     vacuum: LinearSensor = LinearSensor(zero_counts=41.0, counts_per_unit=9.0)
     """Per kPa below the local atmosphere, or per kPa absolute."""
     vacuum_is_absolute: bool = False
+    vacuum_noise: GaugeNoise = GaugeNoise()
     oven: LinearSensor = LinearSensor(zero_counts=20.0, counts_per_unit=8.0)
     """Per °C."""
     head: LinearSensor = LinearSensor(zero_counts=50.0, counts_per_unit=10.0)
     """Per °C."""
+    water: LinearSensor | None = None
+    """Per °C; None: there is no probe in the washout."""
     ambient_c: float = 23.0
     head_rise_c: float = 14.0
     """The sensor head warms by this much under lit lamps."""

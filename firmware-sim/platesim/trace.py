@@ -45,10 +45,6 @@ class Trace:
         """The same light ``factor`` times faster; its dose is that many times smaller."""
         return Trace(self.times_s / factor, self.irradiance_mw_cm2)
 
-    def scaled(self, factor: float) -> Trace:
-        """``factor`` times brighter."""
-        return Trace(self.times_s, self.irradiance_mw_cm2 * factor)
-
 
 class TraceSource:
     """Plays a trace: it starts when the light is first switched on and then runs on, as daylight

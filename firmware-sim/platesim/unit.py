@@ -13,12 +13,20 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from platelink.link.messages import LAMP_BIT, VACUUM_BIT, Input, ResetCause
-from platesim.board import Board, BoardFactory, HostBoard
+from platelink.link.messages import (
+    LAMP_BIT,
+    VACUUM_BIT,
+    WATER_CHANNEL,
+    Capability,
+    Input,
+    ResetCause,
+)
+from platesim.board import ALL_CAPABILITIES, Board, BoardFactory, HostBoard
 from platesim.faults import Due, Fault, Planned, Stalls, Wire, WireParameters
 from platesim.faultwork import strike, undo
 from platesim.lamps import LampBank, LampParameters, LightSource
 from platesim.plant import Plant, PlantParameters
+from platesim.spoiling import Spoiler
 from platesim.truth import Stretch
 
 _NOMINAL_HZ = 1000.0
@@ -40,6 +48,8 @@ class UnitParameters:
     def __post_init__(self) -> None:
         if not 1 <= self.light_channels <= 4:
             raise ValueError(f"light_channels is {self.light_channels}, must be 1..4")
+        if self.light_channels > WATER_CHANNEL and self.plant.sensors.water is not None:
+            raise ValueError("the fourth light channel and the water share an input")
 
 
 class SimulatedUnit:
@@ -69,14 +79,26 @@ class SimulatedUnit:
             light_channels=p.light_channels,
             adc_bits=p.plant.sensors.light[0].adc_bits,
             boot_id=(seed * 2654435761 + 1) & 0xFFFFFFFF or 1,
+            capabilities=ALL_CAPABILITIES
+            | (Capability.WATER if p.plant.sensors.water else Capability(0)),
         )
         stalls = Stalls(p.wire, seed)
         self.to_host = Wire(p.wire, stalls, (seed, 4))
         self.to_device = Wire(p.wire, stalls, (seed, 5))
         self.stalls = stalls
+        self.spoiler = self.to_host.spoil = Spoiler()
         self.interlock_closed = True
         self.stop_released = True
         self._inputs = int(Input.INTERLOCK_CLOSED | Input.STOP_RELEASED)
+        self.welded = False
+        """The lamps' contactor does not let go."""
+        self.drop_out_s = 0.0
+        """How much later than told it does."""
+        self.echoes = False
+        """What an end of the line sends comes back to it."""
+        self.hangs = False
+        """The device stands still."""
+        self._lets_go_s = math.inf
         self._own_pump = False
         self._timer_end_s = -math.inf
         self._outputs = self.board.outputs
@@ -100,6 +122,8 @@ class SimulatedUnit:
     def write(self, data: bytes) -> None:
         """The host sends bytes now."""
         self.to_device.put(data, self.time_s)
+        if self.echoes:
+            self.to_host.put(data, self.time_s)
 
     def read(self) -> bytes:
         """Bytes that have reached the host by now."""
@@ -122,7 +146,7 @@ class SimulatedUnit:
         self._set_inputs()
         if not closed and self.parameters.own_timer:
             self._timer_end_s = -math.inf
-            self._drive()
+            self.drive()
 
     def press_stop(self) -> None:
         """Press the stop button."""
@@ -134,10 +158,15 @@ class SimulatedUnit:
         self.stop_released = True
         self._set_inputs()
 
+    def set_water(self, water_c: float) -> None:
+        """The washout water is filled anew, or warmed."""
+        self.plant.changed()
+        self.plant.water_c = water_c
+
     def set_own_pump(self, on: bool) -> None:
         """Vacuum switched at the unit itself, not by the board."""
         self._own_pump = on
-        self._drive()
+        self.drive()
 
     def start_own_timer(self, seconds: float) -> None:
         """The operator starts the unit's own timer (parameter ``own_timer``): lamps on for this
@@ -146,7 +175,7 @@ class SimulatedUnit:
             raise ValueError("this unit's lamps hang on the board; set own_timer to use a timer")
         if self.interlock_closed:
             self._timer_end_s = self.time_s + seconds
-            self._drive()
+            self.drive()
 
     # --- faults ----------------------------------------------------------------------------
 
@@ -208,6 +237,7 @@ class SimulatedUnit:
     def reset_device(self, cause: ResetCause) -> None:
         """The device starts again; its outputs fall off, its wire is kept."""
         self.board.reset(cause)
+        self.spoiler.ticks = 0  # its clock begins anew
         self._collect()
 
     # --- time ------------------------------------------------------------------------------
@@ -242,7 +272,9 @@ class SimulatedUnit:
         """Let the board run up to so many ticks."""
         plant = self.plant
         first, left = plant.made()
-        done = self.board.run(plant.analog, first, ticks if ticks < left else left, self._inputs)
+        done = ticks if ticks < left else left
+        if not self.hangs:
+            done = self.board.run(plant.analog, first, done, self._inputs)
         plant.commit(done)
         time_s = plant.ticks * self.tick_s
         if time_s > self.time_s:
@@ -254,25 +286,30 @@ class SimulatedUnit:
         while self._wake_s <= self.time_s:
             self._wake()
         if self.to_device.next_s <= self.time_s:
-            self.board.receive(self.to_device.take(self.time_s))
-            self._collect()
+            data = self.to_device.take(self.time_s)
+            if not self.hangs:
+                self.board.receive(data)
+                self._collect()
 
     def _collect(self) -> None:
         """Take the board's bytes and follow its outputs."""
         data = self.board.transmit()
         if data:
             self.to_host.put(data, self.time_s)
+            if self.echoes:
+                self.to_device.put(data, self.time_s)
         if self.board.outputs != self._outputs:
             self._outputs = self.board.outputs
-            self._drive()
+            self.drive()
 
-    def _drive(self) -> None:
-        """Switch lamps and pump as outputs and own controls say."""
+    def drive(self) -> None:
+        """Switch lamps and pump as outputs, contactor and own controls say."""
         if self.parameters.own_timer:
             lamp = self.time_s < self._timer_end_s
         else:
             lamp = bool(self._outputs & LAMP_BIT)
         was_lit = self.lamps.lit
+        lamp = self._contact(lamp, was_lit)
         pump = self._own_pump or bool(self._outputs & VACUUM_BIT)
         self.plant.set_drive(lamp=lamp, pump=pump)
         if lamp and not was_lit:
@@ -282,10 +319,21 @@ class SimulatedUnit:
             self._lit_since_s = math.inf
         self._find_wake()
 
+    def _contact(self, wanted: bool, was_lit: bool) -> bool:
+        """What the lamps' contactor makes of it."""
+        if wanted or not was_lit or self.welded:
+            self._lets_go_s = math.inf
+            return was_lit or wanted
+        if self._lets_go_s == math.inf:
+            self._lets_go_s = self.time_s + self.drop_out_s
+        return self.time_s < self._lets_go_s
+
     def _find_wake(self) -> None:
         """When the agenda goes on: call after anything that may have moved it."""
         wake_s = self._agenda[0].at_s if self._agenda else math.inf
         if self.lamps.lit:
+            if self._lets_go_s > self.time_s:
+                wake_s = min(wake_s, self._lets_go_s)
             if self._by_light:
                 wake_s = min(wake_s, self._lit_since_s + self._by_light[0][0] - self._lit_before_s)
             if self.parameters.own_timer:
@@ -300,8 +348,10 @@ class SimulatedUnit:
                 self.undo(due.fault)
             else:
                 self.inject(due.fault, for_s=due.for_s)
-        elif self.parameters.own_timer and self._timer_end_s <= self.time_s:
-            self._drive()
+        elif self._lets_go_s <= self.time_s or (
+            self.parameters.own_timer and self._timer_end_s <= self.time_s
+        ):
+            self.drive()
         else:
             entry = self._by_light.pop(0)[1]
             self.inject(entry.fault, for_s=entry.for_s)

@@ -56,6 +56,13 @@ class VacuumParameters:
     """The valve lets air in when the pump is off; else the frame keeps its vacuum but for leaks."""
     vent_s: float = 1.5
     """Time constant of venting."""
+    rests_at_kpa_abs: float = 0.0
+    """A vacuum switch lets the pump rest at this pressure; 0: it runs all the time."""
+    resumes_at_kpa_abs: float = 0.0
+    """And lets it run again at this one."""
+    pulsation_kpa: float = 0.0
+    """Amplitude of the tone that a running pump puts on the pressure."""
+    pulsation_hz: float = 23.0
     leaks: tuple[Leak, ...] = (Leak(0.002),)
 
 
@@ -76,27 +83,20 @@ def atmosphere_kpa_abs(altitude_m: float) -> float:
     return float(101.325 * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.255877)
 
 
-def leak_rate_mol_s(
-    volume_m3: float,
-    pressures_pa: tuple[float, float],
-    temperatures_k: tuple[float, float],
-    seconds: float,
-) -> float:
-    """Leak of a closed volume from its pressure rise between two readings (40 CFR 1065.644)."""
-    (first_pa, last_pa), (first_k, last_k) = pressures_pa, temperatures_k
-    return volume_m3 / 8.314472 * (last_pa / last_k - first_pa / first_k) / seconds
-
-
 class VacuumFrame:
     """The frame: pressure, leaks, pump."""
 
-    __slots__ = ("_opened", "parameters", "pressure_kpa_abs", "pump_works")
+    __slots__ = ("_opened", "parameters", "pressure_kpa_abs", "pump_works", "resting", "rests")
 
     def __init__(self, parameters: VacuumParameters) -> None:
         self.parameters = parameters
         self.pressure_kpa_abs = parameters.atmosphere_kpa_abs
         self._opened: dict[Leak, Leak] = {}
         self.pump_works = True
+        self.resting = False
+        """The vacuum switch has let the pump rest."""
+        self.rests: list[bool] = []
+        """The same at the times of the newest ``course``."""
 
     @property
     def leaks(self) -> tuple[Leak, ...]:
@@ -114,17 +114,27 @@ class VacuumFrame:
         self._opened.pop(leak, None)
 
     def course(self, t_s: float, step_s: float, steps: int, *, pumping: bool) -> list[float]:
-        """Pressures from ``t_s`` on at ``steps + 1`` times; the present one first. Changes nothing.
+        """Pressures from ``t_s`` on at ``steps + 1`` times; the present one first. Sets
+        ``rests``, nothing else.
 
         Exact where the inflow is constant over a step (tight frame, choked leak)."""
         p = self.pressure_kpa_abs
-        course = [p]
+        course, resting = [p], self.resting
+        self.rests = [resting]
         leaks = active(self.leaks, t_s, t_s + step_s * steps)
         for k in range(steps):
             conductance = sum(leak.at(t_s + (k + 0.5) * step_s) for leak in leaks)
-            p = self._stepped(p, conductance, step_s, pumping and self.pump_works, pumping)
+            resting = self._rests(p, resting, pumping)
+            pump = pumping and self.pump_works and not resting
+            p = self._stepped(p, conductance, step_s, pump, pumping)
             course.append(p)
+            self.rests.append(resting)
         return course
+
+    def _rests(self, p: float, resting: bool, pumping: bool) -> bool:
+        """What the vacuum switch makes of a pressure."""
+        v = self.parameters
+        return pumping and p < (v.resumes_at_kpa_abs if resting else v.rests_at_kpa_abs)
 
     def _stepped(
         self, p: float, conductance: float, step_s: float, pump: bool, valve: bool

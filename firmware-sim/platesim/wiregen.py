@@ -40,6 +40,7 @@ WIDTHS = {"B": 8, "H": 16, "I": 32, "i": 32, "Q": 64, "q": 64}
 FRAME_OVERHEAD = 5
 """Type, sequence number and CRC: bytes of a frame that are not payload."""
 MAX_PAYLOAD = 160
+FIRST_COMMAND = 0x40
 
 
 class Field:
@@ -83,7 +84,7 @@ def snake(name: str) -> str:
 
 
 def is_command(code: int) -> bool:
-    return code >= 0x40
+    return code >= FIRST_COMMAND
 
 
 # --- the C header -----------------------------------------------------------------------------
@@ -162,6 +163,7 @@ def c_header() -> str:
         f"#define PL_FRAME_OVERHEAD {FRAME_OVERHEAD}u /* type, sequence number, CRC */",
         f"#define PL_MAX_COMMAND {max(m.SIZES[code] for code in commands)}u /* payload bytes */",
         f"#define PL_MAX_ANSWER {max(m.SIZES[code] for code in answers)}u /* payload bytes */",
+        f"#define PL_FIRST_COMMAND 0x{FIRST_COMMAND:02X}u /* lower types travel from the device */",
         "",
     ]
     for enum in ENUMS:
@@ -243,11 +245,12 @@ def wire(code: int, seq: int, payload: bytes) -> bytes:
     return bytes(cobs.encode(body + binascii.crc_hqx(body, 0xFFFF).to_bytes(2, "big"))) + b"\0"
 
 
-def _flat(message: Any) -> list[int]:
+def values(message: Any) -> str:
+    """The values of a message in wire order, '-' where it has none."""
     flat: list[int] = []
     for value in message:
         flat.extend(value if isinstance(value, tuple) else (value,))
-    return flat
+    return ",".join(map(str, flat)) or "-"
 
 
 def _filled(cls: type[Any], value: Callable[[Field, int], int]) -> Any:
@@ -283,9 +286,8 @@ def golden() -> str:
         for seq, value in rows[: 4 if m.SIZES[code] else 2]:
             message = _filled(cls, value)
             payload = m.pack(message)[1]
-            values = ",".join(map(str, _flat(message))) or "-"
-            frame = wire(code, seq, payload).hex()
-            lines.append(f"{code:02x} {cls.__name__} {seq} {values} {payload.hex() or '-'} {frame}")
+            row = [f"{code:02x}", cls.__name__, str(seq), values(message), payload.hex() or "-"]
+            lines.append(" ".join([*row, wire(code, seq, payload).hex()]))
     return "\n".join(lines) + "\n"
 
 

@@ -122,6 +122,7 @@ static avr_cycle_count_t byte_left(avr_t *avr, avr_cycle_count_t when, void *par
     line *l = param;
     if (l->sent_size < LINE_QUEUE) /* nobody fetches them: lost, as on a real line */
         l->sent[l->sent_size++] = l->leaving;
+    l->delimiter |= l->leaving == 0;
     l->sending = l->holding_full;
     if (!l->sending) {
         avr_raise_interrupt(avr, &l->uart->txc);

@@ -31,6 +31,7 @@ typedef struct {
     uint8_t holding, leaving;
     uint8_t sent[LINE_QUEUE];
     uint32_t sent_size;
+    bool delimiter; /* a frame has left since this was last set to false */
 } line;
 
 void line_attach(line *l, avr_t *avr);

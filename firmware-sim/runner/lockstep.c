@@ -80,7 +80,7 @@ static bool finish_start(chip *c)
            refuse("the firmware took no sample within %u ms of a reset", START_TICKS);
 }
 
-static bool step(chip *c, const uint8_t *p, uint32_t size)
+static bool step(chip *c, const uint8_t *p, uint32_t size, bool to_frame)
 {
     if (size < STEP_HEAD)
         return refuse("a step has %u bytes, it needs at least %u", size, STEP_HEAD);
@@ -105,7 +105,9 @@ static bool step(chip *c, const uint8_t *p, uint32_t size)
         return false;
     line_put(&c->serial, p + STEP_HEAD, bytes);
     uint32_t done = 0;
-    while (done < n && (done == 0 || (c->changes == 0 && c->resets == 0)) && !c->error[0]) {
+    c->serial.delimiter = false;
+    while (done < n && (done == 0 || (c->changes == 0 && c->resets == 0)) &&
+           !(to_frame && c->serial.delimiter) && !c->error[0]) {
         for (uint8_t i = 0; i < CHIP_CONVERTERS; i++)
             chip_set_converter(c, i, (uint16_t)get(rows + done * ROW + 2u * i, 2));
         chip_run_tick(c);
@@ -160,7 +162,8 @@ static bool obey(chip *c, uint8_t what, uint8_t *p, uint32_t size)
 {
     switch (what) {
     case 'S':
-        return step(c, p, size);
+    case 'F':
+        return step(c, p, size, what == 'F');
     case 'P':
         return power(c, p, size);
     case 'V':

@@ -10,6 +10,7 @@
  *   request                                                        answer
  *   'S' u8 inputs, u32 n, u32 size, bytes for the chip,            state
  *       n x u16[8] converters in 0.1 mV
+ *   'F' the same                                                   state
  *   'P' u8 cause (CHIP_POWER_ON..., 255: none), u32 address        state
  *   'H' u8 how (CHIP_RUNS...)                                      nothing
  *   'R' u16 address, u16 size                                      bytes of the data space
@@ -20,7 +21,8 @@
  *
  * 'S' hands the bytes to the line and runs up to n ticks, a row of converters each, ending after the
  * tick in which an output changed or the chip was reset. After a reset it runs first, before and
- * outside all that, to where the first tick begins. 'P' resets the chip and runs it until the tick's timer is
+ * outside all that, to where the first tick begins. 'F' ends also after the tick in which the last byte of a
+ * frame left. 'P' resets the chip and runs it until the tick's timer is
  * set up, when it has sent nothing yet; given an address, only to there. Without a cause it goes on
  * from where it was.
  *

@@ -7,9 +7,13 @@ from __future__ import annotations
 
 import sys
 
-from platelink.api.serve import run
-from platelink.api.settings import Settings
+from platelink.contract.service import Settings
 
 if sys.stdin.isatty():
     sys.exit("the daemon starts the service: platelink serve")
-run(Settings.model_validate_json(sys.stdin.read()))
+settings = Settings.model_validate_json(sys.stdin.read())
+if settings.lane:  # what it does not need is not loaded
+    from platelink.api.lane import run
+else:
+    from platelink.api.serve import run
+run(settings)

@@ -25,6 +25,8 @@ ROWS = tuple(
     Row(*row)
     for row in (
         ("GET", "/v1/openapi.json", ANYBODY),
+        # Whoever stands before the unit: see the route.
+        ("GET", "/v1/light", ANYBODY),
         ("GET", "/v1/status", _READ),
         ("GET", "/v1/live", _READ),
         ("GET", "/v1/alarms", _READ),
@@ -54,7 +56,7 @@ ROWS = tuple(
         ("GET", "/v1/recipes/{which}", _READ),
         ("GET", "/v1/recipes/{which}/toml", _READ),
         ("GET", "/v1/recipe-diff", _READ),
-        ("POST", "/v1/recipe-check", _READ),
+        ("POST", "/v1/recipe-check", Right.DRAFT_RECIPES),
         ("POST", "/v1/recipes", Right.DRAFT_RECIPES),
         ("POST", "/v1/recipes/{which}/approve", Right.SIGN_RECIPES),
         ("POST", "/v1/recipes/{which}/retire", Right.SIGN_RECIPES),
@@ -77,8 +79,10 @@ ROWS = tuple(
         ("GET", "/v1/runs/{run}/events", _READ),
         ("GET", "/v1/runs/{run}/samples", _READ),
         ("GET", "/v1/device", _READ),
+        ("POST", "/v1/lessons/drop", Right.DROP_LESSONS),
         ("POST", "/v1/sign-in", ANYBODY),
         ("POST", "/v1/sign-out", _READ),
+        ("POST", "/v1/sign-out-others", _READ),
         ("GET", "/v1/me", _READ),
         ("GET", "/v1/people", Right.CHANGE_PEOPLE),
         ("GET", "/v1/people-history", Right.CHANGE_PEOPLE),

@@ -12,15 +12,20 @@ from starlette.types import ASGIApp
 
 from platelink import __version__
 from platelink.api.answers import Json, refused
+from platelink.api.authentication import Authentication
 from platelink.api.context import Context
 from platelink.api.describe import described
-from platelink.api.door import Door
-from platelink.api.errors import ApiError, Kind, unusable
+from platelink.api.errors import ApiError, unusable
 from platelink.api.guard import MOST_BYTES, Guard
 from platelink.api.routes import device, people, plates, recipes, runs, supplies, unit
+from platelink.contract.words import Kind
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.people.errors import NoSuchPerson, NotUsable
 
+NO_JSON = (
+    "the body is no JSON that is read here: it is broken, too deep, or a number in it is too long; "
+    "send it as docs/openapi.json has it"
+)
 ROUTERS = (unit, plates, recipes, supplies, runs, device, people)
 ABOUT = """\
 One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.
@@ -47,11 +52,11 @@ def routes_app(context: Context | None) -> FastAPI:
     )
     for module in ROUTERS:
         app.include_router(module.router)
-    app.add_exception_handler(ApiError, _told)
-    app.add_exception_handler(RequestValidationError, _told)
-    app.add_exception_handler(HTTPException, _told)
-    app.add_exception_handler(StoreError, _told)
-    app.add_exception_handler(Exception, _told)
+    app.add_exception_handler(ApiError, _error_answer)
+    app.add_exception_handler(RequestValidationError, _error_answer)
+    app.add_exception_handler(HTTPException, _error_answer)
+    app.add_exception_handler(StoreError, _error_answer)
+    app.add_exception_handler(Exception, _error_answer)
     app.state.context = context
     plain = app.openapi
     # Made when it is first asked for, and kept.
@@ -61,11 +66,12 @@ def routes_app(context: Context | None) -> FastAPI:
 
 def make_app(context: Context) -> ASGIApp:
     """The whole service."""
-    door = Door(routes_app(context), desk=context.desk)
-    return Guard(door, hosts=context.settings.hosts)
+    security = context.security
+    door = Authentication(routes_app(context), accounts=context.accounts, security=security)
+    return Guard(door, hosts=context.settings.hosts, security=security)
 
 
-async def _told(request: Request, error: Exception) -> Json:
+async def _error_answer(request: Request, error: Exception) -> Json:
     return refused(as_problem(error))
 
 
@@ -77,7 +83,8 @@ def as_problem(error: Exception) -> ApiError:
         return ApiError("; ".join(map(_fault, error.errors())), "misuse")
     if isinstance(error, HTTPException):
         kind: Kind = "unknown" if error.status_code == 404 else "misuse"
-        return ApiError(str(error.detail), kind, error.status_code, error.headers)
+        text = NO_JSON if error.status_code == 400 else str(error.detail)
+        return ApiError(text, kind, error.status_code, error.headers)
     kinds: tuple[tuple[type[Exception], Kind], ...] = (
         (NoSuchPerson, "unknown"), (NotUsable, "misuse"), (StoreRefused, "refused"),
     )  # fmt: skip

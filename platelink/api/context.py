@@ -4,25 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import Depends
 from starlette.requests import HTTPConnection
 
-from platelink.api.desk import Desk
+from platelink.api.accounts import Accounts
 from platelink.api.errors import ApiError
 from platelink.api.hub import Hub
-from platelink.api.settings import Settings
+from platelink.api.remembered import now_utc
+from platelink.api.security import SecurityLog
 from platelink.api.who import Who
 from platelink.api.wire import Daemon
+from platelink.contract.service import Settings
 from platelink.ledger.by import By
 from platelink.people.rights import Right, refusal
-
-
-def now_utc() -> datetime:
-    """This computer's clock."""
-    return datetime.now(UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +29,8 @@ class Context:
     settings: Settings
     daemon: Daemon
     hub: Hub
-    desk: Desk
+    accounts: Accounts
+    security: SecurityLog
     now: Callable[[], datetime] = now_utc
 
     def today(self) -> date:

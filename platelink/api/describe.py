@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from platelink.api.access import ANYBODY, ROWS
-from platelink.api.errors import Problem
+from platelink.contract.base import Problem
 
 Document = dict[str, Any]
 PROBLEMS = {
@@ -42,9 +42,6 @@ def described(found: Document) -> Document:
     parts["responses"] = {f"Problem{code}": _problem(text) for code, text in PROBLEMS.items()}
     for path, methods in found["paths"].items():
         for method, operation in methods.items():
-            for media in operation["responses"]["200"].get("content", {}).values():
-                if "$ref" in media["schema"]:  # beside it stands what FastAPI would have said
-                    media["schema"] = {"$ref": media["schema"]["$ref"]}
             for code in PROBLEMS:
                 reference = {"$ref": f"#/components/responses/Problem{code}"}
                 operation["responses"][str(code)] = reference

@@ -1,22 +1,11 @@
-"""What the service answers when it does not do what was asked: a text that says what to do."""
+"""What the service answers when it refuses: a text that says what to do. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
 
-from pydantic import BaseModel
-
-Kind = Literal["misuse", "sign in", "no right", "unknown", "refused", "too many", "fault"]
-
-
-class Problem(BaseModel):
-    """Why something was not done."""
-
-    error: str
-    """What is wrong and what to do, for people."""
-    kind: Kind
-
+from platelink.contract.base import Json, Problem
+from platelink.contract.words import Kind
 
 _STATUS: dict[Kind, int] = {
     "misuse": 422, "sign in": 401, "no right": 403, "unknown": 404, "refused": 409,
@@ -39,9 +28,9 @@ class ApiError(Exception):
         self.status = _STATUS[kind] if status is None else status
         self.headers = dict(headers or {})
 
-    def body(self) -> dict[str, str]:
+    def body(self) -> Json:
         """The answer's body."""
-        return {"error": str(self), "kind": self.kind}
+        return Problem(error=str(self), kind=self.kind).model_dump()
 
 
 def no_daemon(text: str = "") -> ApiError:

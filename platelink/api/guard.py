@@ -6,18 +6,19 @@ A page of another site, or a name that an attacker's server points at this compu
 from __future__ import annotations
 
 from collections.abc import Iterable
-from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from platelink.api.answers import refused
 from platelink.api.errors import ApiError
-from platelink.hosts import host_name
+from platelink.api.security import SecurityLog
+from platelink.api.whence import whence
+from platelink.hosts import host_name, origin_place
 
 OURS = ("localhost", "127.0.0.1", "::1", "platelink")
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
-MOST_BYTES = 1 << 20
+MOST_BYTES = 256 << 10
 """Of a request's body."""
 HEADERS = {
     "x-content-type-options": "nosniff",
@@ -31,8 +32,11 @@ HEADERS = {
 class Guard:
     """ASGI around the whole service."""
 
-    def __init__(self, app: ASGIApp, *, hosts: Iterable[str] = ()) -> None:
+    def __init__(
+        self, app: ASGIApp, *, hosts: Iterable[str] = (), security: SecurityLog | None = None
+    ) -> None:
         self.app = app
+        self._security = security
         self._hosts = frozenset((*OURS, *hosts))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -45,6 +49,8 @@ class Guard:
         if fault is None:
             await self.app(scope, receive, sending)
         else:
+            if self._security is not None and fault.kind == "no right":
+                self._security.note("foreign origin", address=whence(scope).address)
             await deny(fault, scope, receive, sending)
 
     def _fault(self, scope: Scope) -> ApiError | None:
@@ -59,7 +65,7 @@ class Guard:
                 status=421,
             )
         origins = headers.getlist("origin")
-        if origins and [urlsplit(_lower(o)).netloc for o in origins] != [hosts[0].lower()]:
+        if origins and [origin_place(o) for o in origins] != [hosts[0].lower()]:
             return ApiError("this did not come from the unit's own page", "no right")
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             return ApiError("this did not come from the unit's own page", "no right")
@@ -67,10 +73,6 @@ class Guard:
         if not (length.isascii() and length.isdecimal() and int(length) <= MOST_BYTES):
             return ApiError(f"at most {MOST_BYTES} bytes are taken at once", "misuse", status=413)
         return None
-
-
-def _lower(origin: str) -> str:
-    return origin.lower() if "://" in origin else ""
 
 
 async def deny(error: ApiError, scope: Scope, receive: Receive, send: Send) -> None:

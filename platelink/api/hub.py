@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import time
-from typing import Any
+from collections.abc import Hashable
 
-from platelink.backlog import Backlog, encoded
+from platelink.backlog import Backlog
+from platelink.contract.unit import Status, StatusLine
 
-Line = dict[str, Any]
+STATUS = b'{"status"'
+"""How the line of a status begins."""
 
 
 class Follower:
     """The lines on their way to one client; the oldest go when it does not read."""
 
-    def __init__(self) -> None:
+    def __init__(self, whose: Hashable = None) -> None:
+        self.whose = whose
         self._backlog = Backlog()
         self._there = asyncio.Event()
 
@@ -40,28 +43,37 @@ class Hub:
     def __init__(self, *, alone: bool = False) -> None:
         self.alone = alone
         """No daemon runs: nothing will ever be told."""
-        self.status: Line | None = None
-        self._status_at = 0.0
+        self._newest: bytes | None = None
+        self._newest_at = 0.0
         self.followers: set[Follower] = set()
 
-    def told(self, line: Line) -> None:
+    def broadcast(self, line: bytes) -> None:
         """A line of the daemon."""
-        status = line.get("status")
-        if status is not None:
-            self.status, self._status_at = status, time.monotonic()
-        if self.followers:
-            text = encoded(line)
-            for follower in self.followers:
-                follower.put(text, status=status is not None)
+        status = line.startswith(STATUS)
+        if status:
+            self._newest, self._newest_at = line, time.monotonic()
+        for follower in self.followers:
+            follower.put(line, status=status)
+
+    @property
+    def status(self) -> Status | None:
+        """The newest one; None before the first."""
+        if self._newest is None:
+            return None
+        return StatusLine.model_validate_json(self._newest).status
 
     def age_s(self) -> float:
         """How old the newest status is."""
-        return time.monotonic() - self._status_at
+        return time.monotonic() - self._newest_at
 
-    def follow(self) -> Follower:
+    def follows(self, whose: Hashable) -> int:
+        """How many lines somebody has."""
+        return sum(follower.whose == whose for follower in self.followers)
+
+    def follow(self, whose: Hashable = None) -> Follower:
         """A new follower, who gets the newest status first."""
-        follower = Follower()
-        if self.status is not None:
-            follower.put(encoded({"status": self.status}), status=True)
+        follower = Follower(whose)
+        if self._newest is not None:
+            follower.put(self._newest, status=True)
         self.followers.add(follower)
         return follower

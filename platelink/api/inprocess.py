@@ -11,11 +11,13 @@ import httpx
 from starlette.types import ASGIApp, Message, Scope
 
 from platelink.api.app import make_app
-from platelink.api.context import Context, now_utc
-from platelink.api.desk import Desk
+from platelink.api.context import Context
 from platelink.api.hub import Hub
-from platelink.api.settings import Settings
+from platelink.api.remembered import now_utc
+from platelink.api.security import SecurityLog
+from platelink.api.stores import accounts_of
 from platelink.api.wire import NoDaemon
+from platelink.contract.service import Settings
 
 
 class InProcess(httpx.BaseTransport):
@@ -72,10 +74,12 @@ class InProcess(httpx.BaseTransport):
 @contextmanager
 def in_process(settings: Settings) -> Iterator[InProcess]:
     """A service without a daemon."""
-    desk = Desk(settings.people, now_utc)
+    accounts = accounts_of(settings)
     with asyncio.Runner() as runner:
         try:
-            app = make_app(Context(settings, NoDaemon(), Hub(alone=True), desk))
+            daemon = NoDaemon()
+            security = SecurityLog(daemon, now_utc)
+            app = make_app(Context(settings, daemon, Hub(alone=True), accounts, security))
             yield InProcess(app, runner)
         finally:
-            desk.close()
+            accounts.close()

@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from platelink.api.bodies import PlateBody
 from platelink.api.errors import ApiError
 from platelink.api.stores import found
+from platelink.contract.plates import NewPlate
 from platelink.ledger.by import By
+from platelink.ledger.errors import StoreRefused
 from platelink.recipe.life import Revision, State
 from platelink.recipe.model import Recipe
-from platelink.recipe.store import RecipeStore, StoreRefused
+from platelink.recipe.store import RecipeStore
 from platelink.recipe.supplies import Expired, Finding, lot_findings, screen_findings
 
 
@@ -26,15 +27,15 @@ class Making:
 
 
 def looked_up(
-    store: RecipeStore | None, asked: PlateBody, *, today: date, expired: Expired
+    store: RecipeStore | None, request: NewPlate, *, today: date, expired: Expired
 ) -> Making:
     """Recipe, lot and screens of a request; ``ApiError`` when one of them is not there."""
-    revision = found(store, lambda s: s.find(asked.recipe))
+    revision = found(store, lambda s: s.find(request.recipe))
     assert store is not None
     recipe = store.recipe(revision)
     findings = (
         *_of_revision(revision),
-        *_of_lot(store, recipe, asked, today=today, expired=expired),
+        *_of_lot(store, recipe, request, today=today, expired=expired),
         *_of_screens(store, recipe),
     )
     return Making(revision, recipe, findings)
@@ -47,13 +48,13 @@ def refuse_blocked(making: Making) -> None:
         raise ApiError("; ".join(blocking), "refused")
 
 
-def count_uses(store: RecipeStore, making: Making, asked: PlateBody, plate: str, by: By) -> None:
+def count_uses(store: RecipeStore, making: Making, request: NewPlate, plate: str, by: By) -> None:
     """The sheet is cut and the screens are taken: each is counted once for this plate."""
-    if asked.lot is not None and asked.area_cm2 is not None:
-        store.use_lot(asked.lot, asked.area_cm2, by, ref=plate)
+    if request.lot is not None and request.area_cm2 is not None:
+        store.shelf.use_lot(request.lot, request.area_cm2, by, ref=plate)
     for name in making.recipe.screens():
-        if any(now.screen.name == name for now in store.screens()):
-            store.use_screen(name, by, ref=plate)
+        if any(now.screen.name == name for now in store.shelf.screens()):
+            store.shelf.use_screen(name, by, ref=plate)
 
 
 def _of_revision(revision: Revision) -> Iterator[Finding]:
@@ -65,19 +66,19 @@ def _of_revision(revision: Revision) -> Iterator[Finding]:
 
 
 def _of_lot(
-    store: RecipeStore, recipe: Recipe, asked: PlateBody, *, today: date, expired: Expired
+    store: RecipeStore, recipe: Recipe, request: NewPlate, *, today: date, expired: Expired
 ) -> Iterator[Finding]:
-    if asked.lot is None:
+    if request.lot is None:
         return
-    lot = found(store, lambda s: s.lot(str(asked.lot)))
-    area = asked.area_cm2 or 0.0
+    lot = found(store, lambda s: s.shelf.lot(str(request.lot)))
+    area = request.area_cm2 or 0.0
     yield from lot_findings(lot, stock=recipe.stock, area_cm2=area, today=today, expired=expired)
 
 
 def _of_screens(store: RecipeStore, recipe: Recipe) -> Iterator[Finding]:
     for name in recipe.screens():
         try:
-            yield from screen_findings(store.screen(name), wanted=name)
+            yield from screen_findings(store.shelf.screen(name), wanted=name)
         except StoreRefused:
             text = f"screen {name} is not entered, so its uses are not counted; add it"
             yield Finding("screen not entered", False, text)

@@ -4,24 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import socket
-import struct
+from typing import ClassVar
 
-from uvicorn.protocols.http.h11_impl import H11Protocol
+from platelink.serving.entrance import peer_of
+from platelink.serving.server import Protocol
 
-_CREDENTIALS = struct.Struct("3i")
 
+class PeerProtocol(Protocol):
+    """Puts the peer's user id into ``scope["state"]["peer"]``; None over TCP and by the page's
+    socket, whose user is nobody's but the page's. ``uid`` is there in any case."""
 
-class PeerProtocol(H11Protocol):
-    """uvicorn's, which puts the peer's user id into ``scope["state"]["peer"]``; None over TCP."""
+    page_socket: ClassVar[str | None] = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        self.app_state = {**self.app_state, "peer": peer_of(transport.get_extra_info("socket"))}
-
-
-def peer_of(connection: socket.socket) -> int | None:
-    """User id of the process that connected, as the kernel knows it."""
-    if connection.family != socket.AF_UNIX:
-        return None
-    told = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
-    return int(_CREDENTIALS.unpack(told)[1])
+        connection = transport.get_extra_info("socket")
+        uid = peer_of(connection)[1] if connection.family == socket.AF_UNIX else None
+        page = self.page_socket is not None and connection.getsockname() == self.page_socket
+        self.app_state = {**self.app_state, "peer": None if page else uid, "uid": uid}

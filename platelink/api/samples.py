@@ -6,12 +6,14 @@ value of its stretch of time, and a stretch with a missing value keeps one that 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from tsdownsample import MinMaxDownsampler, NaNMinMaxDownsampler
 
+from platelink.contract.runs import Samples, SamplesQuery, Series
 from platelink.runs import SampleBlock
 
 GAP = 3.0
@@ -21,28 +23,27 @@ _EXTREMES: Any = MinMaxDownsampler
 _WITH_MISSING: Any = NaNMinMaxDownsampler
 
 
-def few(
-    samples: SampleBlock, points: int, from_ms: int | None = None, until_ms: int | None = None
-) -> dict[str, Any]:
+def few(run: str, samples: SampleBlock, units: Mapping[str, str], query: SamplesQuery) -> Samples:
     """Each column as times and values, some ``points`` of it at most; a gap is a null between."""
     at_ms = samples.at_utc_ms
     inside = np.ones(len(at_ms), dtype=bool)
-    if from_ms is not None:
-        inside &= at_ms >= from_ms
-    if until_ms is not None:
-        inside &= at_ms < until_ms
+    if query.from_ms is not None:
+        inside &= at_ms >= query.from_ms
+    if query.until_ms is not None:
+        inside &= at_ms < query.until_ms
     at_ms = at_ms[inside]
     gaps = gaps_of(at_ms)
-    return {
-        "samples": len(at_ms),
-        "from_ms": int(at_ms[0]) if len(at_ms) else None,
-        "until_ms": int(at_ms[-1]) if len(at_ms) else None,
-        "gaps": [[int(at_ms[i]), int(at_ms[i + 1])] for i in gaps],
-        "series": {
-            name: _series(at_ms, column[inside], gaps, points)
+    return Samples(
+        run_id=run,
+        samples=len(at_ms),
+        from_ms=int(at_ms[0]) if len(at_ms) else None,
+        until_ms=int(at_ms[-1]) if len(at_ms) else None,
+        gaps=[[int(at_ms[i]), int(at_ms[i + 1])] for i in gaps],
+        series={
+            name: _series(at_ms, column[inside], gaps, query.points, units.get(name, ""))
             for name, column in samples.values.items()
         },
-    }
+    )
 
 
 def gaps_of(at_ms: npt.NDArray[np.int64]) -> Index:
@@ -53,7 +54,7 @@ def gaps_of(at_ms: npt.NDArray[np.int64]) -> Index:
     return np.flatnonzero(apart > GAP * np.median(apart))
 
 
-def kept(values: npt.NDArray[np.float64], points: int) -> Index:
+def extremes(values: npt.NDArray[np.float64], points: int) -> Index:
     """Indices of the values to draw: both ends, the extremes of each stretch, and missing ones."""
     n = len(values)
     if n <= points:
@@ -72,14 +73,15 @@ def kept(values: npt.NDArray[np.float64], points: int) -> Index:
 
 
 def _series(
-    at_ms: npt.NDArray[np.int64], values: npt.NDArray[np.float64], gaps: Index, points: int
-) -> dict[str, Any]:
+    at_ms: npt.NDArray[np.int64], values: npt.NDArray[np.float64], gaps: Index, points: int,
+    unit: str,
+) -> Series:  # fmt: skip
     ends = np.concatenate([gaps, gaps + 1])
-    index = np.union1d(kept(values, points), ends).astype(np.int64)
+    index = np.union1d(extremes(values, points), ends).astype(np.int64)
     times = [int(t) for t in at_ms[index]]
     numbers = [float(v) if np.isfinite(v) else None for v in values[index]]
     for i in reversed(gaps.tolist()):
         place = int(np.searchsorted(index, i)) + 1
         times.insert(place, (int(at_ms[i]) + int(at_ms[i + 1])) // 2)
         numbers.insert(place, None)
-    return {"at_utc_ms": times, "values": numbers}
+    return Series(at_utc_ms=times, values=numbers, unit=unit)

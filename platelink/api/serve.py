@@ -5,47 +5,42 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import gc
-import logging
 import os
 import signal
 import socket
-from collections.abc import Iterator
+from dataclasses import replace
 
 import anyio.to_thread
-import uvicorn
+from starlette.types import ASGIApp, Scope
 
 from platelink.api.app import make_app
-from platelink.api.context import Context, now_utc
-from platelink.api.desk import Desk
+from platelink.api.context import Context
 from platelink.api.hub import Hub
-from platelink.api.peer import PeerProtocol
-from platelink.api.settings import Settings
+from platelink.api.process import bounded, server_of
+from platelink.api.remembered import now_utc, people_remembered
+from platelink.api.routes.people import remember_people
+from platelink.api.rules import RULES
+from platelink.api.security import SecurityLog
+from platelink.api.stores import accounts_of
+from platelink.api.whence import whence
 from platelink.api.wire import Wire
+from platelink.contract.service import Settings, page_side
+from platelink.serving.syslog import to_syslog
+from platelink.serving.turns import Turns
 
+MEMORY_BYTES = 1 << 30
+"""Of data, this process's own: beyond it one request fails, and not the computer."""
 NICENESS = 5
 """The daemon goes first."""
-READERS = 6
+READERS = 4
 """Reads of files at a time."""
-CONNECTIONS = 500
-LAST_WORDS_S = 1
-"""How long clients may take to read their last answer, whole seconds."""
-
-
-class _Server(uvicorn.Server):
-    """uvicorn without its signal handlers: this process ends when the wire closes."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
-def _is_news(record: logging.LogRecord) -> bool:
-    """False for what uvicorn says of every WebSocket that is refused with an answer."""
-    return "without completing handshake" not in record.getMessage()
+SEATS: dict[int, int] = {socket.AF_UNIX: 320, socket.AF_INET: 128}
+"""Connections by the Unix socket, of page and commands, and by the port: none takes another's."""
 
 
 def run(settings: Settings) -> None:
     """Serve until the daemon hangs up or SIGTERM comes."""
+    bounded(MEMORY_BYTES)
     os.nice(NICENESS)
     with contextlib.suppress(OSError):
         # Woken by a line of the daemon, it waits until the daemon has sent it and gone on.
@@ -54,39 +49,39 @@ def run(settings: Settings) -> None:
     asyncio.run(_serve(settings))
 
 
+async def remember(here: Context) -> None:
+    """People entered while no daemon ran, or before it kept this in mind: now it does."""
+    standing = await here.accounts.standing()
+    known = await asyncio.to_thread(people_remembered, here.settings.journal)
+    if standing.anybody and not known:
+        remember_people(here, "platelink")
+
+
 async def _serve(settings: Settings) -> None:
     assert settings.wire is not None
     anyio.to_thread.current_default_thread_limiter().total_tokens = READERS
-    hub, desk = Hub(), Desk(settings.people, now_utc)
+    hub, accounts = Hub(), accounts_of(settings)
     listeners = [socket.socket(fileno=fd) for fd in settings.listen]
 
     def end() -> None:
-        server.should_exit = True
-        for listener in server.servers if server.started else []:
-            listener.close()
+        server.end()
 
-    wire = Wire(hub.told, end)
-    app = make_app(Context(settings, wire, hub, desk))
-    server = _Server(
-        uvicorn.Config(
-            app,
-            http=PeerProtocol,
-            ws="websockets-sansio",
-            lifespan="off",
-            log_level="error",
-            access_log=False,
-            server_header=False,
-            proxy_headers=False,
-            limit_concurrency=CONNECTIONS,
-            timeout_keep_alive=30,
-            timeout_graceful_shutdown=LAST_WORDS_S,
-            ws_max_size=1 << 12,
-            ws_per_message_deflate=False,
-        )
+    wire = Wire(hub.broadcast, end)
+    here = Context(settings, wire, hub, accounts, SecurityLog(wire, now_utc))
+
+    def refuse(scope: Scope, status: int) -> ASGIApp:
+        if status == 429:
+            here.security.note("flood", address=whence(scope).address)
+        return RULES.refuse(scope, status)
+
+    server = server_of(
+        Turns(make_app(here), replace(RULES, refuse=refuse)), SEATS, page_side(settings)
     )
-    logging.getLogger("uvicorn.error").addFilter(_is_news)
-    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, end)
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, server.end)
     await wire.connect(settings.wire)
+    remembering = asyncio.ensure_future(remember(here))
     gc.freeze()
-    await server.serve(sockets=listeners)
-    desk.close()
+    with to_syslog():
+        await server.serve(sockets=listeners)
+    remembering.cancel()
+    accounts.close()

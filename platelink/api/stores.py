@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import TypeVar
 
+from platelink.api.accounts import Accounts
 from platelink.api.context import Context
 from platelink.api.errors import ApiError, unusable
-from platelink.recipe.store import RecipeStore, StoreError, StoreRefused
+from platelink.api.remembered import now_utc, people_remembered
+from platelink.contract.service import Settings
+from platelink.ledger.errors import StoreError, StoreRefused
+from platelink.recipe.store import RecipeStore
 from platelink.record.errors import JournalError
-from platelink.record.journal import Journal
 from platelink.record.reader import JournalReader
 
 _T = TypeVar("_T")
@@ -54,11 +58,17 @@ def found(store: RecipeStore | None, look: Callable[[RecipeStore], _T]) -> _T:
         raise ApiError(str(error), "unknown") from None
 
 
+def accounts_of(settings: Settings) -> Accounts:
+    """The people of a unit, and what its journal remembers of them."""
+    remembered = partial(people_remembered, settings.journal)
+    return Accounts(settings.people, now_utc, remembered=remembered)
+
+
 @contextmanager
 def journal(here: Context) -> Iterator[JournalReader]:
     """The journal to read."""
     try:
-        with Journal.open(here.settings.journal, read_only=True) as reader:
+        with JournalReader.open(here.settings.journal) as reader:
             yield reader
     except JournalError as error:
         raise unusable(error) from error

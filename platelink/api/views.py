@@ -1,21 +1,21 @@
-"""What the stores hold, as plain JSON values. Pure."""
+"""What the stores hold, in the models of the contract. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime
-from typing import Any
+from collections.abc import Iterable
+from datetime import date, datetime
 
+from platelink.contract import recipes, stock
+from platelink.contract.base import Finding, Noted
+from platelink.contract.people import Person, PersonNoted
 from platelink.people.entries import Entry as PeopleEntry
-from platelink.people.sign_in import Session
-from platelink.people.state import Person
+from platelink.people.state import Person as PersonNow
 from platelink.recipe.diff import Change
 from platelink.recipe.entries import Entry
 from platelink.recipe.life import Revision
 from platelink.recipe.model import Recipe
-from platelink.recipe.supplies import Finding, LotNow, ScreenNow
-
-Json = dict[str, Any]
+from platelink.recipe.supplies import Expired, LotNow, ScreenNow, lot_findings, screen_findings
+from platelink.recipe.supplies import Finding as Found
 
 
 def utc(moment: datetime) -> str:
@@ -23,79 +23,87 @@ def utc(moment: datetime) -> str:
     return moment.isoformat(timespec="milliseconds")
 
 
-def revision_view(revision: Revision) -> Json:
+def utc_if_any(moment: datetime | None) -> str | None:
+    """The same of a time that may not be."""
+    return None if moment is None else utc(moment)
+
+
+def revision_view(revision: Revision) -> recipes.Revision:
     """A revision without its content."""
-    return {
-        "recipe": revision.recipe,
-        "revision": revision.number,
-        "name": revision.name,
-        "state": str(revision.state),
-        "hash": revision.content_hash,
-        "life": [
-            {"state": str(s.state), "who": s.who, "why": s.why, "at_utc": utc(s.at_utc)}
+    return recipes.Revision(
+        recipe=revision.recipe,
+        revision=revision.number,
+        name=revision.name,
+        state=revision.state.value,
+        hash=revision.content_hash,
+        life=[
+            recipes.Signed(state=str(s.state), who=s.who, why=s.why, at_utc=utc(s.at_utc))
             for s in revision.life
         ],
-    }
+    )
 
 
-def recipe_view(revision: Revision, content: Recipe) -> Json:
+def recipe_view(revision: Revision, content: Recipe) -> recipes.RecipeListed:
     """A revision in a list."""
-    return revision_view(revision) | {"title": content.title, "stock": content.stock}
+    return recipes.RecipeListed(
+        **dict(revision_view(revision)), title=content.title, stock=content.stock
+    )
 
 
-def changes_view(changes: Iterable[Change]) -> list[Json]:
+def changes_view(changes: Iterable[Change]) -> list[recipes.Change]:
     """What differs between two recipes."""
-    return [{"step": c.step, "kind": c.kind, "text": c.text} for c in changes]
+    return [recipes.Change(step=c.step, kind=c.kind, text=c.text) for c in changes]
 
 
-def findings_view(findings: Iterable[Finding]) -> list[Json]:
+def findings_view(findings: Iterable[Found]) -> list[Finding]:
     """What stands against a lot or screen."""
-    return [{"name": f.name, "blocks": f.blocks, "text": f.text} for f in findings]
+    return [Finding(name=f.name, blocks=f.blocks, text=f.text) for f in findings]
 
 
-def lot_view(now: LotNow, findings: Iterable[Finding]) -> Json:
-    """A lot as it is now."""
-    return now.lot.model_dump(mode="json") | {
-        "opened_on": None if now.opened_on is None else now.opened_on.isoformat(),
-        "area_left_cm2": now.area_left_cm2,
-        "uses": now.uses,
-        "closed": now.closed,
-        "findings": findings_view(findings),
-    }
+def lot_view(now: LotNow, *, today: date, expired: Expired) -> stock.Lot:
+    """A lot as it is now, and what stands against it today."""
+    lot = now.lot
+    findings = lot_findings(now, stock=None, area_cm2=0.0, today=today, expired=expired)
+    return stock.Lot(
+        name=lot.name,
+        stock=lot.stock,
+        received_on=lot.received_on.isoformat(),
+        best_before=None if lot.best_before is None else lot.best_before.isoformat(),
+        area_cm2=lot.area_cm2,
+        note=lot.note,
+        opened_on=None if now.opened_on is None else now.opened_on.isoformat(),
+        area_left_cm2=now.area_left_cm2,
+        uses=now.uses,
+        closed=now.closed,
+        findings=findings_view(findings),
+    )
 
 
-def screen_view(now: ScreenNow, findings: Iterable[Finding]) -> Json:
-    """A screen as it is now."""
-    return now.screen.model_dump(mode="json") | {
-        "uses": now.uses,
-        "closed": now.closed,
-        "findings": findings_view(findings),
-    }
+def screen_view(now: ScreenNow) -> stock.Screen:
+    """A screen as it is now, and what stands against it."""
+    findings = screen_findings(now, wanted=None)
+    return stock.Screen(
+        **dict(now.screen), uses=now.uses, closed=now.closed, findings=findings_view(findings)
+    )
 
 
-def history_view(entries: Sequence[Entry | PeopleEntry]) -> list[Json]:
-    """Everything done to one thing, or about somebody."""
-    return [entry._asdict() | {"at_utc": utc(entry.at_utc)} for entry in entries]
+def history_view(entries: Iterable[Entry]) -> list[Noted]:
+    """Everything done to one thing."""
+    return [Noted(**entry._asdict() | {"at_utc": utc(entry.at_utc)}) for entry in entries]
 
 
-def person_view(person: Person, at_utc: datetime) -> Json:
+def people_history_view(entries: Iterable[PeopleEntry]) -> list[PersonNoted]:
+    """Everything done about people."""
+    return [PersonNoted(**entry._asdict() | {"at_utc": utc(entry.at_utc)}) for entry in entries]
+
+
+def person_view(person: PersonNow, at_utc: datetime) -> Person:
     """A person, without anything secret."""
-    until = person.locked_until(at_utc)
-    return {
-        "name": person.name,
-        "role": str(person.role),
-        "open": person.open,
-        "added_utc": utc(person.added_utc),
-        "signed_in_utc": None if person.signed_in_utc is None else utc(person.signed_in_utc),
-        "locked_until_utc": None if until is None else utc(until),
-    }
-
-
-def session_view(session: Session) -> Json:
-    """Who has signed in, for their own page."""
-    return {
-        "name": session.person.name,
-        "role": str(session.person.role),
-        "csrf": session.csrf,
-        "until": utc(session.until_utc),
-    }
+    return Person(
+        name=person.name,
+        role=person.role,
+        open=person.open,
+        added_utc=utc(person.added_utc),
+        signed_in_utc=utc_if_any(person.signed_in_utc),
+        locked_until_utc=utc_if_any(person.locked_until(at_utc)),
+    )

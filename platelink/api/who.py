@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from platelink.people.rights import Role
+from platelink.contract.words import Role
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,14 @@ import click
 from platelink.cli import complete
 from platelink.cli.context import daemon, emit, json_option, load_config
 from platelink.cli.group import Failure, Misuse
-from platelink.cli.plate import Line, chosen, say_now
+from platelink.cli.plate import chosen, print_now
 from platelink.cli.quantities import Display, clean
 from platelink.cli.typed_secret import terminal
+from platelink.contract.words import PlateAct
 
 if TYPE_CHECKING:
     from platelink.client import Client
+    from platelink.contract.plates import PlateNow
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 _plate = click.argument("plate", required=False, shell_complete=complete.in_flight)
@@ -42,99 +44,105 @@ def _plain(command: _F) -> _F:
 def begin(plate: str | None, as_json: bool, **more: Any) -> None:
     """Begin the step of PLATE that is ready. Before light and heat it says what will happen, and
     asks."""
-    _act("begin", plate, as_json, **more)
+    _act(PlateAct.BEGIN, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def done(plate: str | None, as_json: bool, **more: Any) -> None:
     """Confirm that the present stage or prompt of PLATE is done."""
-    _act("done", plate, as_json, **more)
+    _act(PlateAct.DONE, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def hold(plate: str | None, as_json: bool, **more: Any) -> None:
     """Hold the present step of PLATE: light off, the remainder of dose and time kept."""
-    _act("hold", plate, as_json, **more)
+    _act(PlateAct.HOLD, plate, as_json, **more)
 
 
 @click.command()
 @_lit
 def restart(plate: str | None, as_json: bool, **more: Any) -> None:
     """Go on with a step of PLATE that is held. Before light it says what will happen, and asks."""
-    _act("restart", plate, as_json, **more)
+    _act(PlateAct.RESTART, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def stop(plate: str | None, as_json: bool, **more: Any) -> None:
     """End PLATE in order; it stays incomplete."""
-    _act("stop", plate, as_json, **more)
+    _act(PlateAct.STOP, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def abort(plate: str | None, as_json: bool, **more: Any) -> None:
     """End PLATE at once; something is wrong with it."""
-    _act("abort", plate, as_json, **more)
+    _act(PlateAct.ABORT, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def skip(plate: str | None, as_json: bool, **more: Any) -> None:
     """Leave the present step of PLATE out; needs --reason and a lead. It stays on record."""
-    _act("skip", plate, as_json, **more)
+    _act(PlateAct.SKIP, plate, as_json, **more)
 
 
 @click.command()
 @_plate
 @_step
-@click.option("--point", "points", multiple=True, help='A depth: "large area=24 um"; each once.')
+@click.option("--point", "points", multiple=True, help='A depth: "large area=31 um"; each once.')
 @click.option("--check", "checks", multiple=True, help='An answer: "dots=yes"; yes: all is well.')
 @click.option("--note", help="Anything to remember.")
+@click.option("--water", help='The temperature of the washout water: "24 degC".')
 @json_option
 def measure(
     plate: str | None, step: str | None, as_json: bool, *, points: tuple[str, ...],
-    checks: tuple[str, ...], note: str | None,
+    checks: tuple[str, ...], note: str | None, water: str | None,
 ) -> None:  # fmt: skip
-    """Give the values of the inspection of PLATE. Without any, they are asked for."""
-    from platelink.cli.measuring import asked_values, named_values
+    """Give the values of the inspection of PLATE, or the temperature of its washout water. Without
+    any, they are asked for."""
+    from platelink.cli.measuring import named_values, prompted_values, water_value
 
     with daemon() as client:
-        line = chosen(client, plate)
-        wanted = line["now"].get("inspect")
-        if points or checks or wanted is None:
+        found = chosen(client, plate)
+        wanted, bath = found.now.inspect, found.now.water
+        if water is not None:
+            values = water_value(water)
+        elif points or checks or (wanted is None and bath is None):
             values = named_values(points, checks, note)
         elif terminal():
-            values = asked_values(wanted)
+            values = prompted_values(found.now)
+        elif wanted is None:
+            raise Misuse('give the temperature of the water: --water "24 degC"')
         else:
-            names = [f'--point "{p["name"]}=24 um"' for p in wanted["point"]]
-            names += [f'--check "{c["name"]}=yes"' for c in wanted["check"]]
+            names = [f'--point "{point.name}=31 um"' for point in wanted.point]
+            names += [f'--check "{check.name}=yes"' for check in wanted.check]
             raise Misuse(clean(f"give every value: {' '.join(names)}"))
-        _do(client, line, "measure", step, as_json, values=values)
+        _do(client, found, PlateAct.MEASURE, step, as_json, values=values)
 
 
 def _act(
-    act: str, plate: str | None, as_json: bool, *, step: str | None, reason: str,
+    act: PlateAct, plate: str | None, as_json: bool, *, step: str | None, reason: str,
     yes: bool = True, accept_overdue: bool = False,
 ) -> None:  # fmt: skip
     with daemon() as client:
-        line = chosen(client, plate)
-        if not yes and act in line["now"]["acts"]:
-            _ask_for_light_or_heat(line)
+        found = chosen(client, plate)
+        if not yes and act in found.now.acts:
+            _confirm_light_or_heat(found)
         more = {"accept_overdue": True} if accept_overdue else {}
-        _do(client, line, act, step, as_json, reason=reason or None, **more)
+        _do(client, found, act, step, as_json, reason=reason, **more)
 
 
-def _ask_for_light_or_heat(line: Line) -> None:
+def _confirm_light_or_heat(plate: PlateNow) -> None:
     """Say what will happen and ask; a failure when the answer is no."""
     from platelink.cli.plate_text import LIGHT_OR_HEAT, cautions, head, will_happen
 
-    now = line["now"]
-    if now["kind"] not in LIGHT_OR_HEAT:
+    now = plate.now
+    if now.kind not in LIGHT_OR_HEAT:
         return
-    click.echo(f"{head(line)}: {clean(now['name'])}", err=True)
+    click.echo(f"{head(plate)}: {clean(now.name)}", err=True)
     for text in (*cautions(now), will_happen(now, Display.of(load_config()))):
         click.echo(f"  {text}", err=True)
     if not terminal():
@@ -143,30 +151,36 @@ def _ask_for_light_or_heat(line: Line) -> None:
         raise Failure("not begun")
 
 
-def _do(client: Client, line: Line, act: str, step: str | None, as_json: bool, **more: Any) -> None:
-    """Ask for the act on the step that was seen, and tell where the plate is then."""
-    name = line["plate"]
-    client.act(name, act, step=_seen(line, step), **more)
+def _do(
+    client: Client, plate: PlateNow, act: PlateAct, step: str | None, as_json: bool, **given: Any
+) -> None:
+    """Do the act on the step that was seen, and print where the plate is then."""
+    from platelink.client import request
+    from platelink.contract.plates import ActOnPlate
+    from platelink.contract.runs import PlateEnd
+
+    name = plate.plate
+    client.act(name, act, request(ActOnPlate, step=_step_index(plate, step), **given))
     after = client.plate(name)
-    now, record = after["now"], after["record"] or {}
+    now, record = after.now, after.record
+    shown = now or record
+    state, reason = (shown.state, shown.reason) if shown else (None, None)
     if as_json:
-        data = record.get("data", {})
-        emit({"plate": name, "act": act, "now": now, "state": (now or record).get("state"),
-              "reason": (now or record).get("reason"), "judgement": data.get("judgement"),
-              "defects": data.get("defects", [])})  # fmt: skip
+        end = PlateEnd.model_validate(record.data if record else {})
+        emit({"plate": name, "act": act, "now": now, "state": state, "reason": reason,
+              "judgement": end.judgement, "defects": end.defects})  # fmt: skip
     elif now is not None:
-        say_now(now, Display.of(load_config()))
+        print_now(now, Display.of(load_config()))
     else:
-        click.echo(clean(f"plate {name} has ended, {record.get('state')}: {record.get('reason')}"))
+        click.echo(clean(f"plate {name} has ended, {state}: {reason}"))
         click.echo(clean(f"its story: platelink plate show {name}"))
 
 
-def _seen(line: Line, step: str | None) -> int | None:
-    """Index of the step that is meant: the one named, else the present one."""
+def _step_index(plate: PlateNow, step: str | None) -> int | None:
+    """Index of the step named, else of the present one."""
     if step is None:
-        seen: int | None = line["step"]
-        return seen
-    names = [one["name"] for one in line["steps"]]
+        return plate.step
+    names = [one.name for one in plate.steps]
     if step not in names:
-        raise Misuse(clean(f"plate {line['plate']} has no step {step}; it has: {', '.join(names)}"))
+        raise Misuse(clean(f"plate {plate.plate} has no step {step}; it has: {', '.join(names)}"))
     return names.index(step)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from platelink.cli.context import daemon, emit, json_option
 from platelink.cli.group import Lazy, LazyGroup, Misuse
-from platelink.cli.quantities import clean
-from platelink.cli.shelf import why_option
-from platelink.cli.tables import Column, local, pairs, table, terminal_width
+from platelink.cli.quantities import clean, quantity
+from platelink.cli.stock import why_option
+from platelink.cli.tables import Column, local, pairs, print_table
+from platelink.contract.words import AlarmAct
+
+if TYPE_CHECKING:
+    from platelink.contract.unit import Alarm, Alarms
 
 _ALARMS = (
     Column("ALARM"),
@@ -55,43 +58,31 @@ def list_(as_json: bool) -> None:
     if as_json:
         emit(found)
         return
-    rows = [
-        [
-            one["name"] + (" *" if one["first_out"] else ""),
-            one["priority"],
-            one["state"],
-            quantity(one["value"], one["unit"]),
-            quantity(one["limit"], one["unit"]),
-            _when(one["since_utc"]),
-            str(one["count"] or ""),
-            one["next_act"],
-        ]
-        for one in found["list"]
+    print_table(_ALARMS, [_row(one) for one in found.list], "no alarm")
+    if found.list:
+        click.echo(f"\n{_counts(found)}")
+
+
+def _row(one: Alarm) -> list[str]:
+    return [
+        one.name + (" *" if one.first_out else ""),
+        one.priority,
+        one.state,
+        quantity(one.value, one.unit),
+        quantity(one.limit, one.unit),
+        local(one.since_utc),
+        str(one.count or ""),
+        one.next_act,
     ]
-    if not rows:
-        click.echo("no alarm")
-        return
-    click.echo(table(_ALARMS, [[clean(cell) for cell in row] for row in rows], terminal_width()))
-    click.echo(f"\n{summary(found)}")
 
 
-def summary(alarms: dict[str, Any]) -> str:
-    """How many, in one line."""
-    flood = "; a flood: begin with those marked *" if alarms["flood"] else ""
-    first = " (* the first of its group)" if any(a["first_out"] for a in alarms["list"]) else ""
+def _counts(alarms: Alarms) -> str:
+    flood = "; a flood: begin with those marked *" if alarms.flood else ""
+    first = " (* the first of its group)" if any(one.first_out for one in alarms.list) else ""
     return (
-        f"{alarms['unacknowledged']} to acknowledge, {alarms['per_hour']} in the last hour"
+        f"{alarms.unacknowledged} to acknowledge, {alarms.per_hour} in the last hour"
         f"{flood or first}"
     )
-
-
-def quantity(value: float | None, unit: str) -> str:
-    """A value with its unit."""
-    return "" if value is None else f"{value:.4g} {unit}".strip()
-
-
-def _when(at_utc: str | None) -> str:
-    return "" if at_utc is None else local(datetime.fromisoformat(at_utc))
 
 
 @click.command()
@@ -101,32 +92,32 @@ def show(name: str, as_json: bool) -> None:
     """Show one alarm that is not normal: value, limit, since when, likely cause, next act."""
     with daemon() as client:
         found = client.alarms()
-    one = next((a for a in found["list"] if a["name"] == _meant(name, found)), None)
+    one = next((a for a in found.list if a.name == _full_name(name, found)), None)
     if one is None:
-        there = ", ".join(a["name"] for a in found["list"]) or "none"
+        there = ", ".join(a.name for a in found.list) or "none"
         raise Misuse(f"no alarm '{name}' is there now (docs/alarms.md has all); there are: {there}")
     if as_json:
         emit(one)
         return
     rows = [
-        ("state", f"{one['state']}{', the first of its group' if one['first_out'] else ''}"),
-        ("priority", one["priority"]),
-        ("value", quantity(one["value"], one["unit"]) or "–"),
-        ("limit", quantity(one["limit"], one["unit"]) or "–"),
-        ("since", _when(one["since_utc"]) or "–"),
-        ("until", _when(one["until_utc"])),
-        ("times", str(one["count"])),
-        ("by", " : ".join(filter(None, (one["who"], one["why"])))),
-        ("likely cause", one["cause"]),
-        ("next act", one["next_act"]),
+        ("state", f"{one.state}{', the first of its group' if one.first_out else ''}"),
+        ("priority", one.priority),
+        ("value", quantity(one.value, one.unit) or "–"),
+        ("limit", quantity(one.limit, one.unit) or "–"),
+        ("since", local(one.since_utc) or "–"),
+        ("until", local(one.until_utc)),
+        ("times", str(one.count)),
+        ("by", " : ".join(filter(None, (one.who, one.why)))),
+        ("likely cause", one.cause),
+        ("next act", one.next_act),
     ]
-    click.echo(clean(one["name"]))
+    click.echo(clean(one.name))
     click.echo(pairs([(label, clean(text)) for label, text in rows if text]))
 
 
-def _meant(name: str, found: dict[str, Any]) -> str:
+def _full_name(name: str, found: Alarms) -> str:
     """The alarm of this name, or of this beginning if only one begins so."""
-    names = [one["name"] for one in found["list"]]
+    names = [one.name for one in found.list]
     begun = [one for one in names if one.startswith(name)]
     return begun[0] if name not in names and len(begun) == 1 else name
 
@@ -141,9 +132,9 @@ def acknowledge(name: str | None, every: bool, as_json: bool) -> None:
         raise click.UsageError("name one ALARM, or give --all.")
     with daemon() as client:
         found = client.alarms()
-        names = [a["name"] for a in found["list"] if a["state"].endswith("unacknowledged")]
-        for one in names if name is None else [_meant(name, found)]:
-            client.alarm(one, "acknowledge")
+        names = [one.name for one in found.list if one.state.endswith("unacknowledged")]
+        for one in names if name is None else [_full_name(name, found)]:
+            client.alarm(one, AlarmAct.ACKNOWLEDGE)
             if not as_json:
                 click.echo(f"{clean(one)}: acknowledged")
         now = client.alarms()
@@ -158,7 +149,7 @@ def acknowledge(name: str | None, every: bool, as_json: bool) -> None:
 @json_option
 def reset(name: str, as_json: bool) -> None:
     """Let go of ALARM, acknowledged and latched, once its cause was looked into."""
-    _act(name, "reset", "reset", as_json)
+    _act(name, AlarmAct.RESET, "reset", as_json)
 
 
 @click.command()
@@ -170,7 +161,8 @@ def reset(name: str, as_json: bool) -> None:
 @json_option
 def shelve(name: str, minutes: float, why: str, as_json: bool) -> None:
     """Silence ALARM for some minutes. At their end it calls again if its condition is there."""
-    _act(name, "shelve", f"shelved for {minutes:g} min", as_json, minutes=minutes, why=why)
+    shelved = f"shelved for {minutes:g} min"
+    _act(name, AlarmAct.SHELVE, shelved, as_json, minutes=minutes, why=why)
 
 
 @click.command()
@@ -178,7 +170,7 @@ def shelve(name: str, minutes: float, why: str, as_json: bool) -> None:
 @json_option
 def unshelve(name: str, as_json: bool) -> None:
     """End the silence of ALARM before its time."""
-    _act(name, "unshelve", "shelved no more", as_json)
+    _act(name, AlarmAct.UNSHELVE, "shelved no more", as_json)
 
 
 @click.command()
@@ -187,7 +179,7 @@ def unshelve(name: str, as_json: bool) -> None:
 @json_option
 def remove(name: str, why: str, as_json: bool) -> None:
     """Take ALARM out of service, for repair. It stays so until `platelink alarm return`."""
-    _act(name, "remove", "out of service", as_json, why=why)
+    _act(name, AlarmAct.REMOVE, "out of service", as_json, why=why)
 
 
 @click.command("return")
@@ -195,13 +187,16 @@ def remove(name: str, why: str, as_json: bool) -> None:
 @json_option
 def return_(name: str, as_json: bool) -> None:
     """Put ALARM back into service."""
-    _act(name, "return", "in service again", as_json)
+    _act(name, AlarmAct.RETURN, "in service again", as_json)
 
 
-def _act(name: str, act: str, done: str, as_json: bool, **body: Any) -> None:
+def _act(name: str, act: AlarmAct, done: str, as_json: bool, **given: Any) -> None:
+    from platelink.client import request
+    from platelink.contract.unit import AlarmAnswer
+
     with daemon() as client:
-        one = _meant(name, client.alarms())
-        answer = client.alarm(one, act, **body)
+        one = _full_name(name, client.alarms())
+        answer = client.alarm(one, act, request(AlarmAnswer, **given))
     if as_json:
         emit(answer)
     else:

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from platelink.cli.context import emit, json_option
 from platelink.cli.group import Failure, Lazy, LazyGroup
 from platelink.cli.tables import NO_TERMINAL, Column, pairs, table
+
+if TYPE_CHECKING:
+    from platelink.simulated.bench_dose import Errors
+    from platelink.simulated.bench_lag import Load
+    from platelink.simulated.bench_stop import Attacked
+    from platelink.simulated.campaign.run import Campaign
 
 _WORDS = {
     "platelink": "platelink",
@@ -24,7 +30,9 @@ _WORDS = {
         "dose": Lazy("bench:dose", "Dose delivered against its target, three ways."),
         "link": Lazy("bench:link", "Frames decoded a second."),
         "speed": Lazy("bench:speed", "How much faster than life a simulated plate is made."),
+        "faults": Lazy("bench:faults", "Promises kept while much goes wrong at once."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
+        "stop": Lazy("bench:stop", "How soon a stop is answered while clients attack."),
     },
 )
 def bench() -> None:
@@ -39,22 +47,21 @@ def dose(n: int, as_json: bool) -> None:
 
     Seeded exposures on simulated units: faded, cold and warm lamps, ripple, noise, lost messages,
     stalls. The truth is the plant's own. Exit code 1 when platelink exceeds its limit."""
-    from platelink.cli.bench_dose import run_bench
+    from platelink.simulated.bench_dose import run_bench
 
-    result: dict[str, Any] = run_bench(n)
-    methods, limit_pct = result["methods"], result["limit_pct"]
-    worst_pct = methods["platelink"]["max_error_pct"]
+    found = run_bench(n)
+    within = found.methods["platelink"].max_error_pct <= found.limit_pct
     if as_json:
-        emit(result)
+        emit(found)
     else:
-        click.echo(_dose_table(methods))
-        relation = "within" if worst_pct <= limit_pct else "OUTSIDE"
-        click.echo(f"platelink's largest error is {relation} its limit of {limit_pct} %")
-    if not worst_pct <= limit_pct:
+        click.echo(_dose_table(found.methods))
+        relation = "within" if within else "OUTSIDE"
+        click.echo(f"platelink's largest error is {relation} its limit of {found.limit_pct} %")
+    if not within:
         click.get_current_context().exit(Failure.exit_code)
 
 
-def _dose_table(methods: Mapping[str, Mapping[str, float]]) -> str:
+def _dose_table(methods: Mapping[str, Errors]) -> str:
     heads = (
         Column("DOSE ENDED BY"),
         Column("EXPOSURES", right=True),
@@ -65,12 +72,12 @@ def _dose_table(methods: Mapping[str, Mapping[str, float]]) -> str:
     rows = [
         [
             _WORDS.get(name, name),
-            str(found["n"]),
-            f"{found['mean_error_pct']:+.4f} %",
-            f"{found['p99_error_pct']:.4f} %",
-            f"{found['max_error_pct']:.4f} %",
+            str(errors.n),
+            f"{errors.mean_error_pct:+.4f} %",
+            f"{errors.p99_error_pct:.4f} %",
+            f"{errors.max_error_pct:.4f} %",
         ]
-        for name, found in methods.items()
+        for name, errors in methods.items()
     ]
     return table(heads, rows, NO_TERMINAL)
 
@@ -82,7 +89,7 @@ def _dose_table(methods: Mapping[str, Mapping[str, float]]) -> str:
 @json_option
 def link(n: int, as_json: bool) -> None:
     """Measure frames decoded a second, beside another parser of the same size of message."""
-    from platelink.cli.bench_link import bench_link
+    from platelink.simulated.bench_link import bench_link
 
     _print(bench_link(n), as_json)
 
@@ -91,9 +98,61 @@ def link(n: int, as_json: bool) -> None:
 @json_option
 def speed(as_json: bool) -> None:
     """Measure how much faster than life an exposure and a whole plate run in one process."""
-    from platelink.cli.bench_speed import bench_speed
+    from platelink.simulated.bench_speed import bench_speed
 
     _print(bench_speed(), as_json)
+
+
+@click.command()
+@click.option(
+    "--seeds", type=click.IntRange(min=1), default=300, show_default=True, help="Cases played."
+)
+@click.option(
+    "--first", type=click.IntRange(min=1), default=1, show_default=True, help="The first seed."
+)
+@click.option("--only", help="Play only these faults of each case, as in 0,2; none: no fault.")
+@json_option
+def faults(seeds: int, first: int, only: str | None, as_json: bool) -> None:
+    """Play exposures and plates while lamps, sensors, wire, device, host and people fail.
+
+    Simulated time, seeded. A judge who sees the plant compares what was true with what was said and
+    recorded. A case that breaks a promise is shrunk to the fewest faults that still do, and told
+    with the command that plays it again. Exit code 1 when a promise was broken."""
+    from platelink.simulated.campaign.run import run_campaign
+
+    found = run_campaign(seeds, first=first, kept=_places(only))
+    if as_json:
+        emit(found)
+    else:
+        click.echo(_promises(found))
+    if found.violations:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+def _places(only: str | None) -> tuple[int, ...] | None:
+    if only is None:
+        return None
+    try:
+        return () if only == "none" else tuple(int(place) for place in only.split(","))
+    except ValueError:
+        raise Failure(f"--only {only}: write places of faults, as in 0,2, or none") from None
+
+
+def _promises(found: Campaign) -> str:
+    from platelink.simulated.campaign.judge import RULES
+
+    heads = (Column("PROMISE"), Column("BROKEN", right=True))
+    rows = [[text, str(found.by_rule.get(rule, 0))] for rule, text in RULES.items()]
+    lines = [table(heads, rows, NO_TERMINAL), ""]
+    for failed in found.failed:
+        lines.append(f"seed {failed.seed}, {', '.join(failed.faults) or 'no fault'}:")
+        lines += [f"  {v.rule}: {v.text}" for v in failed.violations]
+        lines.append(f"  again: {failed.again}")
+    lines.append(
+        f"{found.violations} broken in {found.seeds} cases with {sum(found.struck.values())} faults"
+        f", {found.seconds:.0f} s"
+    )
+    return "\n".join(lines)
 
 
 @click.command()
@@ -110,34 +169,84 @@ def lag(seconds: float, as_json: bool) -> None:
 
     Real processes in real time, some minutes. Beside it an empty loop: what is late there too is
     the computer's. Exit code 1 when the loop exceeds its limits."""
-    from platelink.cli.bench_lag import bench_lag
+    from platelink.simulated.bench_lag import bench_lag
 
-    result: dict[str, Any] = bench_lag(seconds)
+    try:
+        found = bench_lag(seconds)
+    except TimeoutError as error:
+        raise Failure(str(error)) from None
     if as_json:
-        emit(result)
+        emit(found)
     else:
-        click.echo(_lag_table(result["loads"]))
-        relation = "within" if result["ok"] else "OUTSIDE"
+        click.echo(_lag_table(found.loads))
+        relation = "within" if found.ok else "OUTSIDE"
         click.echo(
-            f"the loop is {relation} its limits of {result['p99_limit_ms']:g} ms (99 %) and "
-            f"{result['max_limit_ms']:g} ms (largest)"
+            f"the loop is {relation} its limits of {found.p99_limit_ms:g} ms (99 %) and "
+            f"{found.max_limit_ms:g} ms (largest)"
         )
-    if not result["ok"]:
+    if not found.ok:
         click.get_current_context().exit(Failure.exit_code)
 
 
-def _lag_table(loads: Mapping[str, Mapping[str, Mapping[str, float]]]) -> str:
+def _lag_table(loads: Mapping[str, Load]) -> str:
     heads = [Column("LATENESS, ms"), Column("LOOP", right=True)]
     heads += [Column(name, right=True) for name in ("HALF", "99 %", "LARGEST")]
     rows = [
-        [load if which == "loop" else "", which, *(f"{row[key]:.2f}" for key in _LAG)]
-        for load, of in loads.items()
-        for which, row in of.items()
+        [name, which, *(f"{late:.2f}" for late in (of.p50_ms, of.p99_ms, of.max_ms))]
+        for load, found in loads.items()
+        for name, which, of in ((load, "loop", found.loop), ("", "beside", found.beside))
     ]
     return table(tuple(heads), rows, NO_TERMINAL)
 
 
-_LAG = ("p50_ms", "p99_ms", "max_ms")
+@click.command()
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0.5),
+    default=12.0,
+    show_default=True,
+    help="How long each attack is measured.",
+)
+@json_option
+def stop(seconds: float, as_json: bool) -> None:
+    """Measure how soon a stop is answered, by the service's socket and by the page, while clients
+    attack: idle connections, floods, a big export, a full disk.
+
+    Real processes in real time, some minutes; the attackers share this computer. A stop counts as
+    refused when it did not reach the unit. The full disk takes the right to mount a small one; else
+    it is left out (null). Exit code 1 when a stop was refused or came too late."""
+    from platelink.simulated.bench_stop import bench_stop
+
+    try:
+        found = bench_stop(seconds)
+    except TimeoutError as error:
+        raise Failure(str(error)) from None
+    if as_json:
+        emit(found)
+    else:
+        click.echo(_stop_table(found.attacks))
+        relation = "within" if found.ok else "OUTSIDE"
+        click.echo(f"stop is {relation} its limits: {found.p99_limit_ms:g} ms (99 %), none refused")
+    if not found.ok:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+def _stop_table(attacks: Mapping[str, Attacked | None]) -> str:
+    heads = [Column("ANSWERED, ms"), Column("BY")]
+    heads += [Column(name, right=True) for name in ("HALF", "99 %", "LARGEST", "REFUSED")]
+    rows = []
+    for attack, found in attacks.items():
+        if found is None:
+            rows.append([attack, "not measured here", *[""] * 4])
+            continue
+        for name, way, of in ((attack, "socket", found.socket), ("", "page", found.page)):
+            figures = [f"{ms:.1f}" for ms in (of.p50_ms, of.p99_ms, of.max_ms)]
+            rows.append([name, way, *figures, f"{of.refused} of {of.n}"])
+        late = [
+            f"{ms:.1f}" for ms in (found.beside.p50_ms, found.beside.p99_ms, found.beside.max_ms)
+        ]
+        rows.append(["", "beside", *late, ""])
+    return table(tuple(heads), rows, NO_TERMINAL)
 
 
 def _print(figures: Mapping[str, Any], as_json: bool) -> None:

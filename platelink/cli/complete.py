@@ -31,13 +31,13 @@ def _of(ask: Callable[[Client], Iterable[str]]) -> Complete:
 
 def _every_plate(client: Client) -> list[str]:
     found = client.plates()
-    return [str(p["plate"]) for p in (*found["in_flight"], *found["on_record"])]
+    return [*(p.plate for p in found.in_flight), *(p.plate for p in found.on_record)]
 
 
-in_flight = _of(lambda client: [str(p["plate"]) for p in client.plates()["in_flight"]])
+in_flight = _of(lambda client: [plate.plate for plate in client.plates().in_flight])
 plates = _of(_every_plate)
-recipes = _of(lambda client: [str(r["recipe"]) for r in client.recipes()])
-revisions = _of(lambda client: [str(r["name"]) for r in client.recipes(every=True)])
-lots = _of(lambda client: [str(s["name"]) for s in client.supplies("lots")])
-screens = _of(lambda client: [str(s["name"]) for s in client.supplies("screens")])
-runs = _of(lambda client: ["last", *(str(r["run_id"]) for r in client.runs()["runs"])])
+recipes = _of(lambda client: [recipe.recipe for recipe in client.recipes()])
+revisions = _of(lambda client: [revision.name for revision in client.recipes(every=True)])
+lots = _of(lambda client: [lot.name for lot in client.lots()])
+screens = _of(lambda client: [screen.name for screen in client.screens()])
+runs = _of(lambda client: ["last", *(run.run_id for run in client.runs().runs)])

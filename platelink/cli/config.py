@@ -13,8 +13,9 @@ from platelink.cli.context import config_path, emit, json_option
 from platelink.cli.group import Failure, Lazy, LazyGroup
 
 if TYPE_CHECKING:
-    from platelink.config import Notice, Problem
+    from platelink.config.model import Notice
     from platelink.forms.keys import Section
+    from platelink.forms.problems import Problem
 
 _file = click.argument(
     "file", required=False, type=click.Path(path_type=Path, dir_okay=False), default=None
@@ -44,7 +45,7 @@ def check(file: Path | None, recorder: bool, as_json: bool) -> None:
     """Tell everything that is wrong with the configuration, and what wants attention.
 
     FILE is checked instead of the configuration in use. Exit code 1 when something is wrong."""
-    from platelink.config import ConfigError, load, load_recorder
+    from platelink.config.load import ConfigError, load, load_recorder
 
     path = file or config_path()
     problems: tuple[Problem, ...] = ()
@@ -89,8 +90,9 @@ def show(file: Path | None, recorder: bool, as_json: bool) -> None:
     """Show every setting in force as TOML; defaults are marked, passwords are hidden.
 
     FILE is shown instead of the configuration in use."""
-    from platelink.config import effective, load, load_recorder
-    from platelink.config import show as text_of
+    from platelink.config.load import load, load_recorder
+    from platelink.config.model import effective
+    from platelink.config.show import show as text_of
 
     path = file or config_path()
     loaded = load_recorder(path) if recorder else load(path)
@@ -111,7 +113,7 @@ def example() -> None:
     """Print a complete configuration file with every key explained, to start from.
 
     platelink config example > platelink.toml"""
-    from platelink.config import example as text
+    from platelink.config.show import example as text
 
     click.echo(text(), nl=False)
 

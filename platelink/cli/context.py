@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -16,8 +17,9 @@ from platelink.cli.quantities import Display
 
 if TYPE_CHECKING:
     from platelink.client import Client
-    from platelink.config import Config
-    from platelink.record.reader import JournalReader, RunRecord
+    from platelink.config.model import Config
+    from platelink.record.reader import JournalReader
+    from platelink.record.stored import RunRecord
 
 PLACES = (Path("platelink.toml"), Path("/etc/platelink/platelink.toml"))
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -37,13 +39,17 @@ def journal_option(command: _F) -> _F:
     )(command)
 
 
-def emit(value: Any) -> None:
+def emit(value: object) -> None:
     """Print as JSON; what is not a number is null."""
     click.echo(json.dumps(plain(value), ensure_ascii=False, allow_nan=False, indent=2))
 
 
 def plain(value: Any) -> Any:
-    """A JSON value in which NaN and infinity are None."""
+    """A JSON value, also of models and dataclasses, in which NaN and infinity are None."""
+    if hasattr(value, "model_dump"):  # asked so, pydantic need not be imported to print a dict
+        value = value.model_dump(mode="json")
+    elif is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
     if isinstance(value, dict):
         return {key: plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
@@ -72,7 +78,7 @@ def config_path(context: click.Context | None = None) -> Path:
 
 def load_config(context: click.Context | None = None) -> Config:
     """The configuration of this invocation; ``ConfigError`` lists what is wrong with it."""
-    from platelink.config import load
+    from platelink.config.load import load
 
     return load(config_path(context))
 
@@ -80,14 +86,14 @@ def load_config(context: click.Context | None = None) -> Config:
 @contextmanager
 def opened(journal: Path | None) -> Iterator[tuple[JournalReader, Display]]:
     """The journal to read, given or of the configuration, and the units to show it in."""
-    from platelink.record.journal import Journal
+    from platelink.record.reader import JournalReader
 
     if journal is None:
         config = load_config()
         path, display = config.journal.path, Display.of(config)
     else:
         path, display = journal, _display_if_any()
-    with Journal.open(path, read_only=True) as reader:
+    with JournalReader.open(path) as reader:
         yield reader, display
 
 
@@ -113,7 +119,7 @@ def _display_if_any() -> Display:
     path = asked_config()
     if path is None:
         return Display()
-    from platelink.config import ConfigError, load
+    from platelink.config.load import ConfigError, load
 
     try:
         return Display.of(load(path))

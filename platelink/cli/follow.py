@@ -19,13 +19,15 @@ from platelink.cli.group import Failure, Misuse
 from platelink.cli.plate import chosen
 from platelink.cli.quantities import Display, clean
 from platelink.cli.typed_secret import terminal
+from platelink.contract.words import AlarmAct, LampsWere, PlateAct
 
 if TYPE_CHECKING:
     from platelink.cli.keyboard import Keyboard
     from platelink.cli.leading import Leader
     from platelink.client import Client
+    from platelink.contract.plates import PlateBrief
+    from platelink.contract.unit import LiveLine, StatusLine
 
-Line = dict[str, Any]
 LOOK_S = 0.1
 """How often keys and lines are looked at."""
 DEAF_S = 0.7
@@ -49,13 +51,13 @@ def follow(plate: str | None, accept_overdue: bool) -> None:
     if not (terminal() and sys.stdout.isatty()):
         raise Misuse("follow needs a terminal; elsewhere: platelink plate show, begin, done ...")
     with daemon() as client:
-        line = chosen(client, plate)
-        rights = frozenset(client.me()["rights"])
-        runs = {run for step in line["steps"] for run in step["runs"]}
-        leader = Leader(line["plate"], runs, rights, Display.of(load_config()))
-        click.echo(head(line))
+        now = chosen(client, plate)
+        rights = frozenset(client.me().rights)
+        runs = {run for step in now.steps for run in step.runs}
+        leader = Leader(now.plate, runs, rights, Display.of(load_config()))
+        click.echo(head(now))
         with client.live() as lines, Keyboard() as keys:
-            left = _Led(client, leader, keys, accept_overdue).go(Feed(lines))
+            left = _Session(client, leader, keys, accept_overdue).go(Feed(lines))
         if left:
             again = f"platelink plate follow {leader.plate}"
             click.echo(clean(f"plate {leader.plate} goes on; come back: {again}"))
@@ -65,28 +67,30 @@ def follow(plate: str | None, accept_overdue: bool) -> None:
                 f"kept; see `platelink whoami`, then `platelink plate follow {leader.plate}`"
             )
         else:
-            _tell_end(client, leader.plate)
+            _print_end(client, leader)
 
 
 class Feed:
     """Lines of the unit, taken up by a thread, handed out without waiting. Of the statuses only the
     newest is kept: a question may stand for an hour."""
 
-    def __init__(self, lines: Iterable[Line]) -> None:
+    def __init__(self, lines: Iterable[LiveLine]) -> None:
         self._lines = lines
-        self._queue: queue.SimpleQueue[Line] = queue.SimpleQueue()
-        self._status: Line | None = None
+        self._queue: queue.SimpleQueue[LiveLine] = queue.SimpleQueue()
+        self._status: StatusLine | None = None
         self._thread = threading.Thread(target=self._read, name="feed", daemon=True)
         self._thread.start()
 
     def _read(self) -> None:
+        from platelink.contract.unit import StatusLine
+
         for line in self._lines:
-            if "status" in line:
+            if isinstance(line, StatusLine):
                 self._status = line
             else:
                 self._queue.put(line)
 
-    def __iter__(self) -> Iterator[Line]:
+    def __iter__(self) -> Iterator[LiveLine]:
         status, self._status = self._status, None
         with suppress(queue.Empty):
             while True:
@@ -100,7 +104,7 @@ class Feed:
         return not self._thread.is_alive() and self._queue.empty()
 
 
-class _Led:
+class _Session:
     """The loop between unit and person."""
 
     def __init__(
@@ -119,8 +123,8 @@ class _Led:
             while not (leader.ended or leader.gone or feed.over):
                 for line in feed:
                     for text in leader.take(line):
-                        self._keys.say(text)
-                self._keys.moving(leader.moving)
+                        self._keys.print_line(text)
+                self._keys.print_status(leader.status_text)
                 act = self._wanted()
                 if act == "leave":
                     return True
@@ -144,62 +148,83 @@ class _Led:
     def _dark(self) -> None:
         """Ctrl-C: light off, the remainder kept."""
         if self._leader.lit():
-            self._client.act(self._leader.plate, "hold", reason="held at the keyboard")
-            self._keys.say("light off: held; restart it or stop the plate")
+            self._act(PlateAct.HOLD, reason="held at the keyboard")
+            self._keys.print_line("light off: held; restart it or stop the plate")
 
     def _do(self, act: str) -> None:
         from platelink.client import ClientError
 
         try:
-            if act == "acknowledge":
+            if act == AlarmAct.ACKNOWLEDGE:
                 for name in self._leader.unacknowledged():
-                    self._client.alarm(name, act)
+                    self._client.alarm(name, AlarmAct.ACKNOWLEDGE)
                 return
-            line = self._leader.line
-            if line is None:
+            plate = self._leader.brief
+            if plate is None:
                 return
             with self._keys.lines():
-                body = self._asked(act, line)
-            if body is not None:
-                step = line["step"]
-                self._client.act(line["plate"], act, step=step, **body, **self._more)
+                given = self._prompted(act, plate)
+            if given is not None:
+                self._act(PlateAct(act), step=plate.step, **given, **self._more)
         except ClientError as error:
-            self._keys.say(clean(f"  not done: {error}"))
+            self._keys.print_line(clean(f"  not done: {error}"))
 
-    def _asked(self, act: str, line: Line) -> Line | None:
+    def _act(self, act: PlateAct, **given: Any) -> None:
+        from platelink.client import request
+        from platelink.contract.plates import ActOnPlate
+
+        self._client.act(self._leader.plate, act, request(ActOnPlate, **given))
+
+    def _prompted(self, act: str, plate: PlateBrief) -> dict[str, Any] | None:
         """What belongs to the act, asked for; None: the person thought better of it."""
-        from platelink.cli.measuring import asked_values
+        from platelink.cli.measuring import prompted_values
         from platelink.cli.plate_text import cautions, will_happen
 
-        now = line["now"]
+        now = plate.now
         try:
             if self._leader.asks_first(act):
                 for text in (*cautions(now), will_happen(now, Display.of(load_config()))):
                     click.echo(f"  {text}")
+                if act == PlateAct.RESTART and now.exposure and now.exposure.asks_what_fell:
+                    return {"reason": _lamps_were()}
                 return {} if click.confirm(f"  {act}") else None
-            if act == "measure":
-                return {"values": asked_values(now["inspect"])}
-            if act in ("stop", "abort", "skip"):
-                return self._asked_reason(act)
+            if act == PlateAct.MEASURE:
+                return {"values": prompted_values(now)}
+            if act in (PlateAct.STOP, PlateAct.ABORT, PlateAct.SKIP):
+                return self._prompted_reason(act)
         except click.Abort:  # Ctrl-C at a question
             click.echo()
             return None
         return {}
 
     @staticmethod
-    def _asked_reason(act: str) -> Line | None:
-        what = "leave this step out" if act == "skip" else f"{act} the whole plate"
+    def _prompted_reason(act: str) -> dict[str, Any] | None:
+        what = "leave this step out" if act == PlateAct.SKIP else f"{act} the whole plate"
         if not click.confirm(f"  {what}"):
             return None
         return {"reason": str(click.prompt("  reason", default="", show_default=False))}
 
 
-def _tell_end(client: Client, plate: str) -> None:
-    record = client.plate(plate)["record"]
-    data = record["data"]
-    click.echo(clean(f"plate {plate} is {record['state']}: {record['reason']}"))
-    if data.get("judgement"):
-        click.echo(clean(" ".join(["verdict  ", data["judgement"], *data["defects"]])))
-    for text in data.get("deviations", []):
-        click.echo(clean(f"deviation {text}"))
+def _lamps_were() -> str:
+    """What the person saw, as the reason of a restart; Ctrl-C: no restart."""
+    words = click.Choice([str(word) for word in LampsWere])
+    text = "  the light sensor was in doubt; what did the lamps do meanwhile, to restart"
+    return str(click.prompt(text, type=words))
+
+
+def _print_end(client: Client, leader: Leader) -> None:
+    from platelink.cli.leading import NOT_RECORDED
+    from platelink.contract.runs import PlateEnd
+
+    plate, record, ended = leader.plate, client.plate(leader.plate).record, leader.ended
+    if ended is not None and ended.unrecorded:
+        text = f"plate {plate} is {ended.state}: {ended.reason}"
+        click.echo(clean(text) + NOT_RECORDED)
+    elif record is not None:
+        end = PlateEnd.model_validate(record.data)
+        click.echo(clean(f"plate {plate} is {record.state}: {record.reason}"))
+        if end.verdict:
+            click.echo(clean(f"verdict   {end.verdict}"))
+        for text in end.deviations:
+            click.echo(clean(f"deviation {text}"))
     click.echo(clean(f"its story: platelink plate show {plate}"))

@@ -45,6 +45,7 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.publish.store.StoreLost": Failure,
     "platelink.publish.recorder_journal.RecorderJournalError": Failure,
     "platelink.publish.services.ServiceError": Failure,
+    "platelink.daemon.recorder_setup.SessionNameError": Failure,
     "platelink.daemon.service.SocketError": Failure,
     "platelink.client.errors.ClientError": Failure,
     "platesim.board.BoardError": Failure,
@@ -119,10 +120,10 @@ class LazyGroup(click.Group):
             kind = failure_of(error)
             if kind is None:
                 raise
-            raise kind(told(error)) from error
+            raise kind(_text(error)) from error
 
 
-ASKED_WRONGLY = ("misuse", "unknown", "refused")
+MISUSES = ("misuse", "unknown", "refused")
 """Words of the service for what cannot be carried out as it was asked."""
 
 
@@ -130,10 +131,10 @@ def failure_of(error: Exception) -> type[Failure] | None:
     """What a fault of ours becomes; None for any other exception."""
     names = (f"{c.__module__}.{c.__qualname__}" for c in type(error).__mro__)
     found = next((FAULTS[name] for name in names if name in FAULTS), None)
-    return Misuse if found and getattr(error, "kind", "") in ASKED_WRONGLY else found
+    return Misuse if found and getattr(error, "kind", "") in MISUSES else found
 
 
-def told(error: Exception) -> str:
+def _text(error: Exception) -> str:
     """The text of a fault of ours."""
     text = str(error)
     if text.endswith(("sign in first", "sign in again")):
@@ -154,12 +155,13 @@ _PLATE, _EXPOSE, _MAKE, _RECORD, _WHO, _RUN, _SET_UP, _TRY = (
 COMMANDS = {
     "plate": Lazy("plate:plate", "Plates: make one, follow it, every act on it.", _PLATE),
     "alarm": Lazy("alarm:alarm", "Alarms: list, acknowledge, reset, shelve.", _PLATE),
-    "expose": Lazy("live:expose", "Make an exposure that ends at its dose.", _EXPOSE),
-    "status": Lazy("live:status", "Show what the unit is doing now.", _EXPOSE),
-    "hold": Lazy("live:hold", "Light off; the remainder is kept.", _EXPOSE),
-    "restart": Lazy("live:restart", "Go on with a held exposure.", _EXPOSE),
-    "stop": Lazy("live:stop", "End the exposure in order.", _EXPOSE),
-    "abort": Lazy("live:abort", "End the exposure at once.", _EXPOSE),
+    "expose": Lazy("expose:expose", "Make an exposure that ends at its dose.", _EXPOSE),
+    "status": Lazy("status:status", "Show what the unit is doing now.", _EXPOSE),
+    "hold": Lazy("expose:hold", "Light off; the remainder is kept.", _EXPOSE),
+    "restart": Lazy("expose:restart", "Go on with a held exposure.", _EXPOSE),
+    "stop": Lazy("expose:stop", "End the exposure in order.", _EXPOSE),
+    "abort": Lazy("expose:abort", "End the exposure at once.", _EXPOSE),
+    "lessons": Lazy("lessons:lessons", "What lamps taught: show it, drop it.", _EXPOSE),
     "recipe": Lazy("recipe:recipe", "Recipes: list, show, compare, add, approve, retire.", _MAKE),
     "lot": Lazy("lot:lot", "Lots of plate stock, and what is left of them.", _MAKE),
     "screen": Lazy("screen:screen", "Line screens, and how often they were used.", _MAKE),
@@ -171,11 +173,14 @@ COMMANDS = {
     "sign-in": Lazy("sign_in:sign_in", "Sign in by name and PIN or password.", _WHO),
     "sign-out": Lazy("sign_in:sign_out", "End the sign-in.", _WHO),
     "whoami": Lazy("sign_in:whoami", "Who is signed in, and what they may do.", _WHO),
-    "serve": Lazy("live:serve", "The daemon of one unit.", _RUN),
+    "serve": Lazy("serve:serve", "The daemon of one unit.", _RUN),
     "page": Lazy("page:page", "The page beside the machine.", _RUN),
     "recorder": Lazy("recorder:recorder", "From the broker into the store.", _RUN),
     "config": Lazy("config:config", "Check or show the configuration.", _SET_UP),
     "doctor": Lazy("doctor:doctor", "Look for what is wrong, and say what to do.", _SET_UP),
+    "backup": Lazy("backup:backup", "Copy all files while they are in use.", _SET_UP),
+    "restore": Lazy("backup:restore", "Put the files of a backup back.", _SET_UP),
+    "drill": Lazy("backup:drill", "Try a backup: restore it elsewhere and compare.", _SET_UP),
     "demo": Lazy("demo:demo", "The main job on a simulated unit.", _TRY),
     "bench": Lazy("bench:bench", "Measure accuracy and speed.", _TRY),
 }

@@ -1,4 +1,4 @@
-"""Single keys of a terminal, and the moving line at its foot."""
+"""Single keys of a terminal, and the status line at its foot."""
 
 from __future__ import annotations
 
@@ -50,12 +50,12 @@ class Keyboard:
         finally:
             tty.setcbreak(self._fd)
 
-    def say(self, text: str) -> None:
+    def print_line(self, text: str) -> None:
         """A line that stays."""
         self.clear()
         click.echo(text)
 
-    def moving(self, text: str) -> None:
+    def print_status(self, text: str) -> None:
         """The line at the foot, cut to the terminal."""
         width = shutil.get_terminal_size().columns - 1
         click.echo(f"\r\x1b[K{text[:width]}", nl=False)

@@ -1,18 +1,29 @@
-"""A person led through one plate: what is said when, and which key does what. Pure.
+"""A person led through one plate: what is printed when, and which key does what. Pure.
 
-Fed with the lines of the unit; says texts, keeps the moving line and the keys that are possible.
+Fed with the lines of the unit; gives texts to print, the status line, and the keys possible now.
 """
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from platelink.cli.alarm import quantity
 from platelink.cli.plate_text import LIGHT_OR_HEAT, progress, step_title, to_do
-from platelink.cli.quantities import Display, clean
+from platelink.cli.quantities import Display, clean, quantity
+from platelink.contract.plates import PlateBrief
+from platelink.contract.unit import (
+    Alarm,
+    EndedLine,
+    EventLine,
+    LiveLine,
+    Status,
+    StatusLine,
+    UnitEvent,
+)
+from platelink.events.event import EventName, read
+from platelink.events.steps import StepMoved
 
-Line = dict[str, Any]
 BELL = "\a"
+NOT_RECORDED = "  (not yet recorded: the journal cannot be written)"
 LEAVE, SEEN = "leave", "acknowledge"
 ENTER = ("\r", "\n")
 _FORWARD = ("begin", "done", "measure")
@@ -21,16 +32,20 @@ _KEYS = {
     "b": "begin", "d": "done", "m": "measure", "h": "hold", "r": "restart", "s": "stop",
     "a": "abort", "x": "skip", "c": SEEN, "q": LEAVE,
 }  # fmt: skip
-_TOLD = frozenset(
+_SHOWN = frozenset(
     {
-        "lamp on", "lamp off", "held", "restarted", "stage due", "stage overdue", "stage ended",
-        "deviation", "inspected", "in band", "out of band", "oven door open", "oven door closed",
-        "oven over-temperature", "exposure recovered", "plate resumed", "plate ended",
-        "water in band", "water out of band",
+        EventName.LAMP_ON, EventName.LAMP_OFF, EventName.HELD, EventName.RESTARTED,
+        EventName.STAGE_DUE, EventName.STAGE_OVERDUE, EventName.STAGE_ENDED,
+        EventName.DEVIATION, EventName.INSPECTED, EventName.IN_BAND, EventName.OUT_OF_BAND,
+        EventName.OVEN_DOOR_OPEN, EventName.OVEN_DOOR_CLOSED, EventName.OVEN_OVER_TEMPERATURE,
+        EventName.EXPOSURE_RECOVERED, EventName.PLATE_RESUMED, EventName.PLATE_ENDED,
+        EventName.WATER_TYPED, EventName.WATER_IN_BAND, EventName.WATER_OUT_OF_BAND,
     }
 )  # fmt: skip
 """Events that a person at the unit wants to hear; the record has them all."""
-_CALLING = frozenset({"stage due", "stage overdue", "oven over-temperature"})
+_CALLING = frozenset(
+    {EventName.STAGE_DUE, EventName.STAGE_OVERDUE, EventName.OVEN_OVER_TEMPERATURE}
+)
 
 
 class Key(NamedTuple):
@@ -48,48 +63,51 @@ class Leader:
         self, plate: str, runs: set[str], rights: frozenset[str], display: Display
     ) -> None:
         self.plate = plate
-        self.ended: Line | None = None
-        """The plate's end, once it is told."""
-        self.line: Line | None = None
+        self.ended: EndedLine | None = None
+        """The plate's end, once it has come."""
+        self.brief: PlateBrief | None = None
         """The plate as it is."""
         self.gone = False
         """The unit has it no more among its plates in flight."""
         self._runs = {plate, *runs}
         self._rights = rights
         self._display = display
-        self._shown: tuple[Any, ...] = ()
-        self._keys_said = ""
+        self._at: _Place | None = None
+        self._keys_shown = ""
         self._alarms: dict[str, str] = {}
+        self._unrecorded = False
+        """Something was told that waits to be written."""
 
-    def take(self, line: Line) -> list[str]:
-        """One line of the unit; what is to be said because of it."""
-        if "status" in line:
-            return [*self._status(line["status"]), *self._new_keys()]
-        if "event" in line:
-            return self._event(line["event"])
-        if line.get("ended") == self.plate:
-            self.ended = line
+    def take(self, line: LiveLine) -> list[str]:
+        """One line of the unit; what is to be printed because of it."""
+        match line:
+            case StatusLine(status=status):
+                return [*self._status(status), *self._new_keys()]
+            case EventLine(event=event):
+                self._unrecorded = self._unrecorded or bool(line.unrecorded)
+                return [text + _mark(line) for text in self._event(event)]
+            case EndedLine(ended=self.plate):
+                self.ended = line
         return []
 
     @property
-    def moving(self) -> str:
+    def status_text(self) -> str:
         """The line that changes all the time."""
-        return "" if self.line is None else f"  {progress(self.line, self._display)}"
+        return "" if self.brief is None else f"  {progress(self.brief, self._display)}"
 
     def _new_keys(self) -> list[str]:
-        """The keys, where they are others than were said."""
+        """The keys, where they are others than were shown."""
         text = "   ".join(f"{key.key}  {key.text}" for key in self.offered())
-        if self.line is None or text == self._keys_said:
+        if self.brief is None or text == self._keys_shown:
             return []
-        self._keys_said = text
+        self._keys_shown = text
         return [f"  keys:  {text}"]
 
     def offered(self) -> list[Key]:
         """Keys that do something now; the first is also done by Enter when it leads on."""
-        acts = [
-            act for act in (self.line or {"now": {"acts": []}})["now"]["acts"] if self._may(act)
-        ]
-        if self._may(SEEN) and any(s.endswith("unacknowledged") for s in self._alarms.values()):
+        possible = self.brief.now.acts if self.brief else ()
+        acts = [act for act in possible if self._may(act)]
+        if self._may(SEEN) and self.unacknowledged():
             acts.append(SEEN)
         found = [Key(key, act, act) for key, act in _KEYS.items() if act in (*acts, LEAVE)]
         if self._leads_on(found[0].act):
@@ -99,9 +117,9 @@ class Leader:
     def _leads_on(self, act: str) -> bool:
         """Enter does it. A timed stage is ended early by its own key only, never by a key that was
         pressed once too often."""
-        stage = (self.line or {"now": {}})["now"].get("stage") or {"planned_s": None}
-        early = act == "done" and stage["planned_s"] is not None and not stage["due"]
-        return act in _FORWARD and not early
+        stage = self.brief.now.stage if self.brief else None
+        timed = stage is not None and stage.planned_s is not None and not stage.due
+        return act in _FORWARD and not (act == "done" and timed)
 
     def act_of(self, key: str) -> str | None:
         """What a key does now."""
@@ -112,13 +130,14 @@ class Leader:
 
     def asks_first(self, act: str) -> bool:
         """Light or heat may begin by it."""
-        kind = self.line["now"]["kind"] if self.line else ""
+        kind = self.brief.now.kind if self.brief else ""
         return kind in LIGHT_OR_HEAT and act in ("begin", "restart")
 
     def lit(self) -> bool:
         """An exposure of the plate may give light."""
-        now = self.line["now"] if self.line else {"kind": ""}
-        return now["kind"] == "expose" and "hold" in now["acts"]
+        if self.brief is None:
+            return False
+        return self.brief.now.kind == "expose" and "hold" in self.brief.now.acts
 
     def unacknowledged(self) -> list[str]:
         """Alarms that want to be acknowledged."""
@@ -128,44 +147,60 @@ class Leader:
         right = {"skip": "skip_steps", SEEN: "answer_alarms"}.get(act, "run")
         return right in self._rights
 
-    def _status(self, status: Line) -> list[str]:
-        said = self._of_alarms(status["alarms"]["list"])
-        self.line = next((p for p in status["plates"] if p["plate"] == self.plate), None)
-        self.gone = self.line is None and bool(self._shown)  # a status before its making has it not
-        if self.line is None:
-            return said
-        now = self.line["now"]
-        stage = now.get("stage") or {}
-        shown = (self.line["step"], stage.get("number"), now["state"] == "ready")
-        if shown == self._shown:
-            return said
-        step_is_new, self._shown = shown[0] != (*self._shown, None)[0], shown
-        if step_is_new:
-            return [*said, "", step_title(self.line), *(f"  {text}" for text in to_do(now))]
-        if stage and not shown[2]:
-            return [*said, f"  {clean(stage['name'])}: {clean(stage['prompt'])}"]
-        return said
+    def _status(self, status: Status) -> list[str]:
+        said = self._new_alarms(status.alarms.list)
+        if self._unrecorded and status.journal.pending == 0:
+            self._unrecorded = False
+            said.append("  all of it is recorded now")
+        self.brief = next((p for p in status.plates if p.plate == self.plate), None)
+        # a status from before its making has it not
+        self.gone = self.brief is None and self._at is not None
+        return said if self.brief is None else [*said, *self._step(self.brief)]
 
-    def _of_alarms(self, alarms: list[Line]) -> list[str]:
-        before, self._alarms = self._alarms, {a["name"]: a["state"] for a in alarms}
+    def _step(self, plate: PlateBrief) -> list[str]:
+        """What to do, where that is another thing than before."""
+        now, before = plate.now, self._at
+        at = _Place(plate.step, now.stage.number if now.stage else None, now.state == "ready")
+        self._at = at
+        if before is None or at.step != before.step:
+            return ["", step_title(plate), *(f"  {text}" for text in to_do(now))]
+        if at != before and now.stage and not at.ready:
+            return [f"  {clean(now.stage.name or '')}: {clean(now.stage.prompt)}"]
+        return []
+
+    def _new_alarms(self, alarms: list[Alarm]) -> list[str]:
+        before, self._alarms = self._alarms, {alarm.name: alarm.state for alarm in alarms}
         return [
             _alarm(alarm)
             for alarm in alarms
-            if alarm["state"] == "unacknowledged" and before.get(alarm["name"]) != alarm["state"]
+            if alarm.state == "unacknowledged" and before.get(alarm.name) != alarm.state
         ]
 
-    def _event(self, event: Line) -> list[str]:
-        run_id = event["data"].get("run_id")
-        if event["run_id"] == self.plate and event["name"] == "step" and run_id:
-            self._runs.add(run_id)
-        if event["run_id"] not in self._runs or event["name"] not in _TOLD:
+    def _event(self, event: UnitEvent) -> list[str]:
+        if event.run_id == self.plate:
+            move = read(StepMoved, event.name, event.data)
+            if move is not None and move.run_id:
+                self._runs.add(move.run_id)
+        if event.run_id not in self._runs or event.name not in _SHOWN:
             return []
-        bell = BELL if event["name"] in _CALLING else ""
-        return [clean(f"  {event['at_utc'][11:19]}  {event['name']}: {event['text']}") + bell]
+        bell = BELL if event.name in _CALLING else ""
+        return [clean(f"  {event.at_utc[11:19]}  {event.name}: {event.text}") + bell]
 
 
-def _alarm(alarm: Line) -> str:
-    value, limit = (quantity(alarm[name], alarm["unit"]) for name in ("value", "limit"))
+class _Place(NamedTuple):
+    """Where a plate is, as far as it changes what a person is to do."""
+
+    step: int | None
+    stage: int | None
+    ready: bool
+
+
+def _mark(line: EventLine) -> str:
+    return NOT_RECORDED if line.unrecorded else ""
+
+
+def _alarm(alarm: Alarm) -> str:
+    value, limit = quantity(alarm.value, alarm.unit), quantity(alarm.limit, alarm.unit)
     measured = f"{value}, limit {limit}; " if value and limit else f"{value}; " if value else ""
-    text = f"ALARM ({alarm['priority']})  {alarm['name']}: {measured}{alarm['next_act']}"
+    text = f"ALARM ({alarm.priority})  {alarm.name}: {measured}{alarm.next_act}"
     return clean(text) + BELL

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,29 +14,27 @@ from platelink.cli.config import today
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
 from platelink.cli.quantities import clean
-from platelink.cli.shelf import (
+from platelink.cli.stock import (
     NONE,
     area_cm2,
     area_text,
     changes_of,
     day,
-    entry_json,
     expired_policy,
-    findings_json,
     for_option,
     name_argument,
     names_of,
     note_option,
     opened_store,
-    say_findings,
-    show_table,
-    show_thing,
+    print_findings,
+    print_thing,
     store_option,
     why_option,
 )
-from platelink.cli.tables import Column
+from platelink.cli.tables import Column, print_table
 
 if TYPE_CHECKING:
+    from platelink.contract.stock import AtLot, Lot
     from platelink.recipe.supplies import LotNow
 
 _name = click.argument("name", shell_complete=complete.lots)
@@ -80,24 +79,24 @@ def lot() -> None:
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List the lots in use."""
     with opened_store(store) as opened:
-        path, found = opened.path, opened.lots()
-        lots = [_lot_json(now, store) for now in found if everything or now.closed is None]
+        path, found = opened.path, opened.shelf.lots()
+        lots = [_lot(now, store) for now in found if everything or now.closed is None]
     if as_json:
         emit({"store": str(path), "lots": lots})
         return
     rows = [
         [
-            lot["name"],
-            lot["stock"],
-            area_text(lot["area_left_cm2"]),
-            area_text(lot["area_cm2"]),
-            lot["best_before"] or "",
-            lot["opened_on"] or "",
-            names_of(lot["findings"]),
+            lot.name,
+            lot.stock,
+            area_text(lot.area_left_cm2),
+            area_text(lot.area_cm2),
+            lot.best_before or "",
+            lot.opened_on or "",
+            names_of(lot.findings),
         ]
         for lot in lots
     ]
-    show_table(_LOTS, rows, f"no lot in use in {path}; add one with 'platelink lot add'")
+    print_table(_LOTS, rows, f"no lot in use in {path}; add one with 'platelink lot add'")
 
 
 @click.command()
@@ -106,23 +105,25 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
 @json_option
 def show(name: str, store: Path | None, as_json: bool) -> None:
     """Show the lot NAME, what stands against it, and everything done to it."""
+    from platelink.api.views import history_view
     from platelink.recipe.entries import About
 
     with opened_store(store) as opened:
-        lot, entries = _lot_json(opened.lot(name), store), opened.history(About.LOT, name)
+        lot = _lot(opened.shelf.lot(name), store)
+        entries = history_view(opened.log.history(About.LOT, name))
     if as_json:
-        emit(lot | {"entries": [entry_json(entry) for entry in entries]})
+        emit({**dict(lot), "entries": entries})
         return
     facts = [
-        ("stock", lot["stock"]),
-        ("received", lot["received_on"]),
-        ("opened", lot["opened_on"] or "–"),
-        ("best before", lot["best_before"] or "–"),
-        ("left", f"{area_text(lot['area_left_cm2'])} of {area_text(lot['area_cm2'])}"),
-        ("uses", str(lot["uses"])),
-        ("note", lot["note"] or "–"),
+        ("stock", lot.stock),
+        ("received", lot.received_on),
+        ("opened", lot.opened_on or "–"),
+        ("best before", lot.best_before or "–"),
+        ("left", f"{area_text(lot.area_left_cm2)} of {area_text(lot.area_cm2)}"),
+        ("uses", str(lot.uses)),
+        ("note", lot.note or "–"),
     ]
-    show_thing(f"lot {name}", facts, lot["findings"], entries)
+    print_thing(f"lot {name}", facts, lot.findings, entries)
 
 
 @click.command()
@@ -133,19 +134,25 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
 @click.option("--best-before", callback=day, metavar="DATE", help="Last day it is good for.")
 @note_option
 @json_option
-def add(name: str, as_json: bool, **given: Any) -> None:
+def add(
+    name: str, *, stock: str, area: str, received: date | None, best_before: date | None,
+    note: str | None, as_json: bool,
+) -> None:  # fmt: skip
     """A lot that came. NAME is as on its label."""
-    best_before = given["best_before"]
-    body = {
-        "name": name,
-        "stock": given["stock"],
-        "area_cm2": area_cm2(given["area"]),
-        "received_on": str(given["received"] or today()),
-        "best_before": str(best_before) if best_before else None,
-        "note": given["note"],
-    }
+    from platelink.client import request
+    from platelink.contract.stock import NewLot
+
+    lot = request(
+        NewLot,
+        name=name,
+        stock=stock,
+        area_cm2=area_cm2(area),
+        received_on=str(received or today()),
+        best_before=str(best_before) if best_before else None,
+        note=note,
+    )
     with service() as client:
-        _said_lot(client.add_supply("lots", **body), as_json)
+        _print(client.add_lot(lot), as_json)
 
 
 @click.command("open")
@@ -154,7 +161,9 @@ def add(name: str, as_json: bool, **given: Any) -> None:
 @json_option
 def open_(name: str, opened_on: date | None, as_json: bool) -> None:
     """The package of the lot NAME was opened."""
-    _act(name, "open", {"opened_on": str(opened_on or today())}, as_json)
+    from platelink.contract.stock import LotOpened
+
+    _act(name, LotOpened, as_json, opened_on=str(opened_on or today()))
 
 
 @click.command()
@@ -165,7 +174,9 @@ def open_(name: str, opened_on: date | None, as_json: bool) -> None:
 @json_option
 def use(name: str, area: str, ref: str | None, why: str, as_json: bool) -> None:
     """AREA, such as '600 cm2', was taken off the lot NAME."""
-    _act(name, "use", {"area_cm2": area_cm2(area), "ref": ref, "why": why}, as_json)
+    from platelink.contract.stock import LotUsed
+
+    _act(name, LotUsed, as_json, area_cm2=area_cm2(area), ref=ref, why=why)
 
 
 @click.command()
@@ -175,7 +186,9 @@ def use(name: str, area: str, ref: str | None, why: str, as_json: bool) -> None:
 @json_option
 def count(name: str, area: str, why: str, as_json: bool) -> None:
     """AREA, such as '600 cm2', was found to be left of the lot NAME."""
-    _act(name, "count", {"area_cm2": area_cm2(area), "why": why}, as_json)
+    from platelink.contract.stock import LotCounted
+
+    _act(name, LotCounted, as_json, area_cm2=area_cm2(area), why=why)
 
 
 @click.command()
@@ -186,12 +199,14 @@ def count(name: str, area: str, why: str, as_json: bool) -> None:
 @note_option
 @why_option(required=True)
 @json_option
-def change(name: str, why: str, as_json: bool, **given: Any) -> None:
+def change(
+    name: str, best_before: date | str | None, note: str | None, why: str, as_json: bool
+) -> None:
     """Another best-before date or note of the lot NAME, with the reason."""
-    changes = changes_of(best_before=given["best_before"], note=given["note"])
-    if changes.get("best_before") is not None:
-        changes["best_before"] = str(changes["best_before"])
-    _act(name, "change", changes | {"why": why}, as_json)
+    from platelink.contract.stock import LotChange
+
+    changes = changes_of(best_before=str(best_before) if best_before else None, note=note)
+    _act(name, LotChange, as_json, **changes, why=why)
 
 
 @click.command()
@@ -200,33 +215,28 @@ def change(name: str, why: str, as_json: bool, **given: Any) -> None:
 @json_option
 def close(name: str, why: str, as_json: bool) -> None:
     """The lot NAME is used no more."""
-    _act(name, "close", {"why": why}, as_json)
+    from platelink.contract.stock import LotClosed
+
+    _act(name, LotClosed, as_json, why=why)
 
 
-def _act(name: str, act: str, body: dict[str, Any], as_json: bool) -> None:
+def _act(name: str, act: Callable[..., AtLot], as_json: bool, **given: Any) -> None:
+    from platelink.client import request
+
     with service() as client:
-        _said_lot(client.at_supply("lots", name, act, body), as_json)
+        _print(client.at_lot(name, request(act, **given)), as_json)
 
 
-def _said_lot(lot: dict[str, Any], as_json: bool) -> None:
+def _print(lot: Lot, as_json: bool) -> None:
     if as_json:
         emit(lot)
         return
-    left, of = area_text(lot["area_left_cm2"]), area_text(lot["area_cm2"])
-    click.echo(f"lot {clean(lot['name'])}: {left} of {of} left")
-    say_findings(lot["findings"])
+    left, of = area_text(lot.area_left_cm2), area_text(lot.area_cm2)
+    click.echo(f"lot {clean(lot.name)}: {left} of {of} left")
+    print_findings(lot.findings)
 
 
-def _lot_json(now: LotNow, store: Path | None) -> dict[str, Any]:
-    from platelink.recipe.supplies import lot_findings
+def _lot(now: LotNow, store: Path | None) -> Lot:
+    from platelink.api.views import lot_view
 
-    findings = lot_findings(
-        now, stock=None, area_cm2=0.0, today=today(), expired=expired_policy(store)
-    )
-    return now.lot.model_dump(mode="json") | {
-        "opened_on": now.opened_on.isoformat() if now.opened_on else None,
-        "area_left_cm2": now.area_left_cm2,
-        "uses": now.uses,
-        "closed": now.closed,
-        "findings": findings_json(findings),
-    }
+    return lot_view(now, today=today(), expired=expired_policy(store))

@@ -55,7 +55,8 @@ class PlaceType(click.ParamType[Place]):
 @click.option(
     "--service",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Socket of the unit's service; left out: the one beside the journal.",
+    help="Socket of the unit's service; left out: page_socket of the configuration, else the one "
+    "beside the journal.",
 )
 @click.option(
     "--certificate",
@@ -95,7 +96,7 @@ def page(
         ) from None
     port = listener.getsockname()[1]
     settings = PageSettings(
-        service=service or config.socket_path(),
+        service=service or config.service.page_socket or config.socket_path(),
         names=(host, *names),
         display=config.display.model_dump(),
         certificate=certificate,

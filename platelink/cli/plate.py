@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
@@ -12,14 +10,14 @@ from platelink.cli import complete
 from platelink.cli.context import daemon, emit, json_option, load_config, service
 from platelink.cli.group import Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import Display, clean
-from platelink.cli.tables import Column, local, table, terminal_width
+from platelink.cli.tables import Column, local, print_table
+from platelink.contract.words import EndState
 
 if TYPE_CHECKING:
     from platelink.client import Client
+    from platelink.contract.plates import PlateBrief, PlateListed, PlateNow
 
-Line = dict[str, Any]
-_F = TypeVar("_F", bound=Callable[..., Any])
-STATES = ("in flight", "complete", "stopped", "aborted", "interrupted")
+STATES = ("in flight", *get_args(EndState))
 _PLATES = (
     Column("PLATE"),
     Column("STATE"),
@@ -69,23 +67,25 @@ def make(recipe: str, area: str | None, name: str | None, as_json: bool, **texts
     """Take up a plate of RECIPE: plate-a is its approved revision, plate-a@2 that one.
 
     Nothing is switched by it. The lot's area and the screens' uses are counted now."""
-    from platelink.cli.shelf import area_cm2, say_findings
+    from platelink.cli.stock import area_cm2, print_findings
+    from platelink.client import request
+    from platelink.contract.plates import NewPlate
 
-    body = {"recipe": recipe, "plate": name, **texts}
-    body["area_cm2"] = None if area is None else area_cm2(area)
+    area_given = None if area is None else area_cm2(area)
+    wanted = request(NewPlate, recipe=recipe, plate=name, area_cm2=area_given, **texts)
     with daemon() as client:
-        made = client.make_plate(**body)
-        now = client.plate(made["plate"])["now"]
+        made = client.make_plate(wanted)
+        now = client.plate(made.plate).now
     if as_json:
         emit(made)
         return
-    click.echo(clean(f"plate {made['plate']} of {made['revision']} is made"))
-    say_findings(made["findings"])
-    for notice in made["notices"]:
+    click.echo(clean(f"plate {made.plate} of {made.revision} is made"))
+    print_findings(made.findings)
+    for notice in made.notices:
         click.echo(clean(f"notice  {notice}"))
     if now is not None:
-        say_now(now, Display.of(load_config()))
-    click.echo(clean(f"be led through it: platelink plate follow {made['plate']}"))
+        print_now(now, Display.of(load_config()))
+    click.echo(clean(f"be led through it: platelink plate follow {made.plate}"))
 
 
 @click.command("list")
@@ -98,34 +98,34 @@ def make(recipe: str, area: str | None, name: str | None, as_json: bool, **texts
 @json_option
 def list_(as_json: bool, **wanted: Any) -> None:
     """List plates in flight, then those on record, newest first."""
+    from platelink.client import request
+    from platelink.contract.plates import PlatesQuery
+
+    given = {key: value for key, value in wanted.items() if value is not None}
     with service() as client:
-        found = client.plates(**wanted)
+        found = client.plates(request(PlatesQuery, **given))
     if as_json:
         emit(found)
         return
-    rows = [*map(_flying, found["in_flight"]), *map(_recorded, found["on_record"])]
-    if not rows:
-        click.echo("no such plate; make one with: platelink plate make RECIPE")
-        return
-    cells = [[clean(cell) for cell in row] for row in rows]
-    click.echo(table(_PLATES, cells, terminal_width()))
-    if any(line["state"] == "open" for line in found["on_record"]):
+    rows = [*map(_row_in_flight, found.in_flight), *map(_row_on_record, found.on_record)]
+    print_table(_PLATES, rows, "no such plate; make one with: platelink plate make RECIPE")
+    if any(plate.state == "open" for plate in found.on_record):
         click.echo("\nopen: not ended; the daemon goes on with it when it runs: platelink serve")
 
 
-def _flying(line: Line) -> list[str]:
-    now = line["now"]
-    step = f"{line['step'] + 1}/{len(line['steps'])} {now['name']}, {now['state']}"
-    return [line["plate"], "in flight", step, line["recipe"], "", line["job"] or "", line["by"], ""]
+def _row_in_flight(plate: PlateNow) -> list[str]:
+    number = "" if plate.step is None else f"{plate.step + 1}/{len(plate.steps)} "
+    step = f"{number}{plate.now.name}, {plate.now.state}"
+    return [plate.plate, "in flight", step, plate.recipe, "", plate.job or "", plate.by, ""]
 
 
-def _recorded(line: Line) -> list[str]:
-    data, begun = line["data"], datetime.fromisoformat(line["begun_utc"])
-    verdict = data.get("judgement") or ""
+def _row_on_record(plate: PlateListed) -> list[str]:
+    from platelink.contract.runs import PlateEnd
+
     return [
-        line["plate"], line["state"], "", str(line["request"].get("revision") or ""),
-        " ".join([verdict, *data.get("defects", [])]), line["job"] or "", line["operator"] or "",
-        local(begun, seconds=False),
+        plate.plate, plate.state, "", str(plate.request.get("revision") or ""),
+        PlateEnd.model_validate(plate.data).verdict, plate.job or "", plate.operator or "",
+        local(plate.begun_utc, seconds=False),
     ]  # fmt: skip
 
 
@@ -136,17 +136,17 @@ def show(plate: str | None, as_json: bool) -> None:
     """Show a PLATE in flight: its steps, where it is, what to do now and which acts are possible.
     Of one that has ended: its story."""
     with service() as client:
-        flying = in_flight(client)
-        line = None if plate is None and not flying else _meant(flying, plate)
+        plates = in_flight(client)
+        found = None if plate is None and not plates else _match(plates, plate)
         if as_json:
-            emit(client.plate(line["plate"] if line else _named(plate)))
+            emit(client.plate(found.plate if found else _named(plate)))
             return
-    if line is None:
+    if found is None:
         from platelink.cli.show import show_run
 
         show_run(_named(plate))
         return
-    say_plate(line, Display.of(load_config()))
+    print_plate(found, Display.of(load_config()))
 
 
 def _named(plate: str | None) -> str:
@@ -155,57 +155,57 @@ def _named(plate: str | None) -> str:
     return plate
 
 
-def in_flight(client: Client) -> list[Line]:
+def in_flight(client: Client) -> list[PlateNow]:
     """Plates in flight, whole, oldest first."""
-    return list(client.plates(state="in flight")["in_flight"])
+    from platelink.contract.plates import PlatesQuery
+
+    return client.plates(PlatesQuery(state="in flight")).in_flight
 
 
-def _meant(flying: list[Line], name: str | None) -> Line | None:
+def _match(plates: list[PlateNow], name: str | None) -> PlateNow | None:
     """The plate of this name or beginning, or the only one; None when none has the name."""
-    found = [line for line in flying if name is None or line["plate"].startswith(name)]
-    exact = [line for line in found if line["plate"] == name]
+    found = [plate for plate in plates if name is None or plate.plate.startswith(name)]
+    exact = [plate for plate in found if plate.plate == name]
     if len(exact or found) > 1:
-        names = ", ".join(line["plate"] for line in found)
-        raise Misuse(f"say which plate: {names}")
+        raise Misuse(f"say which plate: {', '.join(plate.plate for plate in found)}")
     return next(iter(exact or found), None)
 
 
-def chosen(client: Client, name: str | None) -> Line:
-    """The plate in flight that is meant; ``Misuse`` says which there are."""
-    flying = in_flight(client)
-    line = _meant(flying, name)
-    if line is None:
-        there = ", ".join(one["plate"] for one in flying) or "none; platelink plate make RECIPE"
+def chosen(client: Client, name: str | None) -> PlateNow:
+    """The plate in flight of this name; ``Misuse`` says which there are."""
+    plates = in_flight(client)
+    plate = _match(plates, name)
+    if plate is None:
+        there = ", ".join(one.plate for one in plates) or "none; platelink plate make RECIPE"
         which = "no plate" if name is None else f"plate {name} is not"
         raise Misuse(f"{which} in flight; in flight: {there}")
-    return line
+    return plate
 
 
-def say_plate(line: Line, display: Display) -> None:
+def print_plate(plate: PlateNow, display: Display) -> None:
     """Everything about a plate in flight."""
     from platelink.cli.plate_text import KINDS, head
 
-    click.echo(head(line))
-    facts = {"job": line["job"], "lot": line["lot"], "by": line["by"], "note": line["note"]}
+    click.echo(head(plate))
+    facts = {"job": plate.job, "lot": plate.lot, "by": plate.by, "note": plate.note}
     click.echo(clean("  " + "   ".join(f"{name} {text}" for name, text in facts.items() if text)))
     rows = [
-        [str(i + 1), step["name"], KINDS.get(step["kind"], step["kind"]), step["state"]]
-        for i, step in enumerate(line["steps"])
+        [str(number), step.name, KINDS.get(step.kind, step.kind), step.state]
+        for number, step in enumerate(plate.steps, 1)
     ]
-    heads = (Column("", right=True), Column("STEP"), Column("KIND"), Column("STATE"))
-    click.echo(table(heads, [[clean(cell) for cell in row] for row in rows], terminal_width()))
-    for text in line["deviations_told"]:
+    print_table((Column("", right=True), Column("STEP"), Column("KIND"), Column("STATE")), rows)
+    for text in plate.deviations_told:
         click.echo(clean(f"deviation  {text}"))
     click.echo()
-    say_now(line, display)
+    print_now(plate, display)
 
 
-def say_now(line: Line, display: Display) -> None:
+def print_now(plate: PlateBrief, display: Display) -> None:
     """The present step: where it is, what to do, which acts are possible."""
     from platelink.cli.plate_text import progress, step_title, to_do
 
-    click.echo(f"{step_title(line)}: {progress(line, display)}")
-    for text in to_do(line["now"]):
+    click.echo(f"{step_title(plate)}: {progress(plate, display)}")
+    for text in to_do(plate.now):
         click.echo(f"  {text}")
-    if line["now"]["acts"]:
-        click.echo(f"  acts now: {', '.join(line['now']['acts'])}  (platelink plate ACT)")
+    if plate.now.acts:
+        click.echo(f"  acts now: {', '.join(plate.now.acts)}  (platelink plate ACT)")

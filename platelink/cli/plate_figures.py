@@ -1,43 +1,63 @@
-"""Tables of a plate's story: exposures, bakes, stages, inspection, alarms. Pure."""
+"""Tables of a plate's story: exposures, bakes, stages, inspection, alarms."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from platelink.cli.alarm import quantity
-from platelink.cli.plate_text import clock, measured
-from platelink.cli.quantities import Display, clean
-from platelink.cli.runs import dose_text, off_pct
+from pydantic import JsonValue
+
+from platelink.cli.plate_text import clock, depth_limits, measured
+from platelink.cli.quantities import Display, clean, quantity
+from platelink.cli.runs import dose_text, given_text, light_text, off_text
 from platelink.cli.tables import Column, pairs, table, terminal_width
-from platelink.record.reader import kind_of
+from platelink.contract.base import Answer
+from platelink.contract.plates import DepthPoint, YesNoCheck
+from platelink.contract.runs import BakeEnd
+from platelink.events.steps import Inspected, StageEnded
+from platelink.events.unit import AlarmMoved
 from platelink.units import TEMPERATURE
 
 if TYPE_CHECKING:
-    from platelink.record.reader import RunRecord
-    from platelink.runs import RunEvent
+    from platelink.record.stored import RunRecord
 
 Part = tuple[str, str]
-Facts = Mapping[str, Any]
+"""Title and text of a part of a page."""
+
+
+class PlannedStep(Answer):
+    """A step of the recipe, as the plate's run holds it."""
+
+    name: str
+    kind: str
+    point: tuple[DepthPoint, ...] = ()
+    check: tuple[YesNoCheck, ...] = ()
+
+
+def planned_steps(run: RunRecord) -> list[PlannedStep]:
+    """The steps of the recipe of a plate; none of another run."""
+    recipe = run.start.request.get("recipe")
+    steps: JsonValue = recipe.get("step") if isinstance(recipe, dict) else None
+    return [PlannedStep.model_validate(step) for step in steps] if isinstance(steps, list) else []
 
 
 def run_tables(parts: Sequence[RunRecord], display: Display) -> Iterator[Part]:
     """(title, table) of the exposures, and of the bakes."""
     for kind, (title, heads, row) in _RUN_TABLES.items():
-        rows = [row(part, display) for part in parts if kind_of(part.start) == kind]
+        rows = [row(part, display) for part in parts if part.start.run_kind == kind]
         if rows:
             yield title, indented_table(heads, rows)
 
 
-def stages_table(stages: Sequence[Facts], display: Display) -> str:
+def stages_table(stages: Sequence[StageEnded], display: Display) -> str:
     """Planned and actual times."""
     return indented_table(_STAGES, [_stage(stage, display) for stage in stages])
 
 
-def alarms_table(alarms: Sequence[RunEvent], begun: datetime) -> str:
+def alarms_table(moves: Sequence[tuple[datetime, AlarmMoved]], begun: datetime) -> str:
     """Moves of alarms, by time since the plate was begun."""
-    return indented_table(_ALARMS, [_alarm(alarm, begun) for alarm in alarms])
+    return indented_table(_ALARMS, [_alarm(move, since(at, begun)) for at, move in moves])
 
 
 def indented_table(heads: Sequence[Column], rows: Sequence[Sequence[str]]) -> str:
@@ -50,13 +70,6 @@ def indented_table(heads: Sequence[Column], rows: Sequence[Sequence[str]]) -> st
 def since(at_utc: datetime, begun: datetime) -> str:
     """Time since the plate was begun."""
     return f"+{clock((at_utc - begun).total_seconds())}"
-
-
-def recipe_steps(run: RunRecord) -> list[dict[str, Any]]:
-    """The steps of the recipe as the plate's run holds it."""
-    recipe = run.start.request.get("recipe")
-    steps = recipe.get("step") if isinstance(recipe, dict) else None
-    return [step for step in steps if isinstance(step, dict)] if isinstance(steps, list) else []
 
 
 _EXPOSURES = (
@@ -72,38 +85,33 @@ _BAKES = (
 )  # fmt: skip
 
 
-def _exposure(run: RunRecord, display: Display) -> list[str]:
-    start, end = run.start, run.end
-    dose = end.dose_mj_cm2 if end else None
-    off = off_pct(dose, start.target_dose_mj_cm2)
-    light_s = end.light_s if end else None
+def _exposure(record: RunRecord, display: Display) -> list[str]:
+    run = record.summary
     return [
-        start.step,
-        end.state if end else "open",
-        dose_text(start.target_dose_mj_cm2, display),
-        dose_text(dose, display),
-        "" if off is None else f"{round(off, 2) + 0.0:+.2f} %",
-        "" if light_s is None else f"{light_s:.1f} s",
-        start.run_id,
+        run.step,
+        run.state,
+        dose_text(run.target_dose_mj_cm2, display),
+        given_text(run, display),
+        off_text(run.difference_pct),
+        light_text(run.light_s),
+        run.run_id,
     ]
 
 
-def _bake(run: RunRecord, display: Display) -> list[str]:
-    data: Facts = run.end.data if run.end else {}
-    needed = run.start.request.get("in_band_s")
+def _bake(record: RunRecord, display: Display) -> list[str]:
+    run = record.summary
+    bake = BakeEnd.model_validate(record.end.data if record.end else {})
+    needed = record.start.request.get("in_band_s")
     needed_s = needed if isinstance(needed, int | float) else None
-    temperatures = [
-        measured(TEMPERATURE, data.get(name), display) for name in ("mean_c", "min_c", "max_c")
-    ]
     return [
-        run.start.step,
-        run.end.state if run.end else "open",
-        f"{clock(data.get('in_band_s'))} of {clock(needed_s)}",
-        *temperatures,
-        clock(data.get("equivalent_s")),
-        clock(data.get("elapsed_s")),
-        f"{data['door_openings']}x open" if data.get("door_openings") else "",
-        run.start.run_id,
+        run.step,
+        run.state,
+        f"{clock(bake.in_band_s)} of {clock(needed_s)}",
+        *(measured(TEMPERATURE, t_c, display) for t_c in (bake.mean_c, bake.min_c, bake.max_c)),
+        clock(bake.equivalent_s),
+        clock(bake.elapsed_s),
+        f"{bake.door_openings}x open" if bake.door_openings else "",
+        run.run_id,
     ]
 
 
@@ -126,56 +134,45 @@ _ALARMS = (
 )  # fmt: skip
 
 
-def _stage(stage: Facts, display: Display) -> list[str]:
-    planned, held, water = (stage.get(n) for n in ("planned_s", "held_s", "water_mean_c"))
+def _stage(stage: StageEnded, display: Display) -> list[str]:
+    water_c = stage.water_mean_c
     return [
-        str(stage.get("name")),
-        "" if planned is None else clock(planned),
-        clock(stage.get("actual_s")),
-        str(stage.get("verdict")),
-        clock(held) if held else "",
-        "" if water is None else measured(TEMPERATURE, water, display),
-        str(stage.get("who") or ""),
+        stage.name_,
+        "" if stage.planned_s is None else clock(stage.planned_s),
+        clock(stage.actual_s),
+        stage.verdict,
+        clock(stage.held_s) if stage.held_s else "",
+        "" if water_c is None else measured(TEMPERATURE, water_c, display),
+        stage.who or "",
     ]
 
 
-def inspection(run: RunRecord, data: Facts) -> str:
+def inspection(run: RunRecord, found: Inspected) -> str:
     """Values against their limits, answers with their questions."""
-    points: Facts = data.get("points_um") or {}
-    checks: Facts = data.get("checks") or {}
-    asked = {name: found for step in recipe_steps(run) for name, found in _named(step)}
+    steps = planned_steps(run)
+    limits = {point.name: depth_limits(point) for step in steps for point in step.point}
+    questions = {check.name: check.question for step in steps for check in step.check}
     depths = [
-        [name, f"{value:g} µm", _limits(asked.get(name, {}))] for name, value in points.items()
+        [name, f"{value:g} µm", limits.get(name, "")] for name, value in found.points_um.items()
     ]
     answers = [
-        [name, "yes" if value else "NO", str(asked.get(name, {}).get("question") or "")]
-        for name, value in checks.items()
+        [name, "yes" if good else "NO", questions.get(name, "")]
+        for name, good in found.checks.items()
     ]
     lines = [indented_table(_DEPTHS, depths)] if depths else []
     lines += [indented_table(_CHECKS, answers)] if answers else []
-    facts = {"judged": data.get("judgement"), "by": data.get("who"), "note": data.get("note")}
-    lines.append(pairs([(name, clean(str(text))) for name, text in facts.items() if text]))
+    facts = {"judged": found.judgement, "by": found.who, "note": found.note}
+    lines.append(pairs([(name, clean(text)) for name, text in facts.items() if text]))
     return "\n".join(lines)
 
 
-def _named(step: Facts) -> Iterator[tuple[str, Facts]]:
-    for one in (*step.get("point", ()), *step.get("check", ())):
-        yield one["name"], one
-
-
-def _limits(point: Facts) -> str:
-    return f"{point['low_um']:g} to {point['high_um']:g} µm" if "low_um" in point else ""
-
-
-def _alarm(event: RunEvent, begun: datetime) -> list[str]:
-    data: Facts = event.data
-    unit = str(data.get("unit") or "")
+def _alarm(move: AlarmMoved, since_begin: str) -> list[str]:
     return [
-        since(event.at_utc, begun),
-        str(data.get("alarm")),
-        str(data.get("to")),
-        quantity(data.get("value"), unit),
-        quantity(data.get("limit"), unit),
-        str(data.get("who") or ""),
-        str(data.get("why") or ""),
+        since_begin,
+        move.alarm,
+        move.to,
+        quantity(move.value, move.unit),
+        quantity(move.limit, move.unit),
+        move.who or "",
+        move.why or "",
     ]

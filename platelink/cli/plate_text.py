@@ -1,17 +1,22 @@
-"""A plate in flight as people read it: where it is, what to do now, what will happen. Pure.
-
-``Line`` is a plate of the status, or its whole view.
-"""
+"""A plate in flight as people read it: where it is, what to do now, what will happen. Pure."""
 
 from __future__ import annotations
 
 import textwrap
-from typing import Any
 
 from platelink.cli.quantities import Display, clean
+from platelink.contract.plates import (
+    BakeAhead,
+    BakeNow,
+    DepthPoint,
+    ExposeNow,
+    InspectNow,
+    PlateBrief,
+    StageNow,
+    StepNow,
+)
 from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity
 
-Line = dict[str, Any]
 KINDS = {
     "expose": "exposure", "wash": "washout", "blow_off": "blow-off", "bake": "bake",
     "inspect": "inspection", "prompt": "by hand",
@@ -20,7 +25,7 @@ LIGHT_OR_HEAT = ("expose", "bake")
 """Kinds of step that are begun with care."""
 TEXT_WIDTH = 96
 LONGEST_S = 3 * 3600.0
-"""A longer remainder is told by no lamp: they are only beginning to light."""
+"""A longer remainder is shown of no lamp: they are only beginning to light."""
 
 
 def measured(quantity: Quantity, value: float | None, display: Display, more: int = 0) -> str:
@@ -29,14 +34,13 @@ def measured(quantity: Quantity, value: float | None, display: Display, more: in
     return quantity.format(value, unit, quantity.unit(unit).decimals + more)
 
 
-def band(quantity: Quantity, low: float, high: float, display: Display) -> str:
+def _band(quantity: Quantity, low: float | None, high: float | None, display: Display) -> str:
     """Two limits with one unit, after the word between."""
-    unit = display.unit(quantity)
-    return f"{_number(quantity, low, unit)} and {measured(quantity, high, display)}"
+    return f"{_number(quantity, low, display)} and {measured(quantity, high, display)}"
 
 
-def _number(quantity: Quantity, value: float, unit: str, more: int = 0) -> str:
-    return f"{quantity.to(value, unit):.{quantity.unit(unit).decimals + more}f}"
+def _number(quantity: Quantity, value: float | None, display: Display, more: int = 0) -> str:
+    return measured(quantity, value, display, more).partition(" ")[0]
 
 
 def clock(seconds: float | None) -> str:
@@ -47,122 +51,129 @@ def clock(seconds: float | None) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def head(plate: Line) -> str:
+def head(plate: PlateBrief) -> str:
     """Which plate it is."""
-    return clean(f"plate {plate['plate']}: {plate['title']} ({plate['recipe']})")
+    return clean(f"plate {plate.plate}: {plate.title} ({plate.recipe})")
 
 
-def step_title(plate: Line) -> str:
+def step_title(plate: PlateBrief) -> str:
     """The present step among all."""
-    now = plate["now"]
-    number = f"{plate['step'] + 1} of {len(plate['steps'])}" if plate["step"] is not None else ""
-    return clean(f"step {number}  {now['name']}, {KINDS.get(now['kind'], now['kind'])}")
+    now = plate.now
+    number = f"{plate.step + 1} of {len(plate.steps)}" if plate.step is not None else ""
+    return clean(f"step {number}  {now.name}, {KINDS.get(now.kind, now.kind)}")
 
 
-def cautions(now: Line) -> list[str]:
+def cautions(now: StepNow) -> list[str]:
     """Dangers of the step, a line each."""
-    return [clean(f"CAUTION  {text}") for text in now["cautions"]]
+    return [clean(f"CAUTION  {text}") for text in now.cautions]
 
 
-def to_do(now: Line) -> list[str]:
-    """What the person is told, cautions first. Once light or heat has begun, what was to be done
+def to_do(now: StepNow) -> list[str]:
+    """What the person is to do, cautions first. Once light or heat has begun, what was to be done
     before it is left out."""
-    stage = now.get("stage") or {}
-    begun = now["kind"] in LIGHT_OR_HEAT and now["state"] != "ready"
-    said = "" if begun else now["instructions"] or stage.get("prompt") or ""
-    texts = [said] if said else []
-    if stage.get("prompt") and stage["prompt"] != said:
-        texts.append(f"{stage['name']}: {stage['prompt']}")
+    stage = now.stage
+    begun = now.kind in LIGHT_OR_HEAT and now.state != "ready"
+    first = "" if begun else now.instructions or (stage.prompt if stage else "")
+    texts = [first] if first else []
+    if stage and stage.prompt and stage.prompt != first:
+        texts.append(f"{stage.name}: {stage.prompt}")
     wrapped = (clean(line) for text in texts for line in textwrap.wrap(text, TEXT_WIDTH))
-    return [*cautions(now), *wrapped, *_asked_values(now)]
+    return [*cautions(now), *wrapped, *(_values_of(now.inspect) if now.inspect else ())]
 
 
-def _asked_values(now: Line) -> list[str]:
-    wanted = now.get("inspect")
-    if not wanted:
-        return []
+def depth_limits(point: DepthPoint) -> str:
+    """Between which depths a point is good."""
+    return f"{point.low_um:g} to {point.high_um:g} µm"
+
+
+def _values_of(inspection: InspectNow) -> list[str]:
     points = [
-        f"measure  {p['name']}: {p['low_um']:g} to {p['high_um']:g} µm"
-        + (f"  ({p['where']})" if p.get("where") else "")
-        for p in wanted["point"]
+        f"measure  {p.name}: {depth_limits(p)}" + (f"  ({p.where})" if p.where else "")
+        for p in inspection.point
     ]
-    checks = [f"answer   {c['name']}: {c['question']}" for c in wanted["check"]]
+    checks = [f"answer   {c.name}: {c.question}" for c in inspection.check]
     return [clean(line) for line in (*points, *checks)]
 
 
-def will_happen(now: Line, display: Display) -> str:
+def will_happen(now: StepNow, display: Display) -> str:
     """What beginning or restarting a step of light or heat does."""
-    if now["kind"] == "expose":
-        exposure = now["exposure"]
-        given, target = exposure["dose_mj_cm2"] or 0.0, exposure["target_dose_mj_cm2"]
-        dose = measured(DOSE, target, display)
-        if given > 0.0:
-            dose = f"{measured(DOSE, target - given, display)} that are left of {dose}"
-        contact = "at once, without contact vacuum"
-        if limits := exposure["contact"]:
-            vacuum = band(PRESSURE, limits["low_kpa"], limits["high_kpa"], display)
-            contact = f"once the vacuum holds between {vacuum}"
-        return f"UV light goes on for {dose}, {contact}, and off by itself."
-    bake = now["bake"]
+    if now.exposure:
+        return _light_ahead(now.exposure, display)
+    assert now.bake is not None
+    bake = now.bake
     return (
-        f"Counts {clock(bake['needed_s'])} min between "
-        f"{band(TEMPERATURE, bake['low_c'], bake['high_c'], display)}; calls above "
-        f"{measured(TEMPERATURE, bake['over_c'], display)}. Put the plate in and close the door: "
+        f"Counts {clock(bake.needed_s)} min between "
+        f"{_band(TEMPERATURE, bake.low_c, bake.high_c, display)}; calls above "
+        f"{measured(TEMPERATURE, bake.over_c, display)}. Put the plate in and close the door: "
         "the oven heats by its own thermostat."
     )
 
 
-def progress(plate: Line, display: Display) -> str:
+def _light_ahead(exposure: ExposeNow, display: Display) -> str:
+    given, target = exposure.dose_mj_cm2 or 0.0, exposure.target_dose_mj_cm2 or 0.0
+    dose = measured(DOSE, target, display)
+    if given > 0.0:
+        dose = f"{measured(DOSE, target - given, display)} that are left of {dose}"
+    contact = "at once, without contact vacuum"
+    if limits := exposure.contact:
+        vacuum = _band(PRESSURE, limits.low_kpa, limits.high_kpa, display)
+        contact = f"once the vacuum holds between {vacuum}"
+    return f"UV light goes on for {dose}, {contact}, and off by itself."
+
+
+def progress(plate: PlateBrief, display: Display) -> str:
     """The present step in one line that changes."""
-    now = plate["now"]
-    parts = [now["state"]]
-    if now["reason"] and now["state"] in ("holding", "held"):
-        parts[0] += f": {now['reason']}"
-    if now.get("exposure"):
-        parts += _exposure(now["exposure"], display)
-    elif now.get("bake"):
-        parts += _bake(now["bake"], display)
-    elif now.get("stage"):
-        parts += _stage(now["stage"], now["state"])
-    if now["waiting_for"]:
-        parts.append("waits for " + ", ".join(now["waiting_for"]))
+    now = plate.now
+    parts = [now.state]
+    if now.reason and now.state in ("holding", "held"):
+        parts[0] += f": {now.reason}"
+    if now.exposure:
+        parts += _exposure(now.exposure, display)
+    elif now.bake:
+        parts += _bake(now.bake, display)
+    elif now.stage:
+        parts += _stage(now.stage, now.state)
+    if now.water and now.water.water_c is not None:
+        typed = f" (typed by {now.water.by})" if now.water.by else ""
+        parts.append(f"water {measured(TEMPERATURE, now.water.water_c, display)}{typed}")
+    if now.waiting_for:
+        parts.append("waits for " + ", ".join(now.waiting_for))
     return clean("   ".join(part for part in parts if part))
 
 
-def _exposure(exposure: Line, display: Display) -> list[str]:
-    unit = display.unit(DOSE)
-    given = _number(DOSE, exposure["dose_mj_cm2"] or 0.0, unit, 1)
+def _exposure(exposure: ExposeNow, display: Display) -> list[str]:
+    given = _number(DOSE, exposure.dose_mj_cm2, display, 1)
     parts = [
-        exposure["step"] if exposure["step"] != "none" else "",
-        f"{given} of {measured(DOSE, exposure['target_dose_mj_cm2'], display)}",
+        exposure.step if exposure.step != "none" else "",
+        f"{given} of {measured(DOSE, exposure.target_dose_mj_cm2, display)}",
     ]
-    if exposure["light_s"]:
-        parts.append(measured(IRRADIANCE, exposure["irradiance_mw_cm2"], display))
-    if exposure["remaining_s"] is not None and exposure["remaining_s"] <= LONGEST_S:
-        parts.append(f"{clock(exposure['remaining_s'])} to go")
+    if exposure.light_s:
+        parts.append(measured(IRRADIANCE, exposure.irradiance_mw_cm2, display))
+    if exposure.remaining_s is not None and exposure.remaining_s <= LONGEST_S:
+        parts.append(f"{clock(exposure.remaining_s)} to go")
     return parts
 
 
-def _bake(bake: Line, display: Display) -> list[str]:
-    if "step" not in bake:
-        return [f"{clock(bake['needed_s'])} in the band to do"]
-    oven = measured(TEMPERATURE, bake["oven_c"], display)
+def _bake(bake: BakeAhead, display: Display) -> list[str]:
+    if not isinstance(bake, BakeNow):
+        return [f"{clock(bake.needed_s)} in the band to do"]
+    oven = measured(TEMPERATURE, bake.oven_c, display)
     parts = [
-        f"{bake['step']} {oven}" if bake["step"] != "none" else oven,
-        f"{clock(bake['in_band_s'])} of {clock(bake['needed_s'])} in the band",
+        f"{bake.step} {oven}" if bake.step != "none" else oven,
+        f"{clock(bake.in_band_s)} of {clock(bake.needed_s)} in the band",
     ]
-    if bake["mean_c"] is not None:
-        parts.append(f"mean {measured(TEMPERATURE, bake['mean_c'], display)}")
-    return [*parts, "DOOR OPEN" if bake["door_open"] else ""]
+    if bake.mean_c is not None:
+        parts.append(f"mean {measured(TEMPERATURE, bake.mean_c, display)}")
+    return [*parts, "DOOR OPEN" if bake.door_open else ""]
 
 
-def _stage(stage: Line, state: str) -> list[str]:
-    parts = [f"{stage['name']} {stage['number']}/{stage['count']}"] if stage["count"] > 1 else []
-    if stage["planned_s"] is None:
+def _stage(stage: StageNow, state: str) -> list[str]:
+    parts = [f"{stage.name} {stage.number}/{stage.count}"] if stage.count > 1 else []
+    if stage.planned_s is None:
         return [*parts, "confirm it when it is done"]
-    parts.append(f"{clock(stage['elapsed_s'])} of {clock(stage['planned_s'])}")
+    parts.append(f"{clock(stage.elapsed_s)} of {clock(stage.planned_s)}")
     if state == "ready":
         return parts
-    if stage["overdue"]:
+    if stage.overdue:
         return [*parts, "OVERDUE: end it and confirm"]
-    return [*parts, "DUE: end it and confirm" if stage["due"] else ""]
+    return [*parts, "DUE: end it and confirm" if stage.due else ""]

@@ -7,34 +7,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
-from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity
+from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity, named
 
 if TYPE_CHECKING:
-    from platelink.config import Config
+    from platelink.forms.keys import Section
 
+LEAST_DOUBT_MJ_CM2 = 0.05
+"""Less is not told: it would be shown as nothing."""
 _DIGITS = 6
 """Significant digits: a calibration is shown as it was entered."""
-_QUANTITIES = (
-    ("_mj_cm2", DOSE),
-    ("_mw_cm2", IRRADIANCE),
-    ("_kpa", PRESSURE),
-    ("_c", TEMPERATURE),
-)
-_PLAIN_UNITS = (
-    ("_mw_cm2_per_count", "mW/cm² per count"),
-    ("_kpa_per_min", "kPa/min"),
-    ("_per_c", "1/°C"),
-    ("_counts", "counts"),
-    ("_ticks", "ticks"),
-    ("_bits", "bit"),
-    ("_pct", "%"),
-    ("_ppm", "ppm"),
-    ("_hz", "Hz"),
-    ("_ms", "ms"),
-    ("_s", "s"),
-)
+
+
+class Configuration(Protocol):
+    """What names the units to show."""
+
+    @property
+    def display(self) -> Section:
+        """Section [display]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +38,7 @@ class Display:
     temperature: str = "degC"
 
     @classmethod
-    def of(cls, config: Config) -> Display:
+    def of(cls, config: Configuration) -> Display:
         """As the configuration's [display] section says."""
         return cls(**config.display.model_dump())
 
@@ -61,35 +52,18 @@ class Display:
         }[quantity.name]
 
 
-def quantity_of(name: str) -> tuple[str, Quantity | None, str]:
-    """(what it is, the kind of quantity, else its unit) of a value's name."""
-    for suffix, symbol in _PLAIN_UNITS[:3]:
-        if name.endswith(suffix):
-            return _words(name, suffix), None, symbol
-    for suffix, quantity in _QUANTITIES:
-        if name.endswith(suffix):
-            return _words(name, suffix), quantity, ""
-    for suffix, symbol in _PLAIN_UNITS:
-        if name.endswith(suffix):
-            return _words(name, suffix), None, symbol
-    return _words(name, ""), None, ""
-
-
-def _words(name: str, suffix: str) -> str:
-    return name.removesuffix(suffix).replace("_", " ")
-
-
 def shown(name: str, value: Any, display: Display) -> tuple[str, str]:
     """(what it is, value with its unit) of a recorded value."""
-    label, quantity, symbol = quantity_of(name)
+    label, suffix = named(name)
     if isinstance(value, bool):
         return label, "yes" if value else "no"
     if not isinstance(value, int | float):
         return label, "–" if value is None else clean(str(value))
-    if quantity is not None:
-        unit = display.unit(quantity)
-        return label, f"{_digits(quantity.to(value, unit))} {quantity.unit(unit).symbol}"
-    return label, f"{_digits(value)} {symbol}".rstrip()
+    if suffix.quantity is not None:
+        unit = display.unit(suffix.quantity)
+        symbol = suffix.quantity.unit(unit).symbol
+        return label, f"{_digits(suffix.quantity.to(value, unit))} {symbol}"
+    return label, " ".join(filter(None, (_digits(value), suffix.symbol, suffix.words)))
 
 
 def _digits(value: float) -> str:
@@ -105,11 +79,16 @@ def facts(values: dict[str, Any], display: Display, prefix: str = "") -> list[tu
         inner = dict(enumerate(value)) if isinstance(value, list | tuple) else value
         if isinstance(inner, dict) and inner:
             below = {str(key): one for key, one in inner.items()}
-            rows += facts(below, display, f"{prefix}{quantity_of(name)[0]} ")
+            rows += facts(below, display, f"{prefix}{named(name)[0]} ")
         else:
             label, text = shown(name, None if inner == {} else value, display)
             rows.append((prefix + label, text))
     return rows
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """A value with its unit."""
+    return "" if value is None else f"{value:.4g} {unit}".strip()
 
 
 def clean(text: str) -> str:

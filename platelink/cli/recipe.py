@@ -12,14 +12,14 @@ from platelink.cli import complete
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
-from platelink.cli.shelf import opened_store, show_table, store_option, why_option
-from platelink.cli.tables import Column, local
+from platelink.cli.stock import opened_store, store_option, why_option
+from platelink.cli.tables import Column, local, print_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from platelink.client import Client
-    from platelink.recipe.life import Revision
+    from platelink.contract.recipes import Change, RecipeListed, Revision
     from platelink.recipe.model import Recipe
 
 _COLUMNS = (
@@ -62,33 +62,33 @@ def recipe() -> None:
 @json_option
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List recipes, each by its present revision: the approved one, else the newest draft."""
+    from platelink.api.views import recipe_view
+
     with opened_store(store) as opened:
         found = [
             revision
             for name in opened.recipes()
             for revision in (opened.revisions(name) if everything else [opened.find(name)])
         ]
-        contents = [opened.recipe(revision) for revision in found]
+        recipes = [recipe_view(revision, opened.recipe(revision)) for revision in found]
         path = opened.path
-    pairs = list(zip(found, contents, strict=True))
     if as_json:
-        rows = [revision_json(r) | {"title": c.title, "stock": c.stock} for r, c in pairs]
-        emit({"store": str(path), "recipes": rows})
+        emit({"store": str(path), "recipes": recipes})
         return
     none = f"no recipe in {path} yet; begin with 'platelink recipe example plate-a-fine'"
-    show_table(_COLUMNS, [_row(r, c) for r, c in pairs], none)
+    print_table(_COLUMNS, [_row(recipe) for recipe in recipes], none)
 
 
-def _row(revision: Revision, content: Recipe) -> list[str]:
-    last = revision.life[-1]
+def _row(recipe: RecipeListed) -> list[str]:
+    last = recipe.life[-1]
     return [
-        revision.name,
+        recipe.name,
         last.state,
         local(last.at_utc, seconds=False),
         last.who,
-        content.stock or "",
-        content.title,
-        revision.content_hash[:_HASH_SHOWN],
+        recipe.stock or "",
+        recipe.title,
+        recipe.hash[:_HASH_SHOWN],
     ]
 
 
@@ -100,15 +100,17 @@ def show(which: str, store: Path | None, as_json: bool) -> None:
     """Show a revision of RECIPE: its life as comments, its content as TOML.
 
     What is printed can be saved, changed and added again."""
-    from platelink.recipe.load import to_toml
+    from platelink.api.views import revision_view
+    from platelink.forms.write import to_toml
 
     with opened_store(store) as opened:
-        revision = opened.find(which)
-        content = opened.recipe(revision)
+        found = opened.find(which)
+        content = opened.recipe(found)
+    revision = revision_view(found)
     if as_json:
-        emit(revision_json(revision) | {"content": content.content()})
+        emit({**dict(revision), "content": content.content()})
         return
-    click.echo(f"# {revision.name}, SHA-256 {revision.content_hash}")
+    click.echo(f"# {revision.name}, SHA-256 {revision.hash}")
     for signed in revision.life:
         why = f": {' '.join(signed.why.split())}" if signed.why else ""
         click.echo(clean(f"# {signed.state} {local(signed.at_utc)} by {signed.who}{why}"))
@@ -151,20 +153,22 @@ def check(file: Path, as_json: bool) -> None:
 @json_option
 def add(file: Path, why: str, as_json: bool) -> None:
     """Add FILE as a new revision of the recipe it names. It is a draft until it is approved."""
+    from platelink.client import request
+    from platelink.contract.recipes import RecipeFile
     from platelink.recipe.load import load
 
     load(file)  # what is wrong with it is told with the file's name, before anything is asked
     with service() as client:
-        added = client.add_recipe(file.read_text("utf-8"), why)
-        against = client.recipe(added["against"]) if added["against"] else None
+        added = client.add_recipe(request(RecipeFile, toml=file.read_text("utf-8"), why=why))
+        against = client.recipe(added.against) if added.against else None
     if as_json:
         emit(added)
         return
-    click.echo(f"added {added['name']}, a draft, SHA-256 {added['hash']}")
+    click.echo(f"added {added.name}, a draft, SHA-256 {added.hash}")
     if against:
-        click.echo(f"against {against['name']} ({against['state']}):")
-        _echo_changes(added["changes"])
-    click.echo(f"approve it with: platelink recipe approve {added['name']} --why REASON")
+        click.echo(f"against {against.name} ({against.state}):")
+        _print_changes(added.changes)
+    click.echo(f"approve it with: platelink recipe approve {added.name} --why REASON")
 
 
 @click.command()
@@ -176,14 +180,16 @@ def diff(old: str, new: str, store: Path | None, as_json: bool) -> None:
     """Tell what B does differently from A, step by step.
 
     A and B are revisions, as RECIPE is elsewhere, or files."""
+    from platelink.api.views import changes_view
+    from platelink.contract.recipes import Diff
     from platelink.recipe.diff import diff as changes_of
 
-    before, after = _contents((old, new), store)
-    changes = [change._asdict() for change in changes_of(before, after)]
+    changes = changes_view(changes_of(*_contents((old, new), store)))
+    found = Diff(same=not changes, changes=changes)
     if as_json:
-        emit({"same": not changes, "changes": changes})
+        emit(found)
     else:
-        _echo_changes(changes)
+        _print_changes(found.changes)
 
 
 def _contents(names: Iterable[str], store: Path | None) -> list[Recipe]:
@@ -200,9 +206,9 @@ def _contents(names: Iterable[str], store: Path | None) -> list[Recipe]:
     return found
 
 
-def _echo_changes(changes: Iterable[dict[str, str]]) -> None:
-    told = [f"step {c['step']}: {c['text']}" if c["step"] else c["text"] for c in changes]
-    click.echo("\n".join(f"  {clean(text)}" for text in told) or "  no difference")
+def _print_changes(changes: Iterable[Change]) -> None:
+    texts = [f"step {c.step}: {c.text}" if c.step else c.text for c in changes]
+    click.echo("\n".join(f"  {clean(text)}" for text in texts) or "  no difference")
 
 
 @click.command()
@@ -213,7 +219,7 @@ def approve(which: str, why: str, as_json: bool) -> None:
     """Approve a draft, named with its revision, as plate-a@2. One revision of a recipe is approved:
     the one approved so far retires."""
     with service() as client:
-        _moved(client.approve_recipe(which, why), client, as_json)
+        _print_state(client.approve_recipe(which, why), client, as_json)
 
 
 @click.command()
@@ -224,16 +230,16 @@ def retire(which: str, why: str, as_json: bool) -> None:
     """Retire a revision, named with its number, as plate-a@2. It stays so; to make plates by it
     again, show it, save it, and add it as a new revision."""
     with service() as client:
-        _moved(client.retire_recipe(which, why), client, as_json)
+        _print_state(client.retire_recipe(which, why), client, as_json)
 
 
-def _moved(revision: dict[str, Any], client: Client, as_json: bool) -> None:
+def _print_state(revision: Revision, client: Client, as_json: bool) -> None:
     if as_json:
         emit(revision)
         return
-    click.echo(f"{revision['name']} is {revision['state']}")
-    if client.recipe(revision["recipe"])["state"] != "approved":
-        click.echo(f"no revision of {revision['recipe']} is approved now: no plate is made by it")
+    click.echo(f"{revision.name} is {revision.state}")
+    if client.recipe(revision.recipe).state != "approved":
+        click.echo(f"no revision of {revision.recipe} is approved now: no plate is made by it")
 
 
 @click.command()
@@ -252,28 +258,9 @@ def example(name: str | None, as_json: bool) -> None:
         if as_json:
             emit({"examples": rows})
         else:
-            show_table((Column("EXAMPLE"), Column("TITLE")), [[*r.values()] for r in rows], "")
+            print_table((Column("EXAMPLE"), Column("TITLE")), [[*r.values()] for r in rows], "")
         return
     if name not in known:
         raise Misuse(f"there is no example '{name}'; there are: {', '.join(known)}")
     text = examples.text(name)
     click.echo(json.dumps({"name": name, "toml": text}) if as_json else text, nl=as_json)
-
-
-def revision_json(revision: Revision) -> dict[str, Any]:
-    """A revision without its content as JSON values."""
-    return {
-        "recipe": revision.recipe,
-        "revision": revision.number,
-        "state": str(revision.state),
-        "hash": revision.content_hash,
-        "life": [
-            {
-                "state": str(signed.state),
-                "who": signed.who,
-                "why": signed.why,
-                "at_utc": signed.at_utc.isoformat(timespec="milliseconds"),
-            }
-            for signed in revision.life
-        ],
-    }

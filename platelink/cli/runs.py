@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
@@ -14,20 +15,19 @@ import click
 from platelink.cli import complete
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
 from platelink.cli.group import Failure
-from platelink.cli.quantities import Display, clean
-from platelink.cli.tables import Column, local, table, terminal_width
+from platelink.cli.quantities import LEAST_DOUBT_MJ_CM2, Display
+from platelink.cli.tables import Column, local, print_table
+from platelink.contract.runs import BakeEnd, PlateEnd, Run
+from platelink.contract.words import RunState
 from platelink.record.check import CheckResult
-from platelink.record.check import check as check_run
 from platelink.record.errors import JournalDamaged
 from platelink.record.export import run_to_csv, run_to_json
-from platelink.record.reader import kind_of
-from platelink.runs import EndState
-from platelink.units import DOSE, TEMPERATURE, format_dose
+from platelink.units import DOSE, TEMPERATURE
 
 if TYPE_CHECKING:
-    from platelink.record.reader import JournalReader, RunRecord
+    from platelink.record.reader import JournalReader
+    from platelink.record.stored import RunRecord
 
-STATES = (*get_args(EndState), "open")
 _PAGE = 200
 _COLUMNS = (
     Column("RUN"),
@@ -75,7 +75,7 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> da
     "--until", metavar="TIME", callback=_moment, help="Begun before; a date: until its end."
 )
 @click.option("--step", help="Only this step of the plate.")
-@click.option("--state", type=click.Choice(STATES), help="Only runs that ended so.")
+@click.option("--state", type=click.Choice(get_args(RunState)), help="Only runs that ended so.")
 @click.option("--plate", help="Only this plate.")
 @click.option("--operator", help="Only this operator.")
 @click.option(
@@ -83,95 +83,78 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> da
 )
 @journal_option
 @json_option
-def runs(journal: Path | None, limit: int, as_json: bool, **wanted: Any) -> None:
+def runs(
+    journal: Path | None, limit: int, as_json: bool, *, since: datetime | None,
+    until: datetime | None, **wanted: Any,
+) -> None:  # fmt: skip
     """List recorded runs, newest first: exposures, bakes, and whole plates (--step plate).
 
     Dates are days of this computer's time zone; a time needs its zone, such as
     2026-03-02T08:00+01:00."""
-    since, until = wanted["since"], wanted["until"]
     if since and until and since >= until:
         raise click.UsageError(f"--since {since} is not before --until {until}")
     with opened(journal) as (reader, display):
-        found = reader.runs(limit=limit + 1, **wanted)
+        found = reader.runs(since=since, until=until, limit=limit + 1, **wanted)
         more, found = len(found) > limit, found[:limit]
         if as_json:
-            lines = [summary(run) for run in found]
+            lines = [run.summary for run in found]
             emit({"journal": str(reader.path), "unit": reader.unit, "more": more, "runs": lines})
-        elif not found:
-            click.echo(f"no such run in {reader.path}")
-        else:
-            click.echo(table(_COLUMNS, [_row(run, display) for run in found], terminal_width()))
-            if more:
-                click.echo(f"more runs than {limit}: raise --limit, or narrow the search")
+            return
+        rows = [_row(run, display) for run in found]
+        print_table(_COLUMNS, rows, f"no such run in {reader.path}")
+        if more:
+            click.echo(f"more runs than {limit}: raise --limit, or narrow the search")
 
 
-def summary(run: RunRecord) -> dict[str, Any]:
-    """One run in a few JSON values; ``state`` is "open" while it has no end."""
-    start, end = run.start, run.end
-    target, dose = start.target_dose_mj_cm2, end.dose_mj_cm2 if end else None
-    return {
-        "run_id": start.run_id,
-        "unit": start.unit,
-        "kind": kind_of(start),
-        "step": start.step,
-        "state": end.state if end else "open",
-        "reason": end.reason if end else None,
-        "begun_utc": start.at_utc.isoformat(timespec="milliseconds"),
-        "ended_utc": end.at_utc.isoformat(timespec="milliseconds") if end else None,
-        "target_dose_mj_cm2": target,
-        "dose_mj_cm2": dose,
-        "device_dose_mj_cm2": end.device_dose_mj_cm2 if end else None,
-        "difference_pct": off_pct(dose, target),
-        "light_s": end.light_s if end else None,
-        "samples": end.samples if end else None,
-        "events": end.events if end else None,
-        "gaps": end.gaps if end else None,
-        "operator": start.operator,
-        "plate": start.plate,
-        "job": start.job,
-        "note": start.note,
-    }
-
-
-def _result(run: RunRecord, display: Display) -> str:
+def _result(record: RunRecord, display: Display) -> str:
     """What came of a plate or a bake, which have no dose."""
-    kind, data = kind_of(run.start), dict[str, Any](run.end.data) if run.end else {}
+    kind, data = record.start.run_kind, record.end.data if record.end else {}
     if kind == "plate":
-        return " ".join([data.get("judgement") or "", *data.get("defects", ())]).strip()
-    in_band_s = data.get("in_band_s")
-    if kind == "bake" and isinstance(in_band_s, int | float):
-        mean = TEMPERATURE.format(data.get("mean_c"), display.temperature)
-        return f"{in_band_s / 60.0:.1f} min in band, mean {mean}"
-    return ""
+        return PlateEnd.model_validate(data).verdict
+    bake = BakeEnd.model_validate(data) if kind == "bake" else BakeEnd()
+    if bake.in_band_s is None:
+        return ""
+    mean = TEMPERATURE.format(bake.mean_c, display.temperature)
+    return f"{bake.in_band_s / 60.0:.1f} min in band, mean {mean}"
 
 
-def off_pct(dose: float | None, target: float | None) -> float | None:
-    """How far a dose is from its target, percent of the target."""
-    return None if dose is None or not target else 100.0 * (dose / target - 1.0)
+def off_text(pct: float | None) -> str:
+    """How far a dose is from its target, in a cell of a table."""
+    return "" if pct is None else f"{round(pct, 2) + 0.0:+.2f} %"
+
+
+def light_text(seconds: float | None) -> str:
+    """How long light was on, in a cell of a table."""
+    return "" if seconds is None else f"{seconds:.1f} s"
 
 
 def dose_text(mj_cm2: float | None, display: Display) -> str:
     """A dose, one decimal finer than usual: 0.1 % of a short exposure is seen."""
     if mj_cm2 is None:
         return "–"
-    return format_dose(mj_cm2, display.dose, DOSE.unit(display.dose).decimals + 1)
+    return DOSE.format(mj_cm2, display.dose, DOSE.unit(display.dose).decimals + 1)
 
 
-def _row(run: RunRecord, display: Display) -> list[str]:
-    line = summary(run)
-    off, light_s = line["difference_pct"], line["light_s"]
+def given_text(run: Run, display: Display) -> str:
+    """The dose of a run, and how much more may have fallen."""
+    text, more = dose_text(run.dose_mj_cm2, display), run.uncertain_mj_cm2 or 0.0
+    return f"{text} (+{dose_text(more, display)}?)" if more >= LEAST_DOUBT_MJ_CM2 else text
+
+
+def _row(record: RunRecord, display: Display) -> list[str]:
+    run = record.summary
     return [
-        line["run_id"],
-        local(run.start.at_utc),
-        clean(line["step"]),
-        line["state"],
-        dose_text(line["target_dose_mj_cm2"], display),
-        dose_text(line["dose_mj_cm2"], display),
-        "" if off is None else f"{round(off, 2) + 0.0:+.2f} %",
-        "" if light_s is None else f"{light_s:.1f} s",
-        clean(_result(run, display)),
-        clean(line["plate"] or ""),
-        clean(line["operator"] or ""),
+        run.run_id,
+        local(run.begun_utc),
+        run.step,
+        run.state,
+        dose_text(run.target_dose_mj_cm2, display),
+        given_text(run, display),
+        off_text(run.difference_pct),
+        light_text(run.light_s),
+        _result(record, display),
+        run.plate or "",
+        run.operator or "",
     ]
 
 
@@ -213,10 +196,16 @@ def export(run: str, form: str, output: Path | None, journal: Path | None) -> No
 
 
 def _write(path: Path, text: str) -> None:
-    """All of it or nothing: a file half written on a full disk must not pass for a run."""
+    """All of it or nothing: a file half written on a full disk must not pass for a run. What is no
+    file, as a device or a pipe, stays what it is."""
+    from platelink.ledger.private import opener
+
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        with part.open("w", encoding="utf-8", newline="") as file:
+        if path.exists() and not path.is_file():
+            path.write_text(text, "utf-8", newline="")
+            return
+        with open(part, "w", encoding="utf-8", newline="", opener=opener) as file:
             file.write(text)
         part.replace(path)
     except OSError as error:
@@ -248,7 +237,7 @@ def check(run: str | None, every: bool, journal: Path | None, as_json: bool) -> 
 
 
 def _check_one(reader: JournalReader, run_id: str, as_json: bool) -> bool:
-    result = check_run(reader, run_id)
+    result = reader.check(run_id)
     assert result is not None
     if as_json:
         emit(result.model_dump())
@@ -286,7 +275,7 @@ def _apart(result: CheckResult) -> str:
 
 
 def _check_all(reader: JournalReader, as_json: bool) -> bool:
-    results: list[dict[str, Any]] = []
+    results: list[CheckResult | _Damaged] = []
     unfinished: list[str] = []
     for run in every_run(reader):
         run_id = run.start.run_id
@@ -296,11 +285,11 @@ def _check_all(reader: JournalReader, as_json: bool) -> bool:
         result = _judge(reader, run_id)
         results.append(result)
         if not as_json:
-            off = result["difference_pct"]
-            text = f"{result['kind']}, every entry is there" if off is None else f"{off:+.4f} %"
-            text = text if result["ok"] else "; ".join(result["problems"])
-            click.echo(f"{'ok    ' if result['ok'] else 'NOT OK'}  {run_id}  {text}")
-    failed = sum(not result["ok"] for result in results)
+            off = result.difference_pct
+            text = f"{result.kind}, every entry is there" if off is None else f"{off:+.4f} %"
+            text = text if result.ok else "; ".join(result.problems)
+            click.echo(f"{'ok    ' if result.ok else 'NOT OK'}  {run_id}  {text}")
+    failed = sum(not result.ok for result in results)
     if as_json:
         emit({"ok": not failed, "checked": len(results), "failed": failed,
               "unfinished": unfinished, "runs": results})  # fmt: skip
@@ -313,16 +302,25 @@ def _check_all(reader: JournalReader, as_json: bool) -> bool:
     return not failed
 
 
-def _judge(reader: JournalReader, run_id: str) -> dict[str, Any]:
-    """A damaged run is a finding and does not end the check of the others."""
+@dataclass(frozen=True, slots=True)
+class _Damaged:
+    """A run that cannot be read: a finding, which does not end the check of the others."""
+
+    run_id: str
+    kind: str
+    ok: bool
+    verdict: str
+    problems: tuple[str, ...]
+    difference_pct: float | None
+
+
+def _judge(reader: JournalReader, run_id: str) -> CheckResult | _Damaged:
     try:
-        result = check_run(reader, run_id)
+        result = reader.check(run_id)
     except JournalDamaged as error:
-        text = str(error)
-        return {"run_id": run_id, "kind": "", "ok": False, "verdict": f"not confirmed: {text}",
-                "problems": [text], "difference_pct": None}  # fmt: skip
+        return _Damaged(run_id, "", False, f"not confirmed: {error}", (str(error),), None)
     assert result is not None
-    return result.model_dump()
+    return result
 
 
 def every_run(reader: JournalReader) -> Iterator[RunRecord]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,25 +12,22 @@ from platelink.cli import complete
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
 from platelink.cli.quantities import clean
-from platelink.cli.shelf import (
+from platelink.cli.stock import (
     changes_of,
-    entry_json,
-    findings_json,
     for_option,
     name_argument,
     names_of,
     note_option,
     opened_store,
-    say_findings,
-    show_table,
-    show_thing,
+    print_findings,
+    print_thing,
     store_option,
     why_option,
 )
-from platelink.cli.tables import Column
+from platelink.cli.tables import Column, print_table
 
 if TYPE_CHECKING:
-    from platelink.recipe.supplies import ScreenNow
+    from platelink.contract.stock import AtScreen, Screen
 
 _name = click.argument("name", shell_complete=complete.screens)
 _SCREENS = (
@@ -64,25 +62,27 @@ def screen() -> None:
 @json_option
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List the screens in use."""
+    from platelink.api.views import screen_view
+
     with opened_store(store) as opened:
-        path, found = opened.path, opened.screens()
-        screens = [_screen_json(now) for now in found if everything or now.closed is None]
+        path, found = opened.path, opened.shelf.screens()
+        screens = [screen_view(now) for now in found if everything or now.closed is None]
     if as_json:
         emit({"store": str(path), "screens": screens})
         return
     rows = [
         [
-            one["name"],
+            one.name,
             _ruling(one),
-            f"{one['tint_pct']:g} %",
-            f"{one['angle_deg']:g}°",
-            str(one["uses"]),
-            str(one["max_uses"] or ""),
-            names_of(one["findings"]),
+            f"{one.tint_pct:g} %",
+            f"{one.angle_deg:g}°",
+            str(one.uses),
+            str(one.max_uses or ""),
+            names_of(one.findings),
         ]
         for one in screens
     ]
-    show_table(_SCREENS, rows, f"no screen in use in {path}; add one with 'platelink screen add'")
+    print_table(_SCREENS, rows, f"no screen in use in {path}; add one with 'platelink screen add'")
 
 
 @click.command()
@@ -91,22 +91,24 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
 @json_option
 def show(name: str, store: Path | None, as_json: bool) -> None:
     """Show the screen NAME, what stands against it, and everything done to it."""
+    from platelink.api.views import history_view, screen_view
     from platelink.recipe.entries import About
 
     with opened_store(store) as opened:
-        one, entries = _screen_json(opened.screen(name)), opened.history(About.SCREEN, name)
+        one = screen_view(opened.shelf.screen(name))
+        entries = history_view(opened.log.history(About.SCREEN, name))
     if as_json:
-        emit(one | {"entries": [entry_json(entry) for entry in entries]})
+        emit({**dict(one), "entries": entries})
         return
-    limit = f" of {one['max_uses']}" if one["max_uses"] else ""
+    limit = f" of {one.max_uses}" if one.max_uses else ""
     facts = [
         ("ruling", _ruling(one)),
-        ("tint", f"{one['tint_pct']:g} %"),
-        ("angle", f"{one['angle_deg']:g}°"),
-        ("uses", f"{one['uses']}{limit}"),
-        ("note", one["note"] or "–"),
+        ("tint", f"{one.tint_pct:g} %"),
+        ("angle", f"{one.angle_deg:g}°"),
+        ("uses", f"{one.uses}{limit}"),
+        ("note", one.note or "–"),
     ]
-    show_thing(f"screen {name}", facts, one["findings"], entries)
+    print_thing(f"screen {name}", facts, one.findings, entries)
 
 
 @click.command()
@@ -117,20 +119,26 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
 @click.option("--max-uses", type=int, help="Uses after which it wants replacing.")
 @note_option
 @json_option
-def add(name: str, as_json: bool, **given: Any) -> None:
+def add(
+    name: str, *, ruling: str, tint: float, angle: float, max_uses: int | None,
+    note: str | None, as_json: bool,
+) -> None:  # fmt: skip
     """A screen to be used. NAME is what recipes call it."""
+    from platelink.client import request
+    from platelink.contract.stock import NewScreen
     from platelink.recipe.quantities import RULING
 
-    body = {
-        "name": name,
-        "ruling_lines_per_cm": RULING.parse(given["ruling"]),
-        "tint_pct": given["tint"],
-        "angle_deg": given["angle"],
-        "max_uses": given["max_uses"],
-        "note": given["note"],
-    }
+    one = request(
+        NewScreen,
+        name=name,
+        ruling_lines_per_cm=RULING.parse(ruling),
+        tint_pct=tint,
+        angle_deg=angle,
+        max_uses=max_uses,
+        note=note,
+    )
     with service() as client:
-        _said_screen(client.add_supply("screens", **body), as_json)
+        _print(client.add_screen(one), as_json)
 
 
 @click.command()
@@ -140,7 +148,9 @@ def add(name: str, as_json: bool, **given: Any) -> None:
 @json_option
 def use(name: str, ref: str | None, why: str, as_json: bool) -> None:
     """The screen NAME was used once."""
-    _act(name, "use", {"ref": ref, "why": why}, as_json)
+    from platelink.contract.stock import ScreenUsed
+
+    _act(name, ScreenUsed, as_json, ref=ref, why=why)
 
 
 @click.command()
@@ -149,10 +159,12 @@ def use(name: str, ref: str | None, why: str, as_json: bool) -> None:
 @note_option
 @why_option(required=True)
 @json_option
-def change(name: str, why: str, as_json: bool, **given: Any) -> None:
+def change(name: str, max_uses: int | None, note: str | None, why: str, as_json: bool) -> None:
     """Another limit of uses or note of the screen NAME, with the reason."""
-    changes = changes_of(max_uses=given["max_uses"], note=given["note"])
-    _act(name, "change", changes | {"why": why}, as_json)
+    from platelink.contract.stock import ScreenChange
+
+    changes = changes_of(max_uses=max_uses, note=note)
+    _act(name, ScreenChange, as_json, **changes, why=why)
 
 
 @click.command()
@@ -161,33 +173,27 @@ def change(name: str, why: str, as_json: bool, **given: Any) -> None:
 @json_option
 def close(name: str, why: str, as_json: bool) -> None:
     """The screen NAME is used no more."""
-    _act(name, "close", {"why": why}, as_json)
+    from platelink.contract.stock import ScreenClosed
+
+    _act(name, ScreenClosed, as_json, why=why)
 
 
-def _act(name: str, act: str, body: dict[str, Any], as_json: bool) -> None:
+def _act(name: str, act: Callable[..., AtScreen], as_json: bool, **given: Any) -> None:
+    from platelink.client import request
+
     with service() as client:
-        _said_screen(client.at_supply("screens", name, act, body), as_json)
+        _print(client.at_screen(name, request(act, **given)), as_json)
 
 
-def _said_screen(one: dict[str, Any], as_json: bool) -> None:
+def _print(one: Screen, as_json: bool) -> None:
     if as_json:
         emit(one)
         return
-    click.echo(f"screen {clean(one['name'])}: {one['uses']} uses")
-    say_findings(one["findings"])
+    click.echo(f"screen {clean(one.name)}: {one.uses} uses")
+    print_findings(one.findings)
 
 
-def _screen_json(now: ScreenNow) -> dict[str, Any]:
-    from platelink.recipe.supplies import screen_findings
-
-    return now.screen.model_dump(mode="json") | {
-        "uses": now.uses,
-        "closed": now.closed,
-        "findings": findings_json(screen_findings(now, wanted=None)),
-    }
-
-
-def _ruling(one: dict[str, Any]) -> str:
+def _ruling(one: Screen) -> str:
     from platelink.recipe.quantities import RULING
 
-    return RULING.format(one["ruling_lines_per_cm"], "lines/cm")
+    return RULING.format(one.ruling_lines_per_cm, "lines/cm")

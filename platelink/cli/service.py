@@ -8,17 +8,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platelink.client import Client
-from platelink.client.kept import kept_token
 from platelink.client.reach import answers
+from platelink.client.token import saved_token
 
 if TYPE_CHECKING:
     from platelink.api.inprocess import InProcess
-    from platelink.config import Config
+    from platelink.config.model import Config
 
 
 def client_at(path: Path, *, signed_in: bool = True, transport: InProcess | None = None) -> Client:
     """A client with the sign-in that this user keeps, if there is one and it is wanted."""
-    return Client(path, kept_token(path) if signed_in else None, transport=transport)
+    return Client(path, saved_token(path) if signed_in else None, transport=transport)
 
 
 @contextmanager
@@ -32,11 +32,10 @@ def service_of(config: Config, *, signed_in: bool = True) -> Iterator[Client]:
             yield client
         return
     from platelink.api.inprocess import in_process
-    from platelink.api.settings import Settings
-    from platelink.daemon.setup import told_to_service
+    from platelink.daemon.setup import settings_of_service
 
     with (
-        in_process(Settings(**told_to_service(config))) as transport,
+        in_process(settings_of_service(config)) as transport,
         client_at(path, signed_in=signed_in, transport=transport) as client,
     ):
         yield client

@@ -13,9 +13,10 @@ import numpy as np
 
 from platelink.cli import complete
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
-from platelink.cli.plate_story import Story, gathered, told
-from platelink.cli.quantities import Display, clean, facts, quantity_of, shown
-from platelink.cli.runs import dose_text, off_pct, summary
+from platelink.cli.plate_figures import Part
+from platelink.cli.plate_story import Story, read_story, story_parts
+from platelink.cli.quantities import Display, clean, facts, shown
+from platelink.cli.runs import dose_text
 from platelink.cli.tables import (
     Column,
     local_with_zone,
@@ -25,18 +26,19 @@ from platelink.cli.tables import (
     table,
     terminal_width,
 )
+from platelink.contract.runs import off_pct
 from platelink.record.plot import plot, plotted
-from platelink.record.reader import kind_of
+from platelink.units import named
 
 if TYPE_CHECKING:
-    from platelink.record.reader import RunRecord
+    from platelink.record.stored import RunRecord
     from platelink.runs import RunEvent, SampleBlock
 
 _SETTINGS = "config"
 """Part of the conditions that repeats the configuration file: shown as it is written there."""
 _LIGHT = "light"
 PLATE, BAKE = "plate", "bake"
-"""Kinds of run that are told in their own way."""
+"""Kinds of run that are shown in their own way."""
 
 
 @click.command()
@@ -66,7 +68,7 @@ def show_run(
         found = find_run(reader, run)
         run_id = found.start.run_id
         events, samples = reader.events(run_id), reader.samples(run_id)
-        story = gathered(reader, found) if kind_of(found.start) == PLATE else None
+        story = read_story(reader, found) if found.start.run_kind == PLATE else None
     if as_json:
         emit(_as_json(found, events, len(samples), story))
         return
@@ -79,29 +81,26 @@ def show_run(
 
 def _as_json(
     found: RunRecord, events: Sequence[RunEvent], samples: int, story: Story | None
-) -> dict[str, Any]:
-    lines = {
-        "run": summary(found),
-        "start": found.start.model_dump(mode="json"),
-        "channels": found.channels.model_dump(mode="json") if found.channels else None,
-        "events": [event.model_dump(mode="json") for event in events],
-        "end": found.end.model_dump(mode="json") if found.end else None,
+) -> dict[str, object]:
+    lines: dict[str, object] = {
+        "run": found.summary,
+        "start": found.start,
+        "channels": found.channels,
+        "events": events,
+        "end": found.end,
         "stored_samples": samples,
     }
     if story is not None:
-        lines["parts"] = [summary(part) for part in story.parts]
-        lines["alarms"] = [event.model_dump(mode="json") for event in story.alarms]
+        lines["parts"] = [part.summary for part in story.parts]
+        lines["alarms"] = story.alarms
     return lines
 
 
 def _story(story: Story, display: Display) -> Iterator[Part]:
-    yield from told(story, display)
+    yield from story_parts(story, display)
     yield "EVENTS", _events(story.run, story.events, display)
     if story.parts:
         yield "", "conditions, calibration and curves stand with each run: platelink show RUN"
-
-
-Part = tuple[str, str]
 
 
 def _page(
@@ -111,13 +110,13 @@ def _page(
     conditions = dict(run.start.conditions)
     settings, light = conditions.pop(_SETTINGS, None), conditions.pop(_LIGHT, None)
     yield "", _head(run)
-    if kind_of(run.start) == BAKE:
+    if run.start.run_kind == BAKE:
         yield "BAKE", pairs(_heat(run, len(samples), len(events), display))
     else:
         yield "DOSE", pairs(_dose(run, len(samples), len(events), samples, display))
     if run.start.request:
         yield "REQUEST", pairs(facts(run.start.request, display))
-    if isinstance(light, dict) and kind_of(run.start) != BAKE:
+    if isinstance(light, dict) and run.start.run_kind != BAKE:
         yield "LIGHT CALIBRATION", _calibration(light, display)
     elif light is not None and not isinstance(light, dict):
         conditions[_LIGHT] = light
@@ -159,13 +158,18 @@ def _dose(
         rows.append(("so far", f"{dose_text(newest, display)} at the last stored sample"))
         rows.append(("entries", f"{samples} samples, {events} events"))
         return rows
-    dose, device = end.dose_mj_cm2, end.device_dose_mj_cm2
+    dose, device = run.summary.dose_mj_cm2, end.device_dose_mj_cm2
     rows.append(("delivered", dose_text(dose, display) + _off(off_pct(dose, target), "target")))
+    data = dict(end.data)
+    if run.corrected is not None:
+        told = f"{dose_text(end.dose_mj_cm2, display)}; the device's account came after it"
+        rows.append(("told at its end", told))
+        data["uncertain_mj_cm2"] = run.corrected.uncertain_mj_cm2
     counted = _off(off_pct(device, dose), "delivered")
     rows.append(("by the device", dose_text(device, display) + counted))
     rows.append(("light", "–" if end.light_s is None else f"{end.light_s:.2f} s"))
     rows.append(("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps"))
-    return rows + facts(dict(end.data), display)
+    return rows + facts(data, display)
 
 
 def _heat(run: RunRecord, samples: int, events: int, display: Display) -> list[tuple[str, str]]:
@@ -197,7 +201,7 @@ def _calibration(light: dict[str, Any], display: Display) -> str:
     rows = []
     for name in names:
         cells = [shown(name, channel.get(name), display)[1] for channel in channels]
-        rows.append([f"  {quantity_of(name)[0].ljust(widest)}", *cells])
+        rows.append([f"  {named(name)[0].ljust(widest)}", *cells])
     heads = [Column("  channel"), *(Column(f"{i}") for i in range(len(channels)))]
     text = table(heads, rows, terminal_width()) if rows else ""
     widest = max((len(row[0]) - 2 for row in rows), default=0)
@@ -233,10 +237,11 @@ def _events(run: RunRecord, events: Sequence[RunEvent], display: Display) -> str
     for event in events:
         since_s = (event.at_utc - run.start.at_utc).total_seconds()
         head = f"  {since_s:+9.3f} s  {clean(event.name).ljust(widest)}  "
-        told = ", ".join(" ".join(fact) for fact in facts(dict(event.data), display))
-        text = clean(event.text) or told
-        room = max(24, terminal_width() - len(head))
-        lines.append(head + ("\n" + " " * len(head)).join(textwrap.wrap(text, room) or [""]))
+        text = clean(event.text) or ", ".join(
+            " ".join(fact) for fact in facts(dict(event.data), display)
+        )
+        width = max(24, terminal_width() - len(head))
+        lines.append(head + ("\n" + " " * len(head)).join(textwrap.wrap(text, width) or [""]))
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -247,9 +252,9 @@ def plots(samples: SampleBlock, display: Display, width: int) -> str:
     t_s = (samples.at_utc_ms - samples.at_utc_ms[0]) / 1000.0
     drawn = []
     for name in plotted(samples):
-        label, quantity, _ = quantity_of(name)
+        label, suffix = named(name)
         values, symbol = samples.values[name], ""
-        if quantity is not None:
+        if (quantity := suffix.quantity) is not None:
             unit = display.unit(quantity)
             zero, one = quantity.to(0.0, unit), quantity.to(1.0, unit)
             values, symbol = zero + (one - zero) * values, f", {quantity.unit(unit).symbol}"

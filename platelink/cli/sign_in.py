@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +13,10 @@ from platelink.cli.group import Failure
 from platelink.cli.quantities import clean
 from platelink.cli.tables import local
 from platelink.cli.typed_secret import asked_secret, secret_option
+from platelink.contract.words import Role
+
+if TYPE_CHECKING:
+    from platelink.contract.people import Me, Session
 
 
 @click.command("sign-in")
@@ -23,16 +26,16 @@ from platelink.cli.typed_secret import asked_secret, secret_option
 def sign_in(name: str | None, secret_file: Path | None, as_json: bool) -> None:
     """Sign in as NAME, with a PIN or password. Later commands of this user of the computer act
     under that name, until the sign-in ends or `platelink sign-out`."""
-    from platelink.client.kept import VARIABLE, keep_token, place_of
+    from platelink.client.token import VARIABLE, place_of, save_token
 
     if name is None:
         name = str(click.prompt("name", err=True))
     secret = asked_secret(f"PIN or password of {clean(name)}", secret_file)
     with service() as client:
-        told = client.sign_in(name, secret)
+        session = client.sign_in(name, secret)
         place = place_of(client.socket)
         try:
-            keep_token(client.socket, told["token"])
+            save_token(client.socket, session.token)
         except OSError as error:
             client.sign_out()
             raise Failure(
@@ -40,9 +43,9 @@ def sign_in(name: str | None, secret_file: Path | None, as_json: bool) -> None:
                 "that, or set $XDG_STATE_HOME"
             ) from error
     if as_json:
-        emit(_known(told) | {"kept": str(place)})
+        emit(session.model_dump(include=_SHOWN) | {"kept": str(place)})
     else:
-        click.echo(f"signed in as {_person(told)}; ends at {_ends(told)} unless it is used")
+        click.echo(f"signed in as {_person(session)}; ends at {_ends(session)} unless it is used")
     if os.environ.get(VARIABLE):
         click.echo(f"${VARIABLE} is set and goes before this sign-in; unset it", err=True)
 
@@ -52,13 +55,13 @@ def sign_in(name: str | None, secret_file: Path | None, as_json: bool) -> None:
 def sign_out(as_json: bool) -> None:
     """End the sign-in of this user of the computer."""
     from platelink.client import ClientError
-    from platelink.client.kept import forget_token, kept_token
+    from platelink.client.token import forget_token, saved_token
 
     ended = False
     with service() as client:
-        if kept_token(client.socket) is not None:
+        if saved_token(client.socket) is not None:
             try:
-                ended = bool(client.sign_out()["signed_out"])
+                ended = client.sign_out().signed_out
             except ClientError as error:
                 if error.kind != "sign in":  # it has ended by itself
                     raise
@@ -76,11 +79,11 @@ def whoami(as_json: bool) -> None:
     with service() as client:
         me = client.me()
     if as_json:
-        emit(_known(me) | {"local": me["local"], "rights": me["rights"]})
+        emit(me.model_dump(include={*_SHOWN, "local", "rights"}))
         return
-    if not me["local"]:
+    if not me.local:
         click.echo(f"{_person(me)}; ends at {_ends(me)} unless it is used")
-    elif me["role"] == "lead":
+    elif me.role is Role.LEAD:
         click.echo(
             f"{_person(me)}: nobody is entered yet, so whoever is at this computer may do all; "
             "enter the first lead: platelink user first NAME"
@@ -89,14 +92,13 @@ def whoami(as_json: bool) -> None:
         click.echo("nobody is signed in here: reading only; sign in: platelink sign-in NAME")
 
 
-def _person(told: dict[str, Any]) -> str:
-    return f"{clean(told['name'])}, {told['role']}"
+_SHOWN = {"name", "role", "until"}
+"""What of an answer is worth nothing to a thief."""
 
 
-def _ends(told: dict[str, Any]) -> str:
-    return local(datetime.fromisoformat(told["until"]), seconds=False)
+def _person(who: Me | Session) -> str:
+    return f"{clean(who.name)}, {who.role}"
 
 
-def _known(told: dict[str, Any]) -> dict[str, Any]:
-    """The answer without anything that is worth stealing."""
-    return {name: told[name] for name in ("name", "role", "until")}
+def _ends(who: Me | Session) -> str:
+    return local(who.until, seconds=False)

@@ -9,6 +9,10 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
+import click
+
+from platelink.cli.quantities import clean
+
 GAP = "  "
 NO_TERMINAL = 1_000_000
 """Width of a pipe or a file: nothing is cut there."""
@@ -31,17 +35,23 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) 
     sizes: dict[int, int] = {}
     for i in sorted(range(len(columns)), key=lambda i: columns[i].spare):
         column = columns[i]
-        room = width - _total(sizes) - (len(GAP) if sizes else 0)
+        left = width - _total(sizes) - (len(GAP) if sizes else 0)
         size = max(len(column.head), *(len(row[i]) for row in rows))
-        if size > room and column.least > 0:
-            size = max(column.least, room)
-        if any(row[i] for row in rows) and (size <= room or not column.spare):
+        if size > left and column.least > 0:
+            size = max(column.least, left)
+        if any(row[i] for row in rows) and (size <= left or not column.spare):
             sizes[i] = size
     lines = [[column.head for column in columns], *rows]
     return "\n".join(
         GAP.join(_cell(line[i], sizes[i], columns[i].right) for i in sorted(sizes)).rstrip()
         for line in lines
     )
+
+
+def print_table(columns: Sequence[Column], rows: Sequence[Sequence[str]], none: str = "") -> None:
+    """Print rows of typed text as they fit the terminal, or ``none`` where there are none."""
+    cells = [[clean(cell) for cell in row] for row in rows]
+    click.echo(table(columns, cells, terminal_width()) if rows else none)
 
 
 def _total(sizes: dict[int, int]) -> int:
@@ -81,9 +91,12 @@ def only_ascii() -> bool:
     return False
 
 
-def local(at_utc: datetime, *, seconds: bool = True) -> str:
-    """A time in this computer's time zone."""
-    return f"{at_utc.astimezone():%Y-%m-%d %H:%M{':%S' if seconds else ''}}"
+def local(at_utc: datetime | str | None, *, seconds: bool = True) -> str:
+    """A time in this computer's time zone; nothing for none."""
+    if at_utc is None:
+        return ""
+    at = datetime.fromisoformat(at_utc) if isinstance(at_utc, str) else at_utc
+    return f"{at.astimezone():%Y-%m-%d %H:%M{':%S' if seconds else ''}}"
 
 
 def local_with_zone(at_utc: datetime) -> str:

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
-from platelink.cli.shelf import name_argument, show_table, why_option
-from platelink.cli.tables import Column, local
+from platelink.cli.stock import name_argument, why_option
+from platelink.cli.tables import Column, local, print_table
 from platelink.cli.typed_secret import asked_secret, secret_option
+from platelink.contract.words import Role
 
-ROLES = ("operator", "lead", "auditor")
+if TYPE_CHECKING:
+    from platelink.contract.base import Request
+    from platelink.contract.people import Person, PersonNoted
+
+_ROLES = click.Choice(tuple(map(str, Role)))
 _PEOPLE = (
     Column("NAME", least=8),
     Column("ROLE"),
@@ -66,62 +70,63 @@ def list_(as_json: bool) -> None:
         return
     rows = [
         [
-            person["name"],
-            person["role"],
+            person.name,
+            person.role,
             _now(person),
-            _when(person["signed_in_utc"]) or "never",
-            _when(person["added_utc"]),
+            local(person.signed_in_utc, seconds=False) or "never",
+            local(person.added_utc, seconds=False),
         ]
         for person in people
     ]
-    show_table(_PEOPLE, rows, "nobody is entered yet; begin with: platelink user first NAME")
+    print_table(_PEOPLE, rows, "nobody is entered yet; begin with: platelink user first NAME")
 
 
-def _now(person: dict[str, Any]) -> str:
-    if not person["open"]:
+def _now(person: Person) -> str:
+    if not person.open:
         return "closed"
-    until = person["locked_until_utc"]
-    return f"locked until {_when(until)}" if until else ""
-
-
-def _when(at_utc: str | None) -> str:
-    return "" if at_utc is None else local(datetime.fromisoformat(at_utc), seconds=False)
+    until = local(person.locked_until_utc, seconds=False)
+    return f"locked until {until}" if until else ""
 
 
 @click.command()
 @name_argument
 @secret_option()
+@why_option(required=False)
 @json_option
-def first(name: str, secret_file: Path | None, as_json: bool) -> None:
+def first(name: str, secret_file: Path | None, why: str, as_json: bool) -> None:
     """Enter the first lead, NAME: on the unit's own computer, while nobody is entered. From then
-    on everybody signs in. Make a second lead soon: only a lead gives new secrets."""
+    on everybody signs in. Make a second lead soon: only a lead gives new secrets. Where the file of
+    people was lost the owner of the unit's files or root does this, and says why."""
     secret = asked_secret(f"PIN or password for {clean(name)}", secret_file, twice=True)
-    with service() as client:
-        _said(client.add_first(name, secret), as_json)
+    with service(signed_in=False) as client:
+        _print(client.add_first(name, secret, why), as_json)
     if not as_json:
         click.echo(f"now sign in: platelink sign-in '{clean(name)}'")
 
 
 @click.command()
 @name_argument
-@click.option("--role", type=click.Choice(ROLES), required=True, help="What they are to the unit.")
+@click.option("--role", type=_ROLES, required=True, help="What they are to the unit.")
 @secret_option()
 @json_option
 def add(name: str, role: str, secret_file: Path | None, as_json: bool) -> None:
     """Enter NAME, with a PIN or password to begin with."""
     secret = asked_secret(f"PIN or password for {clean(name)}", secret_file, twice=True)
     with service() as client:
-        _said(client.add_person(name, role, secret), as_json)
+        _print(client.add_person(name, Role(role), secret), as_json)
 
 
 @click.command()
 @name_argument
-@click.argument("role", type=click.Choice(ROLES))
+@click.argument("role", type=_ROLES)
 @why_option(required=True)
 @json_option
 def role(name: str, role: str, why: str, as_json: bool) -> None:
     """Give NAME another role; it holds at once, in sessions that are open too."""
-    _act(name, "role", as_json, role=role, why=why)
+    from platelink.client import request
+    from platelink.contract.people import NewRole
+
+    _act(name, "role", request(NewRole, role=Role(role), why=why), as_json)
 
 
 @click.command()
@@ -136,18 +141,22 @@ def secret(
 ) -> None:  # fmt: skip
     """Another PIN or password: one's own, with the old one; or, as a lead, that of NAME.
     It ends all sessions of that person."""
+    from platelink.client import request
+    from platelink.contract.people import NewSecret
+
     with service() as client:
         me = client.me()
-        own = name is None or name == me["name"]
-        if own and me["local"]:
+        own = name is None or name == me.name
+        if own and me.local:
             raise Misuse("say whose, or sign in first: platelink sign-in NAME")
-        whose, old = me["name"] if own else str(name), None
+        whose, old = me.name if own else str(name), None
         if own:
             old = asked_secret(
                 "PIN or password so far", old_secret_file, option="--old-secret-file"
             )
         new = asked_secret(f"new PIN or password for {clean(whose)}", secret_file, twice=True)
-        _said(client.at_person(whose, "secret", secret=new, old=old, why=why or None), as_json)
+        body = request(NewSecret, secret=new, old=old, why=why)
+        _print(client.at_person(whose, "secret", body), as_json)
     if own and not as_json:
         click.echo(f"all your sessions have ended; sign in again: platelink sign-in '{whose}'")
 
@@ -163,7 +172,7 @@ def regain(name: str, secret_file: Path | None, why: str, as_json: bool) -> None
     with that user's name, and ends all sessions of that lead."""
     new = asked_secret(f"new PIN or password for {clean(name)}", secret_file, twice=True)
     with service(signed_in=False) as client:
-        _said(client.regain(name, new, why), as_json)
+        _print(client.regain(name, new, why), as_json)
     if not as_json:
         click.echo(f"now sign in: platelink sign-in '{clean(name)}'")
 
@@ -174,7 +183,7 @@ def regain(name: str, secret_file: Path | None, why: str, as_json: bool) -> None
 @json_option
 def close(name: str, why: str, as_json: bool) -> None:
     """NAME has left: they are signed out and cannot sign in. Their name stays on record."""
-    _act(name, "close", as_json, why=why)
+    _reasoned(name, "close", why, as_json)
 
 
 @click.command("open")
@@ -183,7 +192,7 @@ def close(name: str, why: str, as_json: bool) -> None:
 @json_option
 def open_(name: str, why: str, as_json: bool) -> None:
     """NAME is back, with role and secret as before."""
-    _act(name, "open", as_json, why=why)
+    _reasoned(name, "open", why, as_json)
 
 
 @click.command()
@@ -192,20 +201,27 @@ def open_(name: str, why: str, as_json: bool) -> None:
 @json_option
 def unlock(name: str, why: str, as_json: bool) -> None:
     """End the lock of NAME after too many wrong tries."""
-    _act(name, "unlock", as_json, why=why)
+    _reasoned(name, "unlock", why, as_json)
 
 
-def _act(name: str, act: str, as_json: bool, **body: Any) -> None:
+def _reasoned(name: str, act: str, why: str, as_json: bool) -> None:
+    from platelink.client import request
+    from platelink.contract.base import Reasoned
+
+    _act(name, act, request(Reasoned, why=why), as_json)
+
+
+def _act(name: str, act: str, body: Request, as_json: bool) -> None:
     with service() as client:
-        _said(client.at_person(name, act, **body), as_json)
+        _print(client.at_person(name, act, body), as_json)
 
 
-def _said(person: dict[str, Any], as_json: bool) -> None:
+def _print(person: Person, as_json: bool) -> None:
     if as_json:
         emit(person)
         return
     state = _now(person)
-    click.echo(f"{clean(person['name'])}, {person['role']}{f', {state}' if state else ''}")
+    click.echo(f"{clean(person.name)}, {person.role}{f', {state}' if state else ''}")
 
 
 @click.command()
@@ -221,15 +237,9 @@ def history(name: str | None, limit: int, as_json: bool) -> None:
     if as_json:
         emit({"entries": entries})
         return
-    rows = [
-        [
-            local(datetime.fromisoformat(entry["at_utc"])),
-            entry["name"],
-            entry["act"],
-            entry["who"],
-            entry["why"],
-            ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in entry["body"].items()),
-        ]
-        for entry in entries
-    ]
-    show_table(_HISTORY, rows, "nothing yet")
+    print_table(_HISTORY, [_noted(entry) for entry in entries], "nothing yet")
+
+
+def _noted(entry: PersonNoted) -> list[str]:
+    with_ = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in entry.body.items())
+    return [local(entry.at_utc), entry.name, entry.act, entry.who, entry.why, with_]

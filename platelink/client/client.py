@@ -1,25 +1,94 @@
-"""Plain methods for everything the service does. One thread; answers are plain JSON values.
+"""A method for everything the service does, in the models of ``platelink.contract``. One thread.
 
 ``ClientError`` tells what was refused and why, ``NoService`` that nobody answers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, ParamSpec, Self, TypeVar
 from urllib.parse import quote
 
 import httpx
+from pydantic import ValidationError
 
-from platelink.client.errors import ClientError, NoService
+from platelink.client.errors import ClientError, NoService, of_another_release, refusal
+from platelink.client.lane import Ways
 from platelink.client.live import Live
 from platelink.client.reach import answers, nobody
+from platelink.contract.base import Answer, Done, Reasoned, Request
+from platelink.contract.people import (
+    FirstLead,
+    Me,
+    NewPerson,
+    People,
+    PeopleHistory,
+    Person,
+    PersonNoted,
+    Regain,
+    Session,
+    SignedOut,
+    SignIn,
+)
+from platelink.contract.plates import (
+    ActOnPlate,
+    NewPlate,
+    PlateMade,
+    Plates,
+    PlatesQuery,
+    PlateWhole,
+)
+from platelink.contract.recipes import (
+    Added,
+    Diff,
+    RecipeFile,
+    RecipeListed,
+    Recipes,
+    RecipeWhole,
+    Revision,
+)
+from platelink.contract.runs import (
+    Device,
+    Runs,
+    RunsQuery,
+    RunWhole,
+    Samples,
+    SamplesQuery,
+)
+from platelink.contract.service import ends, lane_of
+from platelink.contract.stock import (
+    LOT_ACTS,
+    SCREEN_ACTS,
+    AtLot,
+    AtScreen,
+    Lot,
+    Lots,
+    LotWhole,
+    NewLot,
+    NewScreen,
+    Screen,
+    Screens,
+    ScreenWhole,
+)
+from platelink.contract.unit import AlarmAnswer, Alarms, ExposureJob, Reason, StatusNow
+from platelink.contract.words import AlarmAct, Command, PlateAct, Role
+from platelink.contract.wrong import RequestError, made
 
-Answer = dict[str, Any]
 URL = "http://platelink"
 ANSWER_S = 30.0
 """How long an answer may take: a service that just starts takes a second or two."""
+_P = ParamSpec("_P")
+_R = TypeVar("_R", bound=Request)
+_A = TypeVar("_A", bound=Answer)
+
+
+def request(model: Callable[_P, _R], *args: _P.args, **values: _P.kwargs) -> _R:
+    """A request of these values; ``ClientError`` says what is wrong with them."""
+    try:
+        return made(model, *args, **values)
+    except RequestError as error:
+        raise ClientError(str(error), error.kind) from None
 
 
 class Client:
@@ -40,7 +109,7 @@ class Client:
         self._reached = transport is not None
         self._headers = {"authorization": f"Bearer {token}"} if token else {"platelink-local": "1"}
         self._http = httpx.Client(
-            transport=transport or httpx.HTTPTransport(uds=str(socket)),
+            transport=transport or Ways(socket),
             base_url=URL,
             headers=self._headers,
             timeout=answer_s,
@@ -57,22 +126,20 @@ class Client:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    # --- any route -------------------------------------------------------------------------
+    # --- one request ------------------------------------------------------------------------
 
-    def get(self, path: str, /, **query: Any) -> Answer:
-        """A GET of a path below /v1; query values that are None are left out."""
-        given = {name: value for name, value in query.items() if value is not None}
-        answer: Answer = self._request("GET", path, params=given).json()
-        return answer
+    def _get(
+        self, answer: type[_A], path: str, query: Request | None = None, **more: str | int | None
+    ) -> _A:
+        given = query.given() if query else {k: v for k, v in more.items() if v is not None}
+        return _read(answer, self._request("GET", path, params=given))
 
-    def post(self, path: str, /, **body: Any) -> Answer:
-        """A POST of a path below /v1; values that are None are left out of the body."""
-        given = {name: value for name, value in body.items() if value is not None}
-        answer: Answer = self._request("POST", path, json=given).json()
-        return answer
+    def _post(self, answer: type[_A], path: str, body: Request | None = None) -> _A:
+        given = body.given() if body is not None else {}
+        return _read(answer, self._request("POST", path, json=given))
 
     def _request(self, method: str, path: str, **more: Any) -> httpx.Response:
-        if not self._reached and not answers(self.socket):
+        if not (self._reached or self._answered(path)):
             raise NoService(nobody(self.socket))
         try:
             answer = self._http.request(method, f"/v1{path}", **more)
@@ -84,169 +151,199 @@ class Client:
             raise NoService(f"{nobody(self.socket)} ({error})") from None
         if answer.is_success:
             return answer
-        try:
-            problem = answer.json()
-            raise ClientError(str(problem["error"]), str(problem["kind"]))
-        except (ValueError, KeyError, TypeError):
-            text = f"the service answered {answer.status_code} {answer.reason_phrase}"
-            raise ClientError(f"{text}; see the daemon's log", "fault") from None
+        raise refusal(answer.content, f"{answer.status_code} {answer.reason_phrase}")
+
+    def _answered(self, path: str) -> bool:
+        return (ends(f"/v1{path}") and answers(lane_of(self.socket))) or answers(self.socket)
 
     # --- the unit --------------------------------------------------------------------------
 
-    def status(self) -> Answer:
+    def status(self) -> StatusNow:
         """What the daemon sees now."""
-        return self.get("/status")
+        return self._get(StatusNow, "/status")
 
     def live(self) -> Live:
         """Lines of the unit as they come; see ``Live``."""
         return Live(self.socket, self._headers)
 
-    def alarms(self) -> Answer:
+    def alarms(self) -> Alarms:
         """Alarms that are not normal."""
-        return self.get("/alarms")
+        return self._get(Alarms, "/alarms")
 
-    def alarm(self, name: str, act: str, **body: Any) -> Answer:
-        """Acknowledge, reset, shelve (``minutes``), unshelve, remove or return an alarm."""
-        return self.post(f"/alarms/{_part(name)}/{act}", **body)
+    def alarm(self, name: str, act: AlarmAct, answer: AlarmAnswer | None = None) -> Done:
+        """Acknowledge, reset, shelve, unshelve, remove or return an alarm."""
+        return self._post(Done, f"/alarms/{_part(name)}/{act}", answer)
 
-    def expose(self, job: Answer) -> str:
+    def expose(self, job: ExposureJob) -> str:
         """Begin an exposure; its run."""
-        return str(self.post("/expose", **job)["run_id"])
+        return str(self._post(Done, "/expose", job).run_id)
 
-    def command(self, act: str, reason: str = "") -> Answer:
+    def command(self, act: Command, reason: str = "") -> Done:
         """Hold, restart, stop or abort the exposure that is going on."""
-        return self.post(f"/exposure/{act}", reason=reason)
+        return self._post(Done, f"/exposure/{act}", request(Reason, reason=reason))
 
-    def device(self) -> Answer:
+    def device(self) -> Device:
         """The device, its sensors and the settings in force."""
-        return self.get("/device")
+        return self._get(Device, "/device")
+
+    def drop_lessons(self, why: str) -> Done:
+        """Have what lamps taught dropped."""
+        return self._post(Done, "/lessons/drop", request(Reasoned, why=why))
 
     # --- plates ----------------------------------------------------------------------------
 
-    def plates(self, **query: Any) -> Answer:
+    def plates(self, query: PlatesQuery | None = None) -> Plates:
         """Plates in flight and on record."""
-        return self.get("/plates", **query)
+        return self._get(Plates, "/plates", query)
 
-    def plate(self, plate: str) -> Answer:
+    def plate(self, plate: str) -> PlateWhole:
         """Everything about one plate."""
-        return self.get(f"/plates/{_part(plate)}")
+        return self._get(PlateWhole, f"/plates/{_part(plate)}")
 
-    def make_plate(self, **body: Any) -> Answer:
+    def make_plate(self, plate: NewPlate) -> PlateMade:
         """Take up a plate of a recipe."""
-        return self.post("/plates", **body)
+        return self._post(PlateMade, "/plates", plate)
 
-    def act(self, plate: str, act: str, **body: Any) -> Answer:
+    def act(self, plate: str, act: PlateAct, more: ActOnPlate | None = None) -> Done:
         """Do something to a plate."""
-        return self.post(f"/plates/{_part(plate)}/{act}", **body)
+        return self._post(Done, f"/plates/{_part(plate)}/{act}", more)
 
-    # --- recipes, lots, screens ------------------------------------------------------------
+    # --- recipes ---------------------------------------------------------------------------
 
-    def recipes(self, *, every: bool = False) -> list[Answer]:
+    def recipes(self, *, every: bool = False) -> list[RecipeListed]:
         """Recipes by their present revision, or every revision."""
-        return list(self.get("/recipes", every=every)["recipes"])
+        return self._get(Recipes, "/recipes", every=every).recipes
 
-    def recipe(self, which: str) -> Answer:
+    def recipe(self, which: str) -> RecipeWhole:
         """One revision with its content."""
-        return self.get(f"/recipes/{_part(which)}")
+        return self._get(RecipeWhole, f"/recipes/{_part(which)}")
 
     def recipe_toml(self, which: str) -> str:
         """One revision as a file."""
         return self._request("GET", f"/recipes/{_part(which)}/toml").text
 
-    def recipe_diff(self, a: str, b: str) -> Answer:
+    def recipe_diff(self, a: str, b: str) -> Diff:
         """What ``b`` does differently from ``a``."""
-        return self.get("/recipe-diff", a=a, b=b)
+        return self._get(Diff, "/recipe-diff", a=a, b=b)
 
-    def add_recipe(self, toml: str, why: str = "") -> Answer:
+    def add_recipe(self, file: RecipeFile) -> Added:
         """Add a draft."""
-        return self.post("/recipes", toml=toml, why=why)
+        return self._post(Added, "/recipes", file)
 
-    def approve_recipe(self, which: str, why: str) -> Answer:
+    def approve_recipe(self, which: str, why: str) -> Revision:
         """Approve a draft."""
-        return self.post(f"/recipes/{_part(which)}/approve", why=why)
+        path = f"/recipes/{_part(which)}/approve"
+        return self._post(Revision, path, request(Reasoned, why=why))
 
-    def retire_recipe(self, which: str, why: str) -> Answer:
+    def retire_recipe(self, which: str, why: str) -> Revision:
         """Retire a revision."""
-        return self.post(f"/recipes/{_part(which)}/retire", why=why)
+        body = request(Reasoned, why=why)
+        return self._post(Revision, f"/recipes/{_part(which)}/retire", body)
 
-    def supplies(self, what: str) -> list[Answer]:
-        """All ``lots`` or all ``screens``."""
-        return list(self.get(f"/{what}")[what])
+    # --- lots and screens ------------------------------------------------------------------
 
-    def supply(self, what: str, name: str) -> Answer:
-        """One of the ``lots`` or ``screens``, with its history."""
-        return self.get(f"/{what}/{_part(name)}")
+    def lots(self) -> list[Lot]:
+        """All lots."""
+        return self._get(Lots, "/lots").lots
 
-    def add_supply(self, what: str, /, **body: Any) -> Answer:
-        """Add to the ``lots`` or ``screens``."""
-        return self.post(f"/{what}", **body)
+    def lot(self, name: str) -> LotWhole:
+        """One lot, with its history."""
+        return self._get(LotWhole, f"/lots/{_part(name)}")
 
-    def at_supply(self, what: str, name: str, act: str, body: Answer) -> Answer:
-        """Open, use, count, change or close one; here null in ``body`` takes a value away."""
-        path = f"/{what}/{_part(name)}/{act}"
-        answer: Answer = self._request("POST", path, json=body).json()
-        return answer
+    def add_lot(self, lot: NewLot) -> Lot:
+        """A lot that came."""
+        return self._post(Lot, "/lots", lot)
+
+    def at_lot(self, name: str, what: AtLot) -> Lot:
+        """Open, use, count, change or close a lot."""
+        return self._post(Lot, f"/lots/{_part(name)}/{LOT_ACTS[type(what)]}", what)
+
+    def screens(self) -> list[Screen]:
+        """All screens."""
+        return self._get(Screens, "/screens").screens
+
+    def screen(self, name: str) -> ScreenWhole:
+        """One screen, with its history."""
+        return self._get(ScreenWhole, f"/screens/{_part(name)}")
+
+    def add_screen(self, screen: NewScreen) -> Screen:
+        """A screen to be used."""
+        return self._post(Screen, "/screens", screen)
+
+    def at_screen(self, name: str, what: AtScreen) -> Screen:
+        """Use, change or close a screen."""
+        act = SCREEN_ACTS[type(what)]
+        return self._post(Screen, f"/screens/{_part(name)}/{act}", what)
 
     # --- records ---------------------------------------------------------------------------
 
-    def runs(self, **query: Any) -> Answer:
+    def runs(self, query: RunsQuery | None = None) -> Runs:
         """Runs, newest first."""
-        return self.get("/runs", **query)
+        return self._get(Runs, "/runs", query)
 
-    def run(self, run_id: str) -> Answer:
+    def run(self, run_id: str) -> RunWhole:
         """One run."""
-        return self.get(f"/runs/{_part(run_id)}")
+        return self._get(RunWhole, f"/runs/{_part(run_id)}")
 
-    def samples(self, run_id: str, **query: Any) -> Answer:
+    def samples(self, run_id: str, query: SamplesQuery | None = None) -> Samples:
         """A run's samples, few enough to draw."""
-        return self.get(f"/runs/{_part(run_id)}/samples", **query)
+        return self._get(Samples, f"/runs/{_part(run_id)}/samples", query)
 
     # --- people ----------------------------------------------------------------------------
 
-    def sign_in(self, name: str, secret: str) -> Answer:
+    def sign_in(self, name: str, secret: str) -> Session:
         """Sign in; the answer's token is used from then on."""
-        answer = self.post("/sign-in", name=name, secret=secret)
-        self._headers = {"authorization": f"Bearer {answer['token']}"}
+        body = request(SignIn, name=name, secret=secret)
+        session = self._post(Session, "/sign-in", body)
+        if not session.token:
+            raise ClientError("the service gives no token to this program", "fault")
+        self._headers = {"authorization": f"Bearer {session.token}"}
         self._http.headers.pop("platelink-local", None)
         self._http.headers.update(self._headers)
-        return answer
+        return session
 
-    def sign_out(self) -> Answer:
+    def sign_out(self) -> SignedOut:
         """End the sign-in."""
-        return self.post("/sign-out")
+        return self._post(SignedOut, "/sign-out")
 
-    def me(self) -> Answer:
+    def me(self) -> Me:
         """Who the service takes us for."""
-        return self.get("/me")
+        return self._get(Me, "/me")
 
-    def people(self) -> list[Answer]:
+    def people(self) -> list[Person]:
         """Everybody."""
-        return list(self.get("/people")["people"])
+        return self._get(People, "/people").people
 
-    def people_history(self, name: str | None = None, limit: int = 100) -> list[Answer]:
+    def people_history(self, name: str | None = None, limit: int = 100) -> list[PersonNoted]:
         """The newest entries about somebody, or about everybody; oldest first."""
-        return list(self.get("/people-history", name=name, limit=limit)["entries"])
+        return self._get(PeopleHistory, "/people-history", name=name, limit=limit).entries
 
-    def add_first(self, name: str, secret: str) -> Answer:
-        """Enter the first lead."""
-        return self.post("/people/first", name=name, secret=secret)
+    def add_first(self, name: str, secret: str, why: str = "") -> Person:
+        """Enter the first lead; with the reason where the people entered before are lost."""
+        body = request(FirstLead, name=name, secret=secret, why=why)
+        return self._post(Person, "/people/first", body)
 
-    def regain(self, name: str, secret: str, why: str) -> Answer:
+    def regain(self, name: str, secret: str, why: str) -> Person:
         """Give a lead a new secret, as the owner of the unit's files."""
-        return self.post("/people/regain", name=name, secret=secret, why=why)
+        body = request(Regain, name=name, secret=secret, why=why)
+        return self._post(Person, "/people/regain", body)
 
-    def add_person(self, name: str, role: str, secret: str) -> Answer:
+    def add_person(self, name: str, role: Role, secret: str) -> Person:
         """Enter somebody."""
-        return self.post("/people", name=name, role=role, secret=secret)
+        body = request(NewPerson, name=name, role=role, secret=secret)
+        return self._post(Person, "/people", body)
 
-    def at_person(self, name: str, act: str, **body: Any) -> Answer:
-        """Another secret or role, or close, open, unlock."""
-        return self.post(f"/people/{_part(name)}/{act}", **body)
+    def at_person(self, name: str, act: str, body: Request) -> Person:
+        """Another ``secret`` (``NewSecret``) or ``role`` (``NewRole``), or ``close``, ``open``,
+        ``unlock`` (``Reasoned``)."""
+        return self._post(Person, f"/people/{_part(name)}/{act}", body)
 
-    def follow(self) -> Iterator[Answer]:
-        """Lines of the unit until the daemon ends."""
-        with self.live() as lines:
-            yield from lines
+
+def _read(answer: type[_A], response: httpx.Response) -> _A:
+    try:
+        return answer.model_validate_json(response.content)
+    except ValidationError as error:
+        raise of_another_release(error) from None
 
 
 def _part(text: str) -> str:

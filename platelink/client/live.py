@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
+from pydantic import ValidationError
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 from websockets.sync.client import unix_connect
 
-from platelink.client.errors import ClientError, NoService
+from platelink.client.errors import NoService, of_another_release, refusal
 from platelink.client.reach import answers, nobody
+from platelink.contract.unit import LiveLine, read_line
 
 OPEN_S = 30.0
 CLOSE_S = 0.5
@@ -39,7 +40,8 @@ class Live:
                 )
             )
         except InvalidStatus as error:
-            raise _refused(error) from None
+            response = error.response
+            raise refusal(response.body, str(response.status_code)) from None
         except (OSError, TimeoutError, WebSocketException) as error:
             raise NoService(f"{nobody(socket)} ({error})") from None
 
@@ -53,19 +55,15 @@ class Live:
         """Hang up."""
         self._open.close()
 
-    def __iter__(self) -> Iterator[dict[str, Any]]:
+    def __iter__(self) -> Iterator[LiveLine]:
+        """Lines of a kind that this release does not know are passed over."""
         try:
             for text in self._connection:
-                line = json.loads(text)
-                assert isinstance(line, dict)
-                yield line
+                try:
+                    line = read_line(text)
+                except ValidationError as error:
+                    raise of_another_release(error) from None
+                if line is not None:
+                    yield line
         except ConnectionClosed:
             return
-
-
-def _refused(error: InvalidStatus) -> ClientError:
-    try:
-        problem = json.loads(error.response.body or b"")
-        return ClientError(str(problem["error"]), str(problem["kind"]))
-    except (ValueError, KeyError, TypeError):
-        return ClientError(f"the service answered {error.response.status_code}", "fault")

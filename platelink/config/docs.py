@@ -16,7 +16,7 @@ that is wrong with a file is told at once: `platelink config check`. The setting
 included, are shown by `platelink config show`.
 
 Values whose type reads *number or text* take a number in the unit of the column, or a text with a
-unit such as `"15 inHg"`. Relative paths are relative to the file. The first line of a file is
+unit such as `"60 kPa"`. Relative paths are relative to the file. The first line of a file is
 `format = 1`; another number means that keys have changed their meaning.
 
 This page is generated from the models: `python -m platelink.config.docs docs/configuration.md`.

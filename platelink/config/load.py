@@ -9,10 +9,8 @@ from pydantic import ValidationError
 
 from platelink.config.model import FORMAT, SECRETS, Config, RecorderConfig, faults
 from platelink.forms.keys import Section
-from platelink.forms.problems import FormError, Problem, Reading, parse, read, steps
-from platelink.forms.walk import Loc
-
-__all__ = ["ConfigError", "Problem", "load", "load_recorder", "loads"]
+from platelink.forms.problems import FormError, Reading, parse, read
+from platelink.forms.walk import Loc, steps
 
 _Model = TypeVar("_Model", bound=Section)
 _WITH_SECRETS = ("broker", "store")

@@ -21,16 +21,21 @@ from platelink.config.services import (
     StoreSection,
 )
 from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
-from platelink.control.contact import ContactLimits
-from platelink.control.exposure_request import Optics
+from platelink.control.contact.contact import ContactLimits
+from platelink.control.light.request import Optics
 from platelink.forms.keys import Section, key, table
-from platelink.link.messages import SilencePolicy
+from platelink.link.messages import WATER_CHANNEL, SilencePolicy
 from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Sensors
 
 FORMAT = 1
 SECRETS = ("password", "token")
 _FORMAT_TEXT = "Format of this file."
+ZERO_KPA = 3.0
+"""How far from 0 a relative gauge of a vented frame may be: invented."""
+WEATHER_KPA = 8.0
+"""An absolute one: the same, and some 5 kPa that weather moves the air's own pressure by (common
+experience, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +64,10 @@ class Config(Section):
     head: TemperatureSection | None = table(
         "The temperature sensor at the light sensors' head, for their temperature coefficient; "
         "left out where there is none.",
+        None,
+    )
+    water: TemperatureSection | None = table(
+        "The probe in the washout's water; left out, a person measures what a recipe asks for.",
         None,
     )
     contact: ContactSection | None = table(
@@ -94,6 +103,7 @@ class Config(Section):
             vacuum=self.vacuum.sensor(bits) if self.vacuum else None,
             oven=self.oven.build(bits) if self.oven else None,
             head=self.head.build(bits) if self.head else None,
+            water=self.water.build(bits) if self.water else None,
         )
 
     def optics(self) -> Optics:
@@ -109,7 +119,11 @@ class Config(Section):
 
     def contact_limits(self) -> ContactLimits | None:
         """The contact an exposure waits for; None where none is asked for."""
-        return ContactLimits(**self.contact.model_dump()) if self.contact else None
+        if self.contact is None:
+            return None
+        absolute = self.vacuum is not None and self.vacuum.kind == "absolute"
+        vented_kpa = WEATHER_KPA if absolute else ZERO_KPA
+        return ContactLimits(**self.contact.model_dump(), vented_kpa=vented_kpa)
 
     def socket_path(self) -> Path:
         """Where the unit's service is reached: beside the journal."""
@@ -169,8 +183,9 @@ def faults(config: Config) -> Iterator[tuple[str, str]]:
     for name, build in (
         ("light.channel", config.light.sensors),
         ("vacuum", lambda: config.vacuum and config.vacuum.sensor(bits)),
-        ("oven", lambda: config.oven and config.oven.build(bits)),
-        ("head", lambda: config.head and config.head.build(bits)),
+        ("oven", lambda: config.oven and config.oven.reach_c(bits)),
+        ("head", lambda: config.head and config.head.reach_c(bits)),
+        ("water", lambda: config.water and config.water.reach_c(bits)),
     ):
         yield from _building(name, build)
     for i, channel in enumerate(config.light.channel):
@@ -181,8 +196,11 @@ def faults(config: Config) -> Iterator[tuple[str, str]]:
             )
     if config.head is not None and config.head.cold_junction == "head":
         yield "head.cold_junction", "cannot be its own; give a temperature"
-    if config.oven is not None and config.oven.cold_junction == "head" and config.head is None:
-        yield "oven.cold_junction", "needs a [head] section; add it or give a temperature"
+    for name, section in (("oven", config.oven), ("water", config.water)):
+        if section is not None and section.cold_junction == "head" and config.head is None:
+            yield f"{name}.cold_junction", "needs a [head] section; add it or give a temperature"
+    if config.water is not None and len(config.light.channel) > WATER_CHANNEL:
+        yield "water", "shares its input with the fourth light channel; remove one of them"
     yield from _contact_faults(config)
 
 
@@ -203,9 +221,11 @@ def _contact_faults(config: Config) -> Iterator[tuple[str, str]]:
         gauge = config.vacuum.sensor(config.unit.adc_bits)
     except ValueError:
         return  # told already
-    problem = gauge.reach_problem(config.contact.low_kpa)
-    if problem:
+    low_kpa, high_kpa = config.contact.low_kpa, config.contact.high_kpa
+    if problem := gauge.reach_problem(low_kpa):
         yield "contact.low_kpa", problem
+    elif problem := gauge.band_problem(low_kpa, high_kpa):
+        yield "contact.high_kpa", problem
 
 
 def _calibration_notices(config: Config, today: date) -> Iterator[Notice]:

@@ -9,13 +9,19 @@ from pydantic import BeforeValidator, field_validator, model_validator
 
 from platelink.forms.keys import Celsius, Kpa, Section, key, table
 from platelink.link.messages import LIGHT_CHANNELS
-from platelink.sensing.light import MAX_TEMP_COEFF_PER_C, LightChannel, LightSensors
+from platelink.sensing.light import (
+    MAX_DARK_RISE_MW_CM2,
+    MAX_TEMP_COEFF_PER_C,
+    LightChannel,
+    LightSensors,
+)
 from platelink.sensing.temperature import (
     Amplifier,
     LinearSensor,
     Pt100Sensor,
     TemperatureSensor,
     ThermocoupleSensor,
+    reach_c,
 )
 from platelink.sensing.thermoelectric import THERMOCOUPLES
 from platelink.sensing.vacuum import (
@@ -107,9 +113,9 @@ class LightSection(Section):
         le=1.0,
     )
     max_dark_rise_mw_cm2: float = key(
-        "Largest rise of the dark reading over the last one that is taken for drift; more is "
+        "Largest rise of the dark reading over the calibration's that is taken for drift; more is "
         "stray light.",
-        0.5,
+        MAX_DARK_RISE_MW_CM2,
         unit="mW/cm2",
         gt=0.0,
         le=100.0,
@@ -306,6 +312,18 @@ class TemperatureSection(Section):
         if faults:
             raise ValueError("\n".join(faults))
         return self
+
+    def reach_c(self, adc_bits: int) -> tuple[float, float]:
+        """What the sensor can tell; ValueError where that is nothing."""
+        believing_all = self.model_copy(update={"low_c": -300.0, "high_c": 3000.0})
+        low_c, high_c = reach_c(believing_all.build(adc_bits), adc_bits) or (0.0, 0.0)
+        low_c, high_c = max(low_c, self.low_c), min(high_c, self.high_c)
+        if low_c >= high_c:
+            raise ValueError(
+                f"no signal of the converter tells a temperature from {self.low_c:g} to "
+                f"{self.high_c:g} °C; correct the characteristic, or low_c and high_c"
+            )
+        return low_c, high_c
 
     def build(self, adc_bits: int) -> TemperatureSensor:
         """The sensor as sensing takes it."""

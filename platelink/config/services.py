@@ -8,7 +8,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, SecretStr, model_validator
 
-from platelink.forms.keys import LISTED, PathKey, PlainName, Seconds, Section, key
+from platelink.forms.keys import LISTED, PlainName, Seconds, Section, key
+from platelink.forms.paths import PathKey
 
 _HOST = re.compile(r"[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?")
 
@@ -51,6 +52,11 @@ class RecipesSection(Section):
         "begun with it.",
         "block",
     )
+    own_approval: Literal["auto", "yes", "no"] = key(
+        "May a lead approve a draft of their own? auto: only where there is no other lead who is "
+        "not closed.",
+        "auto",
+    )
 
 
 class ServiceSection(Section):
@@ -69,6 +75,17 @@ class ServiceSection(Section):
         "are refused.",
         (),
         sample=("plates.example",),
+    )
+    page_socket: PathKey | None = key(
+        "A socket for the page alone, where it runs as a user of its own: nobody who comes in by "
+        "it is taken for a program on this computer. Left out: the page uses the service's own.",
+        None,
+        sample="/run/platelink/page.socket",
+    )
+    page_group: PlainName | None = key(
+        "Group of users that may open that socket; the daemon must be in it.",
+        None,
+        sample="platelink-face",
     )
     people: PathKey | None = key(
         "File of the people who may sign in. Left out: people.sqlite beside the journal.",
@@ -103,7 +120,11 @@ class BrokerSection(Section):
 
     host: str = key("Name or address of the broker.", example="127.0.0.1", min_length=1)
     port: int = key("Its port; 8883 is usual with TLS.", 1883, ge=1, le=65535)
-    username: str | None = key("Name to log in with.", None, sample="platelink")
+    username: str | None = key(
+        "Name to log in with; with the shipped access list <site>/<unit>.",
+        None,
+        sample="site/unit-1",
+    )
     password: SecretStr | None = key(
         "Password; password_file keeps it out of this file.", None, sample="example"
     )
@@ -168,6 +189,11 @@ class StoreSection(Section):
     @model_validator(mode="after")
     def _check(self) -> Self:
         _only_one(self, "password", "token")
+        if "@" in self.url.split("//", 1)[-1].split("/", 1)[0]:
+            raise ValueError(
+                "url: an address is shown and logged; give name and password with username and "
+                "password_file"
+            )
         token = self.token is not None or self.token_file is not None
         if token and (self.username or self.password or self.password_file):
             raise ValueError("token: give a token or name and password, not both")
@@ -184,6 +210,18 @@ class RecorderSection(Section):
     path: PathKey = key(
         "File of the recorder's own journal.", Path("/var/lib/platelink/recorder.sqlite")
     )
+    username: str | None = key(
+        "Name to log in to the broker with, where the unit of the same file has its own. Left out: "
+        "broker.username.",
+        None,
+        sample="recorder",
+    )
+    password: SecretStr | None = key(
+        "Its password; password_file keeps it out of this file.", None, sample="example"
+    )
+    password_file: PathKey | None = key(
+        "File whose only line is the password.", None, sample="/etc/platelink/recorder-password"
+    )
     group: PlainName | None = key(
         "Name shared by several recorders that divide the stream between them.",
         None,
@@ -192,6 +230,17 @@ class RecorderSection(Section):
     hold_s: Seconds = key(
         "How long a row is held after the store has accepted it.", 15.0, unit="s", ge=1.0, le=3600.0
     )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        _only_one(self, "password")
+        if self.username is None and (self.password or self.password_file):
+            raise ValueError("username: a password of the recorder's needs its name as well")
+        return self
+
+    def secret(self) -> str | None:
+        """The password; ``SecretFileError`` when its file cannot be read."""
+        return _secret(self.password, self.password_file)
 
 
 class DisplaySection(Section):

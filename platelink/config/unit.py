@@ -56,14 +56,14 @@ class ContactSection(Section):
     low_kpa: Kpa = key(
         "Least vacuum that holds film and plate together.",
         unit="kPa",
-        example="15 inHg",
+        example="60 kPa",
         gt=0.0,
         le=110.0,
     )
     high_kpa: Kpa = key(
         "Most vacuum the frame can reach; a gauge that shows more is not believed.",
         unit="kPa",
-        example="27 inHg",
+        example="90 kPa",
         gt=0.0,
         le=110.0,
     )
@@ -74,7 +74,17 @@ class ContactSection(Section):
         "How long the vacuum is watched before light.", 3.0, unit="s", gt=0.0, le=600.0
     )
     fall_limit_kpa_per_min: float = key(
-        "Steepest fall during the hold test.", 6.0, unit="kPa/min", gt=0.0, le=1000.0
+        "Steepest change during the hold test, up or down.", 6.0, unit="kPa/min", gt=0.0, le=1000.0
+    )
+    vented_after_s: Seconds | None = key(
+        "The frame is surely open to the air so long after the vacuum output went off: the "
+        "gauge is then looked at before the pump goes on. Leave it out where the frame may keep "
+        "its vacuum, or where the pump has a switch of its own.",
+        None,
+        unit="s",
+        sample="10 s",
+        gt=0.0,
+        le=3600.0,
     )
     debounce_s: Seconds = key(
         "How long the vacuum may be out of its band before it is lost.",
@@ -115,11 +125,12 @@ class ExposureSection(Section):
         "Guard time as a multiple of the predicted time.", 1.5, gt=1.0, le=10.0
     )
     max_exposure_s: Seconds = key(
-        "Longest time light may be on, whatever the lamps give.",
+        "Longest time light may be on, whatever the lamps give. The device takes no order of more "
+        "than 30 min.",
         1800.0,
         unit="s",
         gt=0.0,
-        le=86_400.0,
+        le=1800.0,
     )
     silence: Literal["finish", "close"] = key(
         "What the device does when the host falls silent. finish: go on to the target, never "

@@ -6,9 +6,11 @@ where moves are allowed; the diagram in the documentation is drawn from it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 
+from platelink.events.event import Data, Event
+from platelink.events.light import Aborting, Holding, Refused, StateMoved, Stopping
 from platelink.link.messages import Command
 
 
@@ -50,6 +52,10 @@ TRANSITIONS: dict[State, frozenset[State]] = {
     State.COMPLETE: frozenset(),
 }
 ENDED = frozenset(state for state, moves in TRANSITIONS.items() if not moves)
+REST: dict[State, State] = {
+    State.HOLDING: State.HELD, State.STOPPING: State.STOPPED, State.ABORTING: State.ABORTED,
+}  # fmt: skip
+"""Where each passing state comes to rest."""
 DARK = ENDED | {State.IDLE, State.HELD}
 """States in which the lamp is never on."""
 
@@ -64,6 +70,11 @@ def diagram() -> str:
     return "\n".join(lines) + "\n"
 
 
+UNKNOWN_AFTERGLOW_S = 0.5
+"""Longest after-glow of lamps and contactor that taught none; contactors let go within half a
+second (from memory)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Learned:
     """What earlier exposures on this unit taught; the defaults are for a unit not yet seen."""
@@ -74,6 +85,13 @@ class Learned:
     """Seconds of light lost to warm-up, against the irradiance at the end."""
     irradiance_mw_cm2: float | None = None
     """Irradiance at the end of the last exposure."""
+    afterglow_known: bool = True
+    """Else the first exposure learns it before its end."""
+
+    @property
+    def longest_afterglow_s(self) -> float:
+        """Light may go on for so long after its end."""
+        return self.afterglow_s if self.afterglow_known else UNKNOWN_AFTERGLOW_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +106,22 @@ Plain = str | float | int | bool | None
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """Something happened that belongs in the record. ``name`` is a stable word, ``text`` says what
-    was measured, the limit and what to do next."""
+    """Something happened that belongs in the record. ``text`` says what was measured, the limit
+    and what to do next."""
 
-    name: str
+    event: Event
     text: str
-    data: dict[str, Plain] = field(default_factory=dict)
     ticks: int | None = None
+
+    @property
+    def name(self) -> str:
+        """The event's stable name."""
+        return self.event.name
+
+    @property
+    def data(self) -> Data:
+        """What the event carries, as plain JSON values."""
+        return self.event.data()
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +136,19 @@ class Ended:
     light_s: float
     learned: Learned | None
     """Passed on to the next exposure; None when this one taught nothing."""
+    uncertain_mj_cm2: float = 0.0
+    """This much more may have fallen unseen."""
+    doubtful_mj_cm2: float = 0.0
+    """This much of the dose may not have fallen."""
 
 
 ExposureOutput = Send | Noted | Ended
+
+
+PASSING: dict[State, type[Event]] = {
+    State.HOLDING: Holding, State.STOPPING: Stopping, State.ABORTING: Aborting,
+}  # fmt: skip
+"""What is said when a passing state is entered, with the reason."""
 
 
 def earliest(*dues: float | None) -> float | None:
@@ -133,13 +170,14 @@ class Machine:
     def _move(self, to: State) -> None:
         if to not in TRANSITIONS[self.state]:
             raise AssertionError(f"no move from {self.state} to {to}")
-        self._note("state", f"{self.state} to {to}", {"from": str(self.state), "to": str(to)})
+        self._note(StateMoved(str(self.state), str(to)), f"{self.state} to {to}")
         self.state = to
 
-    def _note(
-        self, name: str, text: str, data: dict[str, Plain] | None = None, ticks: int | None = None
-    ) -> None:
-        self._out.append(Noted(name, text, data or {}, ticks))
+    def _note(self, event: Event, text: str, ticks: int | None = None) -> None:
+        self._out.append(Noted(event, text, ticks))
+
+    def _refuse(self, text: str) -> None:
+        self._note(Refused(), text)
 
     def _send(self, command: Command) -> None:
         self._out.append(Send(command))

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import secrets
 import time
+from datetime import UTC, datetime
 from pathlib import Path
+
+from platelink.unit.stamp import Stamp
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
@@ -28,6 +32,10 @@ class Clock:
             return time.time_ns() // 1_000_000
         return self._started_ms + round((self.now() - self._started) * 1000.0)
 
+    def stamp(self) -> Stamp:
+        """Both, for an input of the core."""
+        return Stamp(self.now(), self.utc_ms())
+
     def real_s(self, seconds: float) -> float:
         """Real seconds that so many of the unit's seconds last."""
         return seconds / self.speed
@@ -39,3 +47,8 @@ def boot_id() -> str:
         return _BOOT_ID.read_text("ascii").strip()
     except OSError:
         return ""
+
+
+def new_run_id() -> str:
+    """Sorts by time, reads aloud, and is not met twice."""
+    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"

@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import UTC, datetime
-from typing import Any
+from collections.abc import Sequence
 
-from platelink.daemon.core import CoreOutput
-from platelink.daemon.recording import (
+from platelink.ledger.by import from_ms
+from platelink.record.errors import JournalError, JournalRefused
+from platelink.record.writer import JournalWriter
+from platelink.runs import RunChannels, RunEvent, RunStart
+from platelink.unit.outputs import (
+    CoreOutput,
     EventNoted,
     RunBegun,
     RunClosed,
     RunEnded,
     RunSampled,
-    StateKept,
+    Snapshots,
 )
-from platelink.record.errors import JournalRefused
-from platelink.record.writer import JournalWriter
-from platelink.runs import RunChannels, RunEvent, RunStart
-
-
-def from_ms(at_utc_ms: int) -> datetime:
-    """UTC of a stamp in milliseconds."""
-    return datetime.fromtimestamp(at_utc_ms / 1000.0, UTC)
 
 
 class Journaling:
@@ -34,9 +28,21 @@ class Journaling:
         self.refused = ""
         """What the journal last refused; empty while it contradicted nothing."""
 
-    def write(self, outputs: Iterable[CoreOutput], *, now: float) -> None:
+    def write(self, outputs: Sequence[CoreOutput], *, now: float) -> tuple[str, ...]:
         """Write all as one commit, now or when the disk can take it. JournalError or ValueError:
-        a run cannot begin, and nothing of them was written."""
+        a run cannot begin, and nothing of them was written. But a bake is in the oven already: it
+        is led on without its curve, and its run is among those returned."""
+        try:
+            self._write(outputs, now)
+        except JournalError:
+            bakes = [o for o in outputs if isinstance(o, RunBegun) and o.kind == "bake"]
+            if not bakes:
+                raise
+            self._write([o for o in outputs if o not in bakes], now)
+            return tuple(bake.run_id for bake in bakes)
+        return ()
+
+    def _write(self, outputs: Sequence[CoreOutput], now: float) -> None:
         begins = any(isinstance(output, RunBegun) for output in outputs)
         try:
             with self.writer.together(now=now):
@@ -60,17 +66,33 @@ class Journaling:
                 self._end(output, now)
             case RunClosed():
                 self._close(output, now)
-            case StateKept():
+            case Snapshots():
                 self.writer.keep(output.values, at_utc=from_ms(output.at_utc_ms), now=now)
 
     def _begin(self, begun: RunBegun, now: float) -> None:
         at_utc = from_ms(begun.at_utc_ms)
-        common: dict[str, Any] = {"run_id": begun.run_id, "unit": self.unit}
-        start = RunStart(id=self.writer.next_id(), at_utc=at_utc, **common, **begun.facts)
+        start = RunStart(
+            id=self.writer.next_id(),
+            run_id=begun.run_id,
+            unit=self.unit,
+            at_utc=at_utc,
+            step=begun.step,
+            operator=begun.operator,
+            plate=begun.plate,
+            job=begun.job,
+            note=begun.note,
+            target_dose_mj_cm2=begun.target_dose_mj_cm2,
+            request=begun.request,
+            conditions=begun.conditions,
+        )
         self.writer.append(start, now=now)
         if begun.channels:
             channels = RunChannels(
-                id=self.writer.next_id(), at_utc=at_utc, channels=begun.channels, **common
+                id=self.writer.next_id(),
+                run_id=begun.run_id,
+                unit=self.unit,
+                at_utc=at_utc,
+                channels=begun.channels,
             )
             self.writer.append(channels, now=now)
 
@@ -98,6 +120,11 @@ class Journaling:
             device_dose_mj_cm2=ended.device_dose_mj_cm2,
             light_s=ended.light_s,
             gaps=run.gaps,
+            data={
+                name: value
+                for name in ("uncertain_mj_cm2", "doubtful_mj_cm2")
+                if (value := getattr(ended, name))
+            },
         )
 
     def _close(self, run: RunClosed, now: float) -> None:

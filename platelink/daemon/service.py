@@ -9,20 +9,21 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import platelink
-from platelink.backlog import encoded
-from platelink.daemon.wire import Answer, Wire
-from platelink.publish.backoff import Backoff
+from platelink.backoff import Backoff
+from platelink.contract.base import Json
+from platelink.contract.service import Settings, lane_of, page_side
+from platelink.contract.unit import LiveLine, ServiceNow, StatusLine
+from platelink.daemon.wire import Wire
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 """Between two starts of the service."""
@@ -45,16 +46,28 @@ class ServiceSettings:
     """What the daemon must know to have a service."""
 
     socket: Path
-    port: int | None = None
+    port: int | None
     """Port on loopback; 0 for any free one, None for none."""
-    told: dict[str, Any] = field(default_factory=dict)
-    """What the service is told at its start; no secrets."""
+    told: Settings
+    """What the service is told at its start."""
+    page_group: str | None = None
+    """Group of users that may open the page's socket."""
+
+    @property
+    def page_socket(self) -> Path | None:
+        """The page's own socket."""
+        return page_side(self.told)
+
+    def lane(self) -> ServiceSettings:
+        """The same for the process that only carries what ends light."""
+        told = self.told.model_copy(update={"lane": True})
+        return ServiceSettings(lane_of(self.socket), None, told, self.page_group)
 
 
 class Service:
     """``tell`` reaches the service's clients, their requests reach ``handle``."""
 
-    def __init__(self, settings: ServiceSettings, handle: Callable[[Answer], Answer]) -> None:
+    def __init__(self, settings: ServiceSettings, handle: Callable[[Json], Json]) -> None:
         self.settings = settings
         self._handle = handle
         self._listeners: list[socket.socket] = []
@@ -66,6 +79,8 @@ class Service:
         self._started_at = 0.0
         self._again: asyncio.TimerHandle | None = None
         self._spawning: asyncio.Task[None] | None = None
+        self._lane = None if settings.told.lane else Service(settings.lane(), handle)
+        self._lane_problem = ""
 
     async def start(self) -> None:
         """Listen, then start the child. Raises ``SocketError`` when that cannot be. A socket that
@@ -79,8 +94,29 @@ class Service:
                 f"the socket {path} cannot be made: {error}; it lies beside the journal: "
                 "configure another journal path"
             ) from error
+        self._listen_for_page()
         self._listen_on_port()
         await self._spawn()
+        if self._lane is not None:
+            try:
+                await self._lane.start()
+            except SocketError as error:  # the service carries it, too
+                self._lane_problem = str(error)
+
+    def _listen_for_page(self) -> None:
+        path, group = self.settings.page_socket, self.settings.page_group
+        if path is None:
+            return
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._listeners.append(_unix_listener(path))
+            if group is not None:
+                shutil.chown(path, group=group)
+        except (OSError, LookupError) as error:  # the unit is more than its page
+            self._port_problem = (
+                f"the page's socket {path} cannot be made ({error}); correct page_socket and "
+                "page_group in [service]"
+            )
 
     def _listen_on_port(self) -> None:
         if self.settings.port is None:
@@ -102,6 +138,8 @@ class Service:
             self._again.cancel()
         if self._listeners:
             self.settings.socket.unlink(missing_ok=True)
+            if self.settings.page_socket is not None:
+                self.settings.page_socket.unlink(missing_ok=True)
         for listener in self._listeners:
             listener.close()
         self._listeners.clear()
@@ -112,25 +150,30 @@ class Service:
             wire.finish()
         if child is not None:
             await asyncio.to_thread(_end, child)
+        if self._lane is not None:
+            await self._lane.stop()
 
-    def tell(self, line: Answer) -> None:
+    def tell(self, line: LiveLine) -> None:
         """One line to the service, for its clients. A service that has read nothing for so long
         that it hangs is ended, and so started anew."""
         wire, loop = self._wire, asyncio.get_running_loop()
         if wire is None:
             return
         try:
-            wire.tell("status" if "status" in line else "event", encoded(line))
-        except (ValueError, TypeError) as error:  # a fault of ours: told, and the unit is led on
+            kind = "status" if isinstance(line, StatusLine) else "event"
+            wire.tell(kind, line.model_dump_json().encode() + b"\n")
+        except ValueError as error:  # a fault of ours: told, and the unit is led on
             loop.call_exception_handler({"message": "a line is no JSON", "exception": error})
         if wire.unread_s(loop.time()) > HUNG_S and self._child is not None:
             self._child.kill()
 
-    def status(self) -> Answer:
+    def status(self) -> ServiceNow:
         """What a face shows of it."""
         pid = self._child.pid if self._child is not None else None
-        problem = self._problem or self._port_problem
-        return {"port": self._port, "pid": pid, "problem": problem}
+        problem = self._problem or self._port_problem or self._lane_problem
+        if not problem and self._lane is not None and (of_lane := self._lane.status().problem):
+            problem = f"the lane for hold, stop and abort: {of_lane}"
+        return ServiceNow(port=self._port, pid=pid, problem=problem)
 
     # --- the child -------------------------------------------------------------------------
 
@@ -153,7 +196,7 @@ class Service:
 
     def _popen(self, theirs: socket.socket) -> subprocess.Popen[bytes]:
         fds = [listener.fileno() for listener in self._listeners]
-        told = {**self.settings.told, "wire": theirs.fileno(), "listen": fds}
+        told = self.settings.told.model_copy(update={"wire": theirs.fileno(), "listen": tuple(fds)})
         home = str(Path(platelink.__file__).parent.parent)
         inherited = os.environ.get("PYTHONPATH")
         paths = os.pathsep.join([home, *([inherited] if inherited else [])])
@@ -169,7 +212,7 @@ class Service:
         assert child.stdin is not None
         with contextlib.suppress(BrokenPipeError):  # it is gone already; the wire will tell
             # Not as an argument, which every user of the computer can read. A pipe takes it whole.
-            child.stdin.write(json.dumps(told).encode())
+            child.stdin.write(told.model_dump_json().encode())
             child.stdin.close()
         return child
 
@@ -183,10 +226,9 @@ class Service:
         self._try_again("the service ended; what it said is in the daemon's log")
 
     def _try_again(self, problem: str) -> None:
-        loop = asyncio.get_running_loop()
-        at = self._pauses.failed(now=loop.time())
-        self._problem = f"{problem}; it is started again in {at - loop.time():.1f} s"
-        self._again = loop.call_at(at, self._start_again)
+        pause_s = self._pauses.failed()
+        self._problem = f"{problem}; it is started again in {pause_s:.1f} s"
+        self._again = asyncio.get_running_loop().call_later(pause_s, self._start_again)
 
     def _start_again(self) -> None:
         child, self._child = self._child, None

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from platelink import __version__
-from platelink.config import Config, RecorderConfig, effective
-from platelink.control.exposure_request import ExposureRequest
-from platelink.control.procedure.plan import StepDefaults
+from platelink.config.model import Config, RecorderConfig, effective
+from platelink.contract.service import SensorSettings, Settings
+from platelink.contract.unit import ExposureJob
+from platelink.control.light.lessons import Lessons
+from platelink.control.light.request import ExposureRequest
+from platelink.control.procedure.plan import ANY_C, StepDefaults
 from platelink.control.states import Learned
-from platelink.daemon.asked import flag, new_run_id, text_of
-from platelink.daemon.clock import Clock
-from platelink.daemon.core import Job, UnitCore, UnitSettings
+from platelink.daemon.clock import Clock, new_run_id
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.publish.mqtt import BrokerSettings
-from platelink.publish.publisher import Publisher, PublisherSettings
-from platelink.record.journal import Journal
+from platelink.publish.publisher import Publisher
+from platelink.publish.publishing import PublisherSettings
+from platelink.record.reader import JournalReader
+from platelink.runs import RunEvent
 from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Converter
-from platelink.units import parse_dose
+from platelink.unit.core import Core
+from platelink.unit.job import Job, UnitSettings
+from platelink.units import DOSE
 
 MIN_DOSE_MJ_CM2 = 0.1
 """Less than any plate takes, and about what lamps give in one look at the wire."""
@@ -40,20 +44,45 @@ def socket_path(config: Config) -> Path:
 
 def service_settings(config: Config) -> ServiceSettings:
     """The service of a configuration: its sockets, and what it is told."""
-    return ServiceSettings(socket_path(config), config.service.port, told_to_service(config))
+    return ServiceSettings(
+        socket_path(config), config.service.port, settings_of_service(config),
+        config.service.page_group,
+    )  # fmt: skip
 
 
-def told_to_service(config: Config) -> dict[str, Any]:
-    """What ``platelink.api.settings`` takes; paths from the root, for it may run elsewhere."""
-    return {
-        "unit": config.unit.name,
-        "journal": str(config.journal.path.absolute()),
-        "recipes": str(config.recipes_path().absolute()),
-        "people": str(config.people_path().absolute()),
-        "expired_lot": config.recipes.expired_lot,
-        "hosts": list(config.service.hosts),
-        "config": effective(config),
-    }
+def settings_of_service(config: Config) -> Settings:
+    """What the service is told; paths from the root, for it may run elsewhere."""
+    return Settings(
+        unit=config.unit.name,
+        journal=config.journal.path.absolute(),
+        recipes=config.recipes_path().absolute(),
+        people=config.people_path().absolute(),
+        expired_lot=config.recipes.expired_lot,
+        own_approval=config.recipes.own_approval,
+        page_socket=_absolute(config.service.page_socket),
+        hosts=tuple(config.service.hosts),
+        lamps=config.unit.lamps,
+        fresh_mw_cm2=config.light.expected_mw_cm2,
+        sensors=tuple(_sensors(config)),
+        config=effective(config),
+    )
+
+
+def _absolute(path: Path | None) -> Path | None:
+    return None if path is None else path.absolute()
+
+
+def _sensors(config: Config) -> Iterator[SensorSettings]:
+    sections = {f"light {number}": one for number, one in enumerate(config.light.channel)}
+    others = {"vacuum": config.vacuum, "oven": config.oven, "head": config.head}
+    for name, section in {**sections, **others}.items():
+        if section is not None:
+            yield SensorSettings(
+                name=name,
+                calibrated_on=getattr(section, "calibrated_on", None),
+                due_on=getattr(section, "due_on", None),
+                settings=section.model_dump(mode="json"),
+            )
 
 
 def unit_settings(config: Config) -> UnitSettings:
@@ -81,11 +110,16 @@ def unit_settings(config: Config) -> UnitSettings:
 
 def step_defaults(config: Config) -> StepDefaults:
     """What the unit has, and what a recipe leaves to it."""
-    settings = config.exposure
+    settings, bits = config.exposure, config.unit.adc_bits
     return StepDefaults(
         contact=config.contact_limits(),
         has_vacuum=config.vacuum is not None,
         has_oven=config.oven is not None,
+        oven_reach_c=config.oven.reach_c(bits) if config.oven else ANY_C,
+        water_reach_c=config.water.reach_c(bits) if config.water else ANY_C,
+        vacuum_problem=(
+            config.vacuum.sensor(bits).band_problem if config.vacuum else lambda low, high: ""
+        ),
         max_light_s=settings.max_exposure_s,
         silence_policy=config.silence_policy(),
         silence_s=settings.silence_s,
@@ -93,65 +127,49 @@ def step_defaults(config: Config) -> StepDefaults:
     )
 
 
-def make_job(config: Config, asked: Any, *, today: date) -> Job:
-    """A job of a request: ``dose`` as typed ("420 mJ/cm2"), ``step``, ``operator``, ``plate``,
-    ``job``, ``note``, ``contact`` (False: no contact vacuum), ``accept_overdue``, ``max_light_s``.
-    ValueError says what is wrong with it."""
-    if not isinstance(asked, dict):
-        raise ValueError(f"a job is an object with {', '.join(_ASKED)}, not {asked!r:.40}")
-    unknown = set(asked) - set(_ASKED)
-    if unknown:
-        raise ValueError(f"{', '.join(sorted(unknown))}: not known; use {', '.join(_ASKED)}")
-    dose = parse_dose(str(asked.get("dose") or ""))
+def make_job(config: Config, job: ExposureJob, *, today: date) -> Job:
+    """A job of a request. ValueError says what is wrong with its dose or step."""
+    dose = DOSE.parse(job.dose)
     if not MIN_DOSE_MJ_CM2 <= dose <= MAX_DOSE_MJ_CM2:
         raise ValueError(
             f"dose of {dose:g} mJ/cm²: must be at least {MIN_DOSE_MJ_CM2:g}, at most "
             f"{MAX_DOSE_MJ_CM2:g}"
         )
-    step = str(asked.get("step") or "film")
+    step = job.step or "film"
     if not _STEP.fullmatch(step):
         raise ValueError(f"step {step!r:.40}: use small letters, digits, '-' and '_', such as film")
-    contact = flag(asked, "contact", otherwise=True)
     settings = config.exposure
     request = ExposureRequest(
         target_dose_mj_cm2=dose,
-        contact=config.contact_limits() if contact else None,
-        max_light_s=min(_limit_s(asked, settings.max_exposure_s), settings.max_exposure_s),
+        contact=config.contact_limits() if job.contact else None,
+        max_light_s=min(job.max_light_s or math.inf, settings.max_exposure_s),
         guard_factor=settings.guard_factor,
         silence_policy=config.silence_policy(),
         silence_s=settings.silence_s,
         tolerance_pct=settings.tolerance_pct,
     )
-    texts = {name: text_of(asked, name) for name in _TEXTS if asked.get(name) is not None}
     return Job(
         run_id=new_run_id(),
         step=step,
         request=request,
+        operator=job.operator,
+        plate=job.plate,
+        job=job.job,
+        note=job.note,
         overdue=tuple(due.text for due in overdue(config, today)),
-        accept_overdue=flag(asked, "accept_overdue", otherwise=False),
-        asked={**asked, "contact": contact},
-        **texts,
+        accept_overdue=job.accept_overdue,
+        recorded_request={**job.given(), "contact": job.contact},
     )
-
-
-def _limit_s(asked: dict[str, Any], otherwise: float) -> float:
-    value = asked.get("max_light_s")
-    if value is None:
-        return otherwise
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"max_light_s: give seconds as a number, not {value!r:.40}")
-    if not (math.isfinite(value) and value > 0.0):
-        raise ValueError(f"max_light_s of {value:g} s: must be above 0")
-    return float(value)
 
 
 def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Shell:
     """The daemon of a configuration. JournalError when its journal cannot be opened."""
-    first = Learned(afterglow_s=config.exposure.afterglow_s)
+    afterglow_s = config.exposure.afterglow_s
+    first = Learned(afterglow_s, afterglow_known=afterglow_s > 0.0)
 
-    def make_core(learned: Learned | None, now: float) -> UnitCore:
-        settings = unit_settings(config)
-        return UnitCore(settings, Converter(config.sensors()), learned or first, now=now)
+    def make_core(told: Iterable[RunEvent], now: float) -> Core:
+        lessons = Lessons(first, config.light.expected_mw_cm2, told)
+        return Core(unit_settings(config), Converter(config.sensors()), lessons, now=now)
 
     return Shell(
         ShellSettings(
@@ -160,9 +178,10 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
             baud=config.link.baud,
             journal=config.journal.path,
             service=service_settings(config),
+            config_hash=config.config_hash(),
         ),
         make_core,
-        lambda asked: make_job(config, asked, today=today()),
+        lambda job: make_job(config, job, today=today()),
         clock,
         make_publisher(config),
         overdue=lambda: overdue(config, today()),
@@ -204,10 +223,6 @@ def make_publisher(config: Config) -> Publisher | None:
     journal = config.journal.path
     return Publisher(
         PublisherSettings(broker=broker, site=config.unit.site, unit=config.unit.name),
-        open_source=lambda: Journal.open(journal, read_only=True),
+        open_source=lambda: JournalReader.open(journal),
         cursor_path=journal.with_suffix(".cursor"),
     )
-
-
-_TEXTS = ("operator", "plate", "job", "note")
-_ASKED = ("dose", "step", *_TEXTS, "contact", "accept_overdue", "max_light_s")

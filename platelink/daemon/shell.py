@@ -1,7 +1,7 @@
 """The daemon's shell: one asyncio loop where port, clock, journal and core meet.
 
-After every input the shell does the same: write what is to be recorded, send what is to be sent,
-tell the followers, re-arm one timer. Publishing runs in its own thread and reads the journal; the
+After every input the shell does the same: write what is to be recorded, give the followers their
+lines, send bytes, re-arm one timer. Publishing runs in its own thread and reads the journal; the
 control loop never waits for it, nor for any client.
 """
 
@@ -10,47 +10,59 @@ from __future__ import annotations
 import asyncio
 import math
 import secrets
-import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from platelink.backlog import READS
-from platelink.control.alarm_states import Condition
+from platelink.contract.base import Json
+from platelink.contract.unit import (
+    EndedLine,
+    EventLine,
+    ExposureJob,
+    JournalNow,
+    LiveLine,
+    Status,
+    StatusLine,
+)
+from platelink.contract.wire import READS
+from platelink.contract.words import AlarmAct
+from platelink.control.alarm.states import Condition
 from platelink.control.procedure.plan import PlatePlan
-from platelink.control.procedure.said import Asked
-from platelink.control.states import Learned
+from platelink.control.procedure.requests import PlateRequest
 from platelink.daemon.clock import Clock, boot_id
-from platelink.daemon.core import CoreOutput, DeviceReported, Job, Refused, UnitCore
-from platelink.daemon.journaling import Journaling, from_ms
-from platelink.daemon.plate_view import alarms_line, plates_lines
-from platelink.daemon.recording import EventNoted, RunBegun, RunClosed, RunEnded
+from platelink.daemon.damage import Damage
+from platelink.daemon.followers import Followers
+from platelink.daemon.journaling import Journaling
+from platelink.daemon.outside import outside, publisher_now
 from platelink.daemon.recovery import Recovery
-from platelink.daemon.requests import COMMANDS, answer
+from platelink.daemon.requests import answer
 from platelink.daemon.service import Service, ServiceSettings
-from platelink.daemon.view import event_line, iso, status_line, summary
-from platelink.daemon.wire import Answer
+from platelink.daemon.syncing import Syncer
+from platelink.events.event import Event
+from platelink.events.light import Refused as RefusedEvent
 from platelink.link.port import Port, PortError
 from platelink.link.reconnect import Reconnect
 from platelink.publish.publisher import Publisher
+from platelink.record.account import DeviceAccount
 from platelink.record.errors import JournalError
-from platelink.record.journal import Journal
-from platelink.record.reader import kind_of
-from platelink.record.recover import DeviceAccount, given_by
+from platelink.record.lessons import lessons_in
+from platelink.record.opening import open_or_anew
+from platelink.record.recover import given_by
 from platelink.record.writer import JournalWriter
+from platelink.runs import RunEvent
 from platelink.sensing.light import CalibrationDue
+from platelink.unit.bed import DROP_LESSONS
+from platelink.unit.core import Core
+from platelink.unit.job import Job
+from platelink.unit.outputs import CoreOutput, DeviceReported, EventNoted, Refused
+from platelink.unit.plate_view import status_now
+from platelink.unit.stamp import Stamp
+from platelink.unit.view import line_of, summary
 
-__all__ = ["COMMANDS", "Shell", "ShellSettings"]
-TELL_S = 0.1
+SHOW_S = 0.1
 """How often followers get the status, real seconds."""
 OUTSIDE_S = 1.0
 """How often alarms hear of journal, broker and calibrations."""
-CHECKPOINT_S = 1.0
-"""How often the journal is made durable against a power cut, real seconds."""
-LEARN_FROM = 60
-"""Newest complete runs searched for a lesson: those of a dozen plates; only very short exposures
-teach none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,53 +75,56 @@ class ShellSettings:
     journal: Path
     service: ServiceSettings | None
     """None where nobody is to reach the daemon."""
+    config_hash: str = ""
 
 
 class Shell:
     """See the file's first lines. Opening the journal may raise ``JournalError``."""
 
+    show_s = SHOW_S
+
     def __init__(
         self,
         settings: ShellSettings,
-        make_core: Callable[[Learned | None, float], UnitCore],
-        make_job: Callable[[Any], Job],
+        make_core: Callable[[Iterable[RunEvent], float], Core],
+        make_job: Callable[[ExposureJob], Job],
         clock: Clock,
         publisher: Publisher | None = None,
         *,
         overdue: Callable[[], tuple[CalibrationDue, ...]] = tuple,
         make_port: type[Port] = Port,
     ) -> None:
-        """``make_core`` gets what the newest record taught, and now; ``make_job`` makes a job of a
+        """``make_core`` gets the lessons of the record, and now; ``make_job`` makes a job of a
         request or raises ValueError; ``overdue`` tells calibrations past their date."""
         self.settings = settings
         self.clock = clock
         self.publisher = publisher
-        self.journal = Journal.open(
+        self.journal, anew = open_or_anew(
             settings.journal, unit=settings.unit, new_uuid=secrets.token_hex(8)
         )
-        self.writer = JournalWriter(self.journal)
+        self.writer = JournalWriter(self.journal, lambda: secrets.token_hex(8))
+        self._damage = Damage(self.writer, anew)
         self.make_job = make_job
         self._overdue = overdue
-        self.core = make_core(learned_before(self.journal), clock.now())
+        self.core = make_core(lessons_in(self.journal.reader, self._damage.told), clock.now())
         self.problem = ""
         """Why the port cannot be opened; empty while it is open."""
         self.journaling = Journaling(self.writer, settings.unit)
         self._recovery = Recovery(
-            self.journal, self.writer.next_id, boot_id=boot_id(), now=clock.now()
-        )
+            self.journal.reader, self.writer.next_id, boot_id=boot_id(), now=clock.now(),
+            told=self._damage.told, config=settings.config_hash,
+        )  # fmt: skip
         self._reconnect = Reconnect()
         self._port = make_port(
             settings.port, baud=settings.baud, on_data=self._on_data, on_lost=self._on_lost
         )
-        self._not_durable = ""
-        """Why the last checkpoint failed; empty after a good one."""
+        self._syncer = Syncer(self.journal, quiet=lambda: self.core.run_id is None)
         self._stop = asyncio.Event()
         self._wake: asyncio.TimerHandle | None = None
-        self._listeners: list[Callable[[Answer], None]] = []
-        self._syncing = threading.Event()
         self._server = (
             Service(settings.service, self.handle) if settings.service is not None else None
         )
+        self.followers = Followers(self._server)
 
     # --- life ------------------------------------------------------------------------------
 
@@ -121,24 +136,23 @@ class Shell:
         ready()
         if self.publisher is not None:
             self.publisher.start()
-        syncer = threading.Thread(target=self._sync, name="journal-sync", daemon=True)
-        syncer.start()
-        teller = asyncio.create_task(self._tell())
+        self._syncer.start()
+        shower = asyncio.create_task(self._show())
         self.core.recovering = self._recovery.waiting
-        self._after(tuple(self._recovery.resume(self.core, **self._now())))
+        self._after(tuple(self._recovery.resume(self.core, at=self.clock.stamp())))
         self._reconnect.start(now=self.clock.now())
         self._tick()
         try:
             await self._stop.wait()
         finally:
-            teller.cancel()
-            await self._leave(syncer)
+            shower.cancel()
+            await self._leave()
 
     def stop(self) -> None:
         """End ``run``; an exposure going on is left to its standing order and recovered later."""
         self._stop.set()
 
-    async def _leave(self, syncer: threading.Thread) -> None:
+    async def _leave(self) -> None:
         if self._wake is not None:
             self._wake.cancel()
         self._port.close()
@@ -146,32 +160,20 @@ class Shell:
             await self._server.stop()
         self._record(self.core.flush())
         self.writer.retry(now=math.inf)
-        self._syncing.set()
-        await asyncio.to_thread(syncer.join)
+        await asyncio.to_thread(self._syncer.stop)
         if self.publisher is not None:
             await asyncio.to_thread(self.publisher.stop)
         self.journal.close()
 
-    def _sync(self) -> None:
-        while not self._syncing.wait(CHECKPOINT_S):
-            try:
-                self.journal.checkpoint(quiet=self.core.run_id is None)
-                self._not_durable = ""
-            except JournalError as error:
-                self._not_durable = str(error)
-
     # --- inputs ----------------------------------------------------------------------------
 
-    def _now(self) -> dict[str, Any]:
-        return {"now": self.clock.now(), "at_utc_ms": self.clock.utc_ms()}
-
     def _on_data(self, data: bytes) -> None:
-        self._after(self.core.receive(data, **self._now()))
+        self._after(self.core.receive(data, at=self.clock.stamp()))
 
     def _on_lost(self, reason: str) -> None:
         self._reconnect.lost(reason, now=self.clock.now())
         self.problem = reason
-        self._after(self.core.port_lost(reason, **self._now()))
+        self._after(self.core.port_lost(reason, at=self.clock.stamp()))
 
     def _tick(self, due: float = -math.inf) -> None:
         # A loop's timer may fire early; the core never sees a time before the one it asked for.
@@ -186,18 +188,24 @@ class Shell:
             self._recover(None)
         if self._recovery.ask_now(now=now):
             self.core.ask_device(now=now)
-        self._after(self.core.tick(now=now, at_utc_ms=self.clock.utc_ms()))
+        self._after(self.core.tick(at=Stamp(now, self.clock.utc_ms())))
 
     def _open_port(self) -> None:
         try:
             self._port.open()
         except PortError as error:
-            self.problem = str(error)
             self._reconnect.failed(str(error), now=self.clock.now())
+            self._port_problem(str(error))
             return
-        self.problem = ""
+        self._port_problem("")
         self._reconnect.opened(now=self.clock.now())
-        self._after(self.core.port_opened(**self._now()))
+        self._after(self.core.port_opened(at=self.clock.stamp()))
+
+    def _port_problem(self, text: str) -> None:
+        """Why the port cannot be had, told at once where it is news."""
+        if text != self.problem:
+            self.problem = text
+            self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
 
     # --- after every input -----------------------------------------------------------------
 
@@ -206,10 +214,11 @@ class Shell:
             if outputs:
                 self._record(outputs)
             for output in outputs:
-                self._say_of(output)
+                self._follow(output)
         finally:  # whatever went wrong with the record: the device is served on
             if self.core.up:
                 self._reconnect.proven(now=self.clock.now())
+            self.core.recorded(not self.writer.status().pending)
             self._port.write(self.core.data_to_send())
             self._arm()
 
@@ -225,47 +234,45 @@ class Shell:
         self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
 
     def _record(self, outputs: tuple[CoreOutput, ...]) -> None:
-        try:
-            self.journaling.write(outputs, now=self.clock.now())
-        except JournalError:
-            bakes = [o for o in outputs if isinstance(o, RunBegun) and o.facts["step"] != "plate"
-                     and o.facts["request"].get("kind") == "bake"]  # fmt: skip
-            if not bakes:
-                raise
-            # The plate is in the oven already: it is led on, without the oven's curve.
-            for bake in bakes:
-                self.core.bake_unrecorded(bake.run_id)
-            self._record(tuple(o for o in outputs if o not in bakes))
+        for run_id in self.journaling.write(outputs, now=self.clock.now()):
+            self.core.bake_unrecorded(run_id)
 
-    def _say_of(self, output: CoreOutput) -> None:
-        match output:
-            case EventNoted():
-                self._say({"event": event_line(output)})
-            case RunEnded():
-                self._say({"ended": output.run_id, "state": str(output.ended.state),
-                           "reason": output.ended.reason})  # fmt: skip
-            case RunClosed():
-                self._say({"ended": output.run_id, "state": str(output.state),
-                           "reason": output.reason, "data": output.data})  # fmt: skip
-            case DeviceReported():
-                if self._recovery.waiting:
-                    account = self._recovery.account(output.report, now=self.clock.now())
-                    if account is not None:
-                        self._recover(account)
-            case Refused():
-                self._say({"refused": output.text})
+    def _follow(self, output: CoreOutput) -> None:
+        line = line_of(output)
+        if line is not None:
+            self._tell(line)
+        if isinstance(output, DeviceReported):
+            self._reported(output, self.clock.stamp())
+
+    def _reported(self, reported: DeviceReported, at: Stamp) -> None:
+        """The device's account of its newest order: of an exposure that was not seen to its end."""
+        if not self._recovery.waiting:
+            self._after(tuple(self._recovery.late(reported.report, self.core, at=at)))
+            return
+        account = self._recovery.account(reported.report, now=at.now)
+        if not account.lamp_on:
+            self._recover(account)
+        elif (before := self._recovery.light(account, at=at)) is not None:
+            self._after(self.core.exposure_before(before, at=at))
+
+    def _tell(self, line: LiveLine) -> None:
+        """To followers, marked where it is not on disk."""
+        if isinstance(line, EventLine | EndedLine) and self.writer.status().pending:
+            line = line.model_copy(update={"unrecorded": True})
+        self.followers.send(line)
 
     def _recover(self, account: DeviceAccount | None) -> None:
         """Close the exposures that an earlier process left open; their plates go on."""
-        at_utc = from_ms(self.clock.utc_ms())
-        for end in self._recovery.close(account, at_utc):
+        for end in self._recovery.close(account, at=self.clock.stamp()):
             self.writer.append(end, now=self.clock.now())
-            self._say({"ended": end.run_id, "state": end.state, "reason": end.reason})
+            self._tell(EndedLine(ended=end.run_id, state=end.state, reason=end.reason))
             self._after(
-                self.core.exposure_recovered(end.run_id, *given_by(end), end.reason, **self._now())
+                self.core.exposure_recovered(
+                    end.run_id, *given_by(end), end.reason, at=self.clock.stamp()
+                )
             )
         self.core.recovering = False
-        self._record((self._recovery.closed_all(self.clock.utc_ms()),))
+        self._record((self._recovery.closed_all(self.clock.stamp()),))
 
     # --- requests --------------------------------------------------------------------------
 
@@ -273,162 +280,118 @@ class Shell:
         """Begin an exposure; the reason when it is refused, else empty."""
         if self._recovery.waiting:
             return "the run before is still being closed; try again in a moment"
-        try:
-            refused = self._told(self.core.expose(job, **self._now()))
-        except (JournalError, ValueError) as error:
-            # A run that cannot be recorded is not made; nothing was sent for it yet.
-            self.core.withdraw()
-            return str(error)
-        return refused or self._told(self.core.start(**self._now()))
+        return self._begin(self.core.expose(job, at=self.clock.stamp()))
 
     def command(self, name: str, reason: str = "", *, who: str = "") -> str:
         """Hold, restart, stop or abort; the reason when it is refused, else empty."""
-        return self._told(self.core.command(name, reason, who=who, **self._now()))
+        return self._refusal(self.core.command(name, reason, who=who, at=self.clock.stamp()))
 
-    def _told(self, outputs: tuple[CoreOutput, ...]) -> str:
-        self._after(outputs)
-        for output in outputs:
-            if isinstance(output, Refused):
-                return output.text
-            if isinstance(output, EventNoted) and output.name == "refused":
-                return output.text
-        return ""
+    def drop_lessons(self, who: str, why: str) -> str:
+        """Forget what lamps taught; the reason when it is refused, else empty."""
+        return self.command(DROP_LESSONS, why, who=who)
 
     def make_plate(self, plan: PlatePlan) -> str:
         """Take up a plate; the reason when it is refused, else empty."""
         try:
-            return self._told(self.core.make_plate(plan, **self._now()))
+            return self._refusal(self.core.make_plate(plan, at=self.clock.stamp()))
         except (JournalError, ValueError) as error:
             self.core.withdraw_plate(plan.plate)
             return str(error)
 
-    def act(self, plate: str, asked: Asked, *, accept_overdue: bool = False) -> str:
+    def act(self, plate: str, request: PlateRequest, *, accept_overdue: bool = False) -> str:
         """Do what a person asks of a plate; the reason when it is refused, else empty."""
-        told = self.core.act(
-            plate,
-            asked,
-            overdue=tuple(due.text for due in self._overdue()),
-            accept_overdue=accept_overdue,
-            **self._now(),
+        overdue = tuple(due.text for due in self._overdue())
+        return self._begin(
+            self.core.act(
+                plate,
+                request,
+                overdue=overdue,
+                accept_overdue=accept_overdue,
+                at=self.clock.stamp(),
+            )
         )
+
+    def alarm(self, name: str, act: AlarmAct, *, who: str, why: str, minutes: float | None) -> str:
+        """Do what a person asks of an alarm; the reason when it is refused, else empty."""
+        return self._refusal(self.core.alarm(name, act, who, why, minutes, at=self.clock.stamp()))
+
+    def note(self, event: Event, text: str) -> None:
+        """Put down an event outside runs."""
+        self._after((EventNoted(None, self.clock.utc_ms(), event, text),))
+
+    def _begin(self, outputs: tuple[CoreOutput, ...]) -> str:
+        """Record what was accepted, then begin it. A run that cannot be recorded is not made;
+        nothing was sent for it yet."""
         try:
-            refused = self._told(told)
+            refused = self._refusal(outputs)
         except (JournalError, ValueError) as error:
             self.core.withdraw()
             return str(error)
-        return refused or self._told(self.core.start(**self._now()))
+        return refused or self._refusal(self.core.start(at=self.clock.stamp()))
 
-    def alarm(self, name: str, act: str, *, who: str, why: str, minutes: float | None) -> str:
-        """Do what a person asks of an alarm; the reason when it is refused, else empty."""
-        return self._told(self.core.alarm(name, act, who, why, minutes, **self._now()))
+    def _refusal(self, outputs: tuple[CoreOutput, ...]) -> str:
+        """Carry outputs out; the reason when one of them is a refusal, else empty."""
+        self._after(outputs)
+        for output in outputs:
+            if isinstance(output, Refused):
+                return output.text
+            if isinstance(output, EventNoted) and isinstance(output.event, RefusedEvent):
+                return output.text
+        return ""
 
-    def handle(self, request: Answer) -> Answer:
-        """Answer one request of the service. What an act has changed is told before its answer, so
+    def handle(self, request: Json) -> Json:
+        """Answer one request of the service. The status after an act is sent before its answer, so
         that whoever got the answer never sees a status from before."""
         answered = answer(self, request)
         if answered["ok"] and request.get("do") not in READS:
-            self._tell_once()
+            self._show_once()
         return answered
 
-    def status(self) -> Answer:
-        """Everything a face shows, as plain JSON values."""
-        clock = self._now()
-        line = status_line(self.core.status(now=clock["now"]))
-        line |= {"unit": self.settings.unit, "at_utc": iso(clock["at_utc_ms"])}
-        line |= plates_lines(self.core)
-        line["alarms"] = alarms_line(self.core.watch.status(), **clock)
+    # --- status ----------------------------------------------------------------------------
+
+    def status(self) -> Status:
+        """Everything a face shows."""
         writer = self.writer.status()
-        line["problem"] = self.problem
-        fault = writer.fault or self.journaling.refused or self._not_durable
-        line["journal"] = {"pending": writer.pending, "fault": fault}
-        if self._server is not None:
-            line["service"] = self._server.status()
-        if self.publisher is not None:
-            publisher = self.publisher.status()
-            line["publisher"] = {
-                "connected": publisher.connected,
-                "pending": publisher.pending,
-                "lag_s": publisher.lag_s,
-                "problem": publisher.problem,
-            }
-        return line
+        fault = writer.fault or self.journaling.refused or self._syncer.fault or self._damage.text
+        return status_now(
+            self.core,
+            self.settings.unit,
+            problem=self.problem,
+            journal=JournalNow(pending=writer.pending, fault=fault),
+            service=self._server.status() if self._server is not None else None,
+            publisher=publisher_now(self.publisher.status()) if self.publisher else None,
+            at=self.clock.stamp(),
+        )
 
-    def listen(self, listener: Callable[[Answer], None]) -> None:
-        """Have every line that followers get."""
-        self._listeners.append(listener)
-
-    def _say(self, line: Answer) -> None:
-        for listener in tuple(self._listeners):
-            try:
-                listener(line)
-            except Exception as error:
-                # Whatever it does with its lines: the unit is served on, without it.
-                self._listeners.remove(listener)
-                asyncio.get_running_loop().call_exception_handler(
-                    {"message": "a listener failed and is told no more", "exception": error}
-                )
-        if self._server is not None:
-            self._server.tell(line)
-
-    async def _tell(self) -> None:
+    async def _show(self) -> None:
         look_at = -math.inf
         while True:
-            await asyncio.sleep(TELL_S)
+            await asyncio.sleep(self.show_s)
             look = self.clock.now() >= look_at
             if look:
                 look_at = self.clock.now() + OUTSIDE_S
-            self._tell_once(look=look)
+            self._show_once(look=look)
 
-    def _tell_once(self, *, look: bool = False) -> None:
-        """Tell the status; ``look`` first at what only the shell knows."""
+    def _show_once(self, *, look: bool = False) -> None:
+        """Send the status; ``look`` first at what only this process knows."""
         try:
             if look:
-                self._after(self.core.outside(self._outside(), **self._now()))
+                self._after(self._damage.look(at=self.clock.stamp()))
+                self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
             status = self.status()
-            self._say({"status": status})
+            self.followers.send(StatusLine(status=status))
             if self.publisher is not None:
                 self.publisher.report(summary(status))
         except Exception as error:
             # A face without news calls the unit silent; one fault of ours must not do that.
             asyncio.get_running_loop().call_exception_handler(
-                {"message": "the status could not be told", "exception": error}
+                {"message": "the status could not be sent", "exception": error}
             )
 
     def _outside(self) -> tuple[Condition, ...]:
-        """What only the shell knows and alarms want to know."""
+        publisher = self.publisher.status() if self.publisher is not None else None
         pending = self.writer.status().pending
-        days = [float(due.days_over) for due in self._overdue()]
-        conditions = [
-            Condition("journal cannot write", bool(pending or self._not_durable), float(pending)),
-            Condition("calibration overdue", bool(days), max(days, default=None), 0.0),
-        ]
-        if self.publisher is not None:
-            publisher = self.publisher.status()
-            conditions.append(Condition("broker down", not publisher.connected, publisher.lag_s))
-        return tuple(conditions)
-
-
-def learned_before(journal: Journal) -> Learned | None:
-    """What the newest complete run taught; None on a journal without any."""
-    for run in journal.runs(state="complete", limit=LEARN_FROM):
-        if kind_of(run.start) != "expose":
-            continue
-        for event in reversed(journal.events(run.start.run_id)):
-            if event.name == "learned":
-                return lesson(event.data)
-    return None
-
-
-def lesson(data: Mapping[str, object]) -> Learned:
-    """What an event taught; what makes no sense here (another release wrote it) teaches nothing."""
-
-    def known(name: str) -> float:
-        value = data.get(name)
-        good = isinstance(value, int | float) and math.isfinite(value) and value >= 0.0
-        return float(value) if good else 0.0  # type: ignore[arg-type]
-
-    return Learned(
-        afterglow_s=known("afterglow_s"),
-        warm_up_deficit_s=known("warm_up_deficit_s"),
-        irradiance_mw_cm2=known("irradiance_mw_cm2") or None,
-    )
+        return outside(
+            pending, bool(self._syncer.fault), self._overdue(), publisher, self.problem,
+            damaged=self._damage.anew,
+        )  # fmt: skip

@@ -11,11 +11,11 @@ import json
 import math
 from collections import deque
 from collections.abc import Callable
-from typing import Any
 
 from platelink.backlog import Backlog, encoded
+from platelink.contract.base import Json
+from platelink.contract.wire import refusal
 
-Answer = dict[str, Any]
 LINE_BYTES = 1 << 20
 """Longest request: a plate with its whole recipe is some ten kilobytes."""
 AHEAD = 32
@@ -26,7 +26,7 @@ class Wire(asyncio.Protocol):
     """Carries out requests through ``handle``; ``lost`` is called once when the other end is gone,
     or sent a line without end."""
 
-    def __init__(self, handle: Callable[[Answer], Answer], lost: Callable[[Wire], None]) -> None:
+    def __init__(self, handle: Callable[[Json], Json], lost: Callable[[Wire], None]) -> None:
         self._handle = handle
         self._lost = lost
         self._backlog = Backlog()
@@ -108,18 +108,17 @@ class Wire(asyncio.Protocol):
             if not isinstance(request, dict):
                 raise ValueError("a request is a JSON object")
         except (ValueError, RecursionError) as error:
-            return encoded(_refusal(None, "refused", f"request not understood: {error}"))
+            return encoded({"id": None, **refusal(f"request not understood: {error}")})
         number = request.get("id")
         try:
-            answer = self._handle(request)
-            kind = {} if answer.get("ok") else {"kind": answer.get("kind", "refused")}
-            return encoded({"id": number, **answer, **kind})
+            return encoded({"id": number, **self._handle(request)})
         except Exception as error:
             # Ours, whatever it is: the service is told, the log gets it whole, others are served.
             asyncio.get_running_loop().call_exception_handler(
                 {"message": "a request failed", "exception": error}
             )
-            return encoded(_refusal(number, "fault", f"fault in the daemon: {error!r}"))
+            text = f"fault in the daemon: {error!r}"
+            return encoded({"id": number, **refusal(text, "fault")})
 
     def _send(self) -> None:
         while not self._full and self._transport is not None:
@@ -127,7 +126,3 @@ class Wire(asyncio.Protocol):
             if line is None:
                 return
             self._transport.write(line)
-
-
-def _refusal(number: object, kind: str, text: str) -> Answer:
-    return {"id": number, "ok": False, "error": text, "kind": kind}

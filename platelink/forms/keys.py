@@ -1,13 +1,12 @@
-"""What every section of a file is made of: strict models, quantities, names, paths."""
+"""What every section of a file is made of: strict models, quantities, names. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from platelink.units import DOSE, DURATION, PRESSURE, TEMPERATURE, Quantity
 
@@ -72,11 +71,11 @@ def _paragraph(text: str) -> str:
 Line = Annotated[str, AfterValidator(_one_line)]
 Paragraph = Annotated[str, AfterValidator(_paragraph)]
 
-Kpa = Annotated[float, BeforeValidator(reader(PRESSURE)), Typed(PRESSURE, "15 inHg")]
-"""kPa as a number, or a text such as "15 inHg"."""
+Kpa = Annotated[float, BeforeValidator(reader(PRESSURE)), Typed(PRESSURE, "60 kPa")]
+"""kPa as a number, or a text such as "60 kPa"."""
 Seconds = Annotated[float, BeforeValidator(reader(DURATION)), Typed(DURATION, "2 min")]
-MjCm2 = Annotated[float, BeforeValidator(reader(DOSE)), Typed(DOSE, "420 mJ/cm2")]
-Celsius = Annotated[float, BeforeValidator(reader(TEMPERATURE)), Typed(TEMPERATURE, "150 degF")]
+MjCm2 = Annotated[float, BeforeValidator(reader(DOSE)), Typed(DOSE, "340 mJ/cm2")]
+Celsius = Annotated[float, BeforeValidator(reader(TEMPERATURE)), Typed(TEMPERATURE, "140 degF")]
 
 
 _NAME_CHARACTERS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
@@ -92,17 +91,6 @@ def _plain_name(name: str) -> str:
 
 
 PlainName = Annotated[str, AfterValidator(_plain_name)]
-
-
-def _path(value: Any, info: ValidationInfo) -> Any:
-    """Paths of a file are relative to the file."""
-    if not isinstance(value, str) or not value:
-        return value
-    base = (info.context or {}).get("base", Path())
-    return Path(base) / Path(value).expanduser()
-
-
-PathKey = Annotated[Path, BeforeValidator(_path)]
 
 
 def key(

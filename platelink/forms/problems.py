@@ -15,8 +15,11 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from platelink.forms.keys import Section
-from platelink.forms.walk import Loc, Place, place, section_of, unit_of
+from platelink.forms.limits import TEXT_BYTES, over, too_long
+from platelink.forms.walk import Loc, Place, dotted, place, section_of, steps, unit_of
 
+MOST = 100
+"""Faults that are told of one file."""
 Hide = Callable[[Loc, bool], bool]
 """(path, whether the key is unknown): True when the value must not be shown."""
 
@@ -50,7 +53,11 @@ class FormError(Exception):
 def read(path: Path, *, missing: str, kind: type[FormError]) -> str:
     """The text of a file, or an error of ``kind``. ``missing``: what to do when there is none."""
     try:
-        return path.read_text(encoding="utf-8")
+        with path.open("rb") as file:
+            found = file.read(TEXT_BYTES + 1)
+        if len(found) > TEXT_BYTES:
+            raise kind([_whole(str(path), too_long(f"more than {TEXT_BYTES}"))])
+        return found.decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
     except OSError as error:
         why = error.strerror or str(error)
         advice = missing if not path.exists() else "check its owner"
@@ -61,9 +68,12 @@ def read(path: Path, *, missing: str, kind: type[FormError]) -> str:
 
 def parse(text: str, file: str, *, form: int, kind: type[FormError]) -> dict[str, Any]:
     """The tables of a TOML text whose ``format`` is ``form``, or an error of ``kind``."""
+    limit = over(text)
+    if limit is not None:
+        raise kind([_whole(file, limit)])
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise kind([_whole(file, f"is not TOML: {error}")]) from None
     found = data.get("format")
     if found != form or isinstance(found, bool):
@@ -105,12 +115,13 @@ class Reading:
     """Texts for kinds of error that mean something particular in this file."""
 
     def problems(self, error: ValidationError) -> list[Problem]:
-        """Everything pydantic found, in the order of the model."""
-        return [
-            problem
-            for detail in error.errors(include_url=False)
-            for problem in self._problems(detail)
-        ]
+        """What pydantic found, in the order of the model; of very many faults the first ones."""
+        details = error.errors(include_url=False)
+        found = [problem for detail in details[:MOST] for problem in self._problems(detail)]
+        if len(details) > MOST:
+            left = len(details) - MOST
+            found.append(_whole(self.file, f"has {left} more faults; mend these first"))
+        return found
 
     def problem(self, path: Loc, text: str, *, unknown: bool = False) -> Problem:
         """A problem of the key at a path."""
@@ -206,23 +217,6 @@ def _unknown(at: Place, value: object) -> str:
     what = "section" if isinstance(value, dict) else "key"
     advice = f"did you mean {near[0]}?" if near else f"known are {', '.join(names)}"
     return f"is not a known {what}; {advice}"
-
-
-def dotted(path: Loc, *, indices: bool = True) -> str:
-    """``light.channel[0].weight`` of a path."""
-    text = ""
-    for step in path:
-        if isinstance(step, str):
-            text += f".{step}"
-        elif indices:
-            text += f"[{step}]"
-    return text.removeprefix(".")
-
-
-def steps(name: str) -> Loc:
-    """The path of a dotted name."""
-    steps = name.replace("[", ".").replace("]", "").split(".")
-    return tuple(int(step) if step.isdigit() else step for step in steps)
 
 
 def shown(value: object) -> str | None:

@@ -1,4 +1,4 @@
-"""The keys of a file's models in order, with what a person needs to know of each."""
+"""The keys of a file's models in order, with what a person needs to know of each. Pure."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
+from pathlib import PurePath
 from typing import Any, Literal, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
@@ -16,6 +16,23 @@ from platelink.forms.keys import Section, Typed
 
 Loc = tuple[int | str, ...]
 """A path of keys and list indices."""
+
+
+def dotted(path: Loc, *, indices: bool = True) -> str:
+    """``light.channel[0].weight`` of a path."""
+    text = ""
+    for step in path:
+        if isinstance(step, str):
+            text += f".{step}"
+        elif indices:
+            text += f"[{step}]"
+    return text.removeprefix(".")
+
+
+def steps(name: str) -> Loc:
+    """The path of a dotted name."""
+    steps = name.replace("[", ".").replace("]", "").split(".")
+    return tuple(int(step) if step.isdigit() else step for step in steps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +194,7 @@ def toml_value(value: Any) -> str:
     match value:
         case bool():
             return "true" if value else "false"
-        case str() | Path():
+        case str() | PurePath():
             return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
         case int() | float():
             return repr(value)

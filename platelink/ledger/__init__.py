@@ -1,1 +1,1 @@
-"""Append-only files beside the journal: one SQLite file each; who did what, when and why."""
+"""SQLite files of every kind: how they are opened, written and kept; who did what, when and why."""

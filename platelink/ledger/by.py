@@ -1,4 +1,4 @@
-"""Who did something, when and why; and times as a store keeps them. The clock is the caller's."""
+"""Who did something, when and why; and times as a store keeps them. Pure."""
 
 from __future__ import annotations
 
@@ -34,5 +34,8 @@ def to_ms(at_utc: datetime) -> int:
 
 
 def from_ms(at_ms: int) -> datetime:
-    """The time of whole milliseconds since 1970."""
-    return _EPOCH + at_ms * _MS
+    """The time of whole milliseconds since 1970; ``ValueError`` for what is none."""
+    try:
+        return _EPOCH + at_ms * _MS
+    except (TypeError, OverflowError) as error:
+        raise ValueError(f"{at_ms!r:.40} is no time in ms") from error

@@ -1,75 +1,43 @@
-"""A store's file as a database. The only import of sqlite3 in this package.
-
-Writes are few and each must last: every transaction waits for the disk. Two programs may write; the
-second waits its turn. The file is one file, with SQLite's rollback journal beside it only while
-something is written, so that it can be read from a place where nothing may be written.
-"""
+"""A file of a kind as a database. The only import of sqlite3."""
 
 from __future__ import annotations
 
+import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NamedTuple
 
-from platelink.ledger.errors import StoreError, StoreRefused, StoreUnavailable, StoreUnusable
+from platelink.ledger.kind import Fault, Kind
 
 Row = tuple[Any, ...]
-_WAIT_S = 10.0
-"""How long another writer is waited for."""
 
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """What a file is: its mark, and how older ones are brought up to date.
-
-    ``PRAGMA user_version`` counts the migrations a file has seen. A released migration is never
-    changed: files made by it exist."""
-
-    name: str
-    application_id: int
-    migrations: tuple[tuple[str, ...], ...]
-    absent: str
-    """What is said where a file to be read does not exist."""
-    private: bool = False
-    """Its owner alone may read it, and what is replaced in it is overwritten."""
-
-    @property
-    def version(self) -> int:
-        """The newest version this release knows."""
-        return len(self.migrations)
-
-
-_TEXTS: dict[int, tuple[type[StoreError], str]] = {
-    sqlite3.SQLITE_FULL: (StoreUnavailable, "no space left for {path}; free disk space"),
-    sqlite3.SQLITE_BUSY: (
-        StoreUnavailable,
-        "{path} is locked by another program; close whatever holds it open for writing",
-    ),
-    sqlite3.SQLITE_READONLY: (
-        StoreUnusable,
-        "{path} cannot be written; give this user the right to write the file and its directory",
-    ),
-    sqlite3.SQLITE_PERM: (StoreUnusable, "{path}: access denied; check its owner and mode"),
-    sqlite3.SQLITE_NOTADB: (StoreUnusable, "{path} is not a {name}; name another path"),
-    sqlite3.SQLITE_CORRUPT: (
-        StoreUnusable,
-        "{path} is damaged; keep it, restore a backup, and check the disk",
-    ),
-    sqlite3.SQLITE_IOERR: (StoreUnavailable, "the disk failed on {path}; check the disk"),
-    sqlite3.SQLITE_CANTOPEN: (
-        StoreUnusable,
-        "{path} cannot be opened; check that its directory exists and that this user may write "
-        "there",
-    ),
-    sqlite3.SQLITE_CONSTRAINT: (StoreRefused, "{path} refused the entry"),
+_FAULTS = {
+    sqlite3.SQLITE_FULL: Fault.FULL,
+    sqlite3.SQLITE_BUSY: Fault.LOCKED,
+    sqlite3.SQLITE_LOCKED: Fault.LOCKED_HERE,
+    sqlite3.SQLITE_READONLY: Fault.READ_ONLY,
+    sqlite3.SQLITE_PERM: Fault.DENIED,
+    sqlite3.SQLITE_NOTADB: Fault.NO_DATABASE,
+    sqlite3.SQLITE_CORRUPT: Fault.DAMAGED,
+    sqlite3.SQLITE_IOERR: Fault.DISK,
+    sqlite3.SQLITE_CANTOPEN: Fault.NOT_OPENED,
+    sqlite3.SQLITE_CONSTRAINT: Fault.REFUSED,
+    sqlite3.SQLITE_TOOBIG: Fault.REFUSED,
 }
 
 
+class Checkpoint(NamedTuple):
+    """What a checkpoint found and did; pages of the write-ahead log."""
+
+    wal_bytes: int
+    moved_pages: int
+    left_pages: int
+
+
 class Database:
-    """One connection to a store's file, of the thread that made it.
+    """One connection to a file, of the thread that made it.
 
     With ``any_thread`` the caller sees to it that one thread at a time uses it."""
 
@@ -80,24 +48,43 @@ class Database:
         self.kind = kind
         self.read_only = read_only
         if read_only and not path.exists():
-            raise StoreUnusable(f"{path} does not exist: {kind.absent}")
-        mode = "ro" if read_only else "rwc"
-        with self._translated():
-            if kind.private and not read_only:
-                path.touch(mode=0o600)  # SQLite's own journal takes over the mode
-            self._connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode={mode}",
-                uri=True,
-                isolation_level=None,
-                timeout=_WAIT_S,
-                check_same_thread=not any_thread,
-            )
+            raise kind.error(Fault.ABSENT, path)
+        self._connection = self._connect(any_thread)
         try:
-            with self._translated():
+            with self.translated():
                 self._prepare()
         except BaseException:
             self.close()
             raise
+
+    def _connect(self, any_thread: bool) -> sqlite3.Connection:
+        with self.translated():
+            if not self.read_only and not self.path.exists():
+                self.path.touch(mode=0o600)  # SQLite's own journal takes over the mode
+            connection = sqlite3.connect(
+                f"{self.path.absolute().as_uri()}?mode={self._mode()}",
+                uri=True,
+                isolation_level=None,
+                timeout=self.kind.open_wait_s,
+                check_same_thread=not any_thread,
+            )
+        connection.text_factory = _text
+        return connection
+
+    def _mode(self) -> str:
+        if not self.read_only:
+            return "rwc"
+        # Where we may not make SQLite's helper files, a file without a log is read as it is.
+        fixed = (
+            self.kind.logged_ahead
+            and not os.access(self.path.parent, os.W_OK, effective_ids=True)
+            and not self._wal.exists()
+        )
+        return "ro&immutable=1" if fixed else "ro"
+
+    @property
+    def _wal(self) -> Path:
+        return self.path.with_name(self.path.name + "-wal")
 
     def _prepare(self) -> None:
         """Refuse what is not ours to open, bring an older file up to date."""
@@ -106,48 +93,60 @@ class Database:
         if self.read_only:
             execute("PRAGMA query_only = ON")
             return
-        execute("PRAGMA synchronous = EXTRA")  # FULL does not wait for the directory
-        execute("PRAGMA foreign_keys = ON")
-        execute("PRAGMA recursive_triggers = ON")
-        execute(f"PRAGMA secure_delete = {'ON' if self.kind.private else 'OFF'}")
+        for pragma in self.kind.pragmas:
+            execute(f"PRAGMA {pragma}")
+        if self.kind.private:
+            execute("PRAGMA secure_delete = ON")
+        # Nothing is written to a file that is up to date: it opens on a full disk, too.
+        if not os.access(self.path, os.W_OK, effective_ids=True):
+            raise self.kind.error(Fault.READ_ONLY, self.path, "no right to write")
         with self.transaction():
             self._identify()  # another program may have begun it meanwhile
-            for step in self.kind.migrations[self._pragma("user_version") :]:
+            version = self._pragma("user_version")
+            for step in self.kind.migrations[version:]:
                 for statement in step:
                     execute(statement)
-            # Written even when up to date: only a write shows that the file can be written.
-            execute(f"PRAGMA application_id = {self.kind.application_id}")
-            execute(f"PRAGMA user_version = {self.kind.version}")
+            if version != self.kind.version:
+                execute(f"PRAGMA application_id = {self.kind.application_id}")
+                execute(f"PRAGMA user_version = {self.kind.version}")
+        execute(f"PRAGMA busy_timeout = {self.kind.write_wait_s * 1e3:.0f}")
 
     def _identify(self) -> None:
-        """Pass a store of a version we know, and a file not yet begun where we may write."""
+        """Pass a file of a version we know, and one not yet begun where we may write."""
         application, version = self._pragma("application_id"), self._pragma("user_version")
-        if application != self.kind.application_id:
+        if application != self.kind.application_id or not version:
             tables = self.rows("SELECT count(*) FROM sqlite_master")[0][0]
             if application or version or tables or self.read_only:
-                raise StoreUnusable(f"{self.path} is not a {self.kind.name}; name another path")
+                raise self.kind.error(Fault.OTHER_KIND, self.path)
         elif version > self.kind.version:
-            raise StoreUnusable(
-                f"{self.path} has schema version {version}, this release knows "
-                f"{self.kind.version}; install the release that wrote it, or a later one"
-            )
+            raise self.kind.error(Fault.NEWER, self.path, version=version)
 
     def _pragma(self, name: str) -> int:
         return int(self._connection.execute(f"PRAGMA {name}").fetchone()[0])
 
     def execute(self, sql: str, values: Sequence[object] = ()) -> None:
-        """Run one statement."""
-        with self._translated():
+        """Run one statement; outside ``transaction`` it is committed at once."""
+        with self.translated():
             self._connection.execute(sql, values)
+
+    def execute_each(self, sql: str, values: Iterable[Sequence[object]]) -> None:
+        """Run one statement with each of these values."""
+        with self.translated():
+            self._connection.executemany(sql, values)
 
     def rows(self, sql: str, values: Sequence[object] = ()) -> list[Row]:
         """All rows of a query."""
-        with self._translated():
+        with self.translated():
             return self._connection.execute(sql, values).fetchall()
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """All statements inside become one commit, or nothing does; other writers wait."""
+        """All statements inside become one commit, or nothing does; other writers wait.
+
+        One within another joins it; whoever catches an error in between breaks that promise."""
+        if self._connection.in_transaction:
+            yield
+            return
         self.execute("BEGIN IMMEDIATE")
         try:
             yield
@@ -157,27 +156,104 @@ class Database:
                 self._connection.execute("ROLLBACK")
             raise
 
+    @contextmanager
+    def part(self) -> Iterator[None]:
+        """Of a transaction: where an error is raised inside, only what is inside is not done."""
+        self.execute("SAVEPOINT part")
+        try:
+            yield
+        except BaseException:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK TO part")
+            raise
+        finally:
+            if self._connection.in_transaction:
+                self._connection.execute("RELEASE part")
+
+    def checkpoint(self, *, backfill: bool) -> Checkpoint:
+        """Make the write-ahead log durable and, if asked, move it into the file.
+
+        Writers go on meanwhile. Once all is moved, the next writer begins the log anew, which makes
+        it wait for one page to be written: so ``backfill`` is for quiet times or a long log."""
+        with self.translated():
+            size = _sync(self._wal) if self._wal.exists() else 0
+            if not backfill:
+                return Checkpoint(size, 0, 0)
+            _, pages, moved = self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        return Checkpoint(size, max(0, moved), max(0, pages - moved))
+
+    def shrink(self, *, pages: int) -> None:
+        """Give free pages back to the disk, at most so many; needs ``auto_vacuum``."""
+        with self.translated():
+            # Gives back a page per step; execute() would make only one step.
+            self._connection.executescript(f"PRAGMA incremental_vacuum({pages});")
+
+    def tables(self) -> list[str]:
+        """Names of the tables, in order."""
+        rows = self.rows(
+            "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' "
+            "ORDER BY name"
+        )
+        return [name for (name,) in rows]
+
+    def copy_to(self, path: Path) -> None:
+        """Everything that is committed, as one new file. Who writes ahead into a log goes on
+        meanwhile, others wait for the copy."""
+        with self.translated():
+            path.touch(mode=0o600, exist_ok=False)
+            copy = sqlite3.connect(path, isolation_level=None)
+            try:
+                self._connection.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")  # no log beside it
+            finally:
+                copy.close()
+
     def close(self) -> None:
-        """Close the connection."""
+        """Close the connection; the last one moves a write-ahead log into the file."""
         self._connection.close()
 
     @contextmanager
-    def _translated(self) -> Iterator[None]:
-        """Raise SQLite's and the disk's errors as the store's own."""
+    def translated(self) -> Iterator[None]:
+        """Raise SQLite's and the operating system's errors as those of the kind."""
         try:
             yield
         except sqlite3.Error as error:
-            self._raise(error)
+            fault = _fault_of(error)
+            if fault not in self.kind.errors:
+                raise
+            raise self.kind.error(fault, self.path, error) from error
+        except UnicodeDecodeError as error:  # SQLite's own words of a damaged schema
+            raise self.kind.error(Fault.DAMAGED, self.path, error.reason) from error
         except OSError as error:
-            raise StoreUnusable(
-                f"{self.path} cannot be opened ({error.strerror}); check that its directory exists "
-                "and that this user may write there"
-            ) from error
+            raise self.kind.error(Fault.SYSTEM, self.path, error.strerror) from error
 
-    def _raise(self, error: sqlite3.Error) -> NoReturn:
-        code = getattr(error, "sqlite_errorcode", None)
-        known = None if code is None else _TEXTS.get(code & 0xFF)
-        if known is None:
-            raise error
-        kind, text = known
-        raise kind(f"{text.format(path=self.path, name=self.kind.name)} ({error})") from error
+
+def _text(stored: bytes) -> str | bytes:
+    """A text as it is stored; damaged, it is none, and whoever reads the row says so."""
+    try:
+        return stored.decode()
+    except UnicodeDecodeError:
+        return stored
+
+
+def _fault_of(error: sqlite3.Error) -> Fault:
+    code = getattr(error, "sqlite_errorcode", None)
+    if code == sqlite3.SQLITE_IOERR_SHMSIZE:
+        return Fault.FULL
+    known = _FAULTS.get((code or 0) & 0xFF)
+    if known is not None:
+        return known
+    # Our statements are tested: a table or column that is not there, or a text that is none, was
+    # there when the file was written.
+    ours = (sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.NotSupportedError)
+    return Fault.UNFORESEEN if isinstance(error, ours) else Fault.DAMAGED
+
+
+def _sync(path: Path) -> int:
+    """Make a file durable; its size in bytes."""
+    fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+        return os.fstat(fd).st_size
+    finally:
+        os.close(fd)

@@ -1,4 +1,4 @@
-"""What can be wrong with a store's file. Each text says what was found and what to do."""
+"""What can be wrong with a store's file. Each text says what was found and what to do. Pure."""
 
 # ruff: noqa: N818 -- each name tells the state of the store, as a face shows it
 

@@ -12,6 +12,8 @@ from platelink.link.messages import Event
 RING = 0xFFFF
 KEPT = 16
 """Events the device keeps."""
+MAX_HELD = 64
+"""Events held back at most, whatever numbers a damaged line makes up."""
 MAX_ROUNDS = 8
 """Fruitless requests before a hole is given up: at 10 % loss, once in 1e8 holes."""
 ALL = 0
@@ -59,15 +61,18 @@ class EventLog:
         if number == 0 or number in self._held:
             return []
         if self._next is None:
-            self._held[number] = event
+            if len(self._held) < MAX_HELD:
+                self._held[number] = event
             return [] if self.wanted else self._begin()
         ahead = steps(self._next, number)
         if ahead < 0:
             return []
-        self._held[number] = event
         if ahead:
             self.wanted = True
+            if len(self._held) < MAX_HELD:
+                self._held[number] = event
             return []
+        self._held[number] = event
         return self._drain()
 
     def notice(self, low_byte: int) -> None:
@@ -104,8 +109,7 @@ class EventLog:
             return [], 0, 0
         gone, first = oldest, self._next
         self.lost += gone
-        for _ in range(gone):
-            self._next = following(self._next)
+        self._next = (self._next + gone - 1) % RING + 1
         self._rounds = 0
         return self._drain(), first, gone
 

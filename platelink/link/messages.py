@@ -17,8 +17,14 @@ from typing import Annotated, Any, NamedTuple, get_type_hints
 
 PROTOCOL_VERSION = 1
 LIGHT_CHANNELS = 4
+WATER_CHANNEL = 3
+"""What the light fields of Sample and OrderReport hold there with ``Capability.WATER``."""
 ORDER_NONE = 0
 """Order number meaning 'no order'; real orders count from 1."""
+MAX_GUARD_TICKS = 1_810_000
+"""The most light of one order that a device takes on; one may be built for less."""
+HOUR_TICKS, HOUR_LIT_TICKS = 3_600_000, 2_700_000
+"""So much light at most in so many ticks, under however many orders."""
 
 U8 = Annotated[int, "B"]
 U16 = Annotated[int, "H"]
@@ -97,11 +103,12 @@ class Board(IntEnum):
 class Capability(IntFlag):
     """What this device has."""
 
-    VACUUM = 1
-    OVEN = 2
+    VACUUM = 1  # the gauge; the pump's output has no bit
+    OVEN = 2  # its thermometer
     HEAD_TEMPERATURE = 4
-    LAMP_OUTPUT = 8
-    SUMS_SURVIVE_RESET = 16
+    LAMP_OUTPUT = 8  # without it there is no order
+    SUMS_SURVIVE_RESET = 16  # they did survive the last one
+    WATER = 32  # the washout water's thermometer, as the channel WATER_CHANNEL of the light fields
 
 
 class EventCode(IntEnum):
@@ -183,7 +190,7 @@ class Sample(NamedTuple):
     head_count: U16
     order_sum: I64  # weighted, bias removed, since the lamp opened
     order_target: I64
-    rx_bad: U16  # frames the device refused for length or CRC
+    rx_bad: U16  # frames the device dropped: spoiled, or an echo
     rx_overrun: U16  # bytes lost before the device could read them
 
 
@@ -352,6 +359,15 @@ def pack(message: DeviceMessage | Command) -> tuple[int, bytes]:
         else:
             flat.append(value)
     return code, _CODECS[code][0].pack(*flat)
+
+
+def fits(message: DeviceMessage | Command) -> bool:
+    """Every value of the message fits its field."""
+    try:
+        pack(message)
+    except struct.error:
+        return False
+    return True
 
 
 def unpack(code: int, payload: bytes) -> Any:

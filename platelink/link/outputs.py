@@ -46,6 +46,14 @@ class SampleReceived(NamedTuple):
     lost: int
 
 
+class ClockJumped(NamedTuple):
+    """The device's counter has jumped by so many ticks; what is told here counts on without.
+    ``jumps``: so often so far."""
+
+    ticks: int
+    jumps: int
+
+
 class DeviceEventReceived(NamedTuple):
     """One edge, delivered exactly once and in order of its number."""
 
@@ -110,6 +118,7 @@ class EventsLost(NamedTuple):
 LinkOutput = (
     LinkUp | LinkLost | SampleReceived | DeviceEventReceived | OrderReported | CommandAnswered
     | CommandUnanswered | FrameRejected | ProtocolMismatch | GarbageReceived | EventsLost
+    | ClockJumped
 )  # fmt: skip
 
 
@@ -133,8 +142,9 @@ class LinkSettings:
     hello_retry_s: float = 0.25
     garbage_bytes: int = 2048
     """Bytes without a valid frame that mean: not our device, or not its baud rate. 15 Samples."""
-    garbage_retry_s: float = 2.0
-    """GetHello interval at a port that speaks garbage: it may be somebody else's device."""
+    strange_retry_s: float = 2.0
+    """GetHello interval at a port that speaks garbage, or another version: it may be somebody
+    else's device."""
     keep_frames: int = 100
 
 

@@ -12,7 +12,7 @@ import errno
 import fcntl
 import os
 import termios
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import serial
@@ -89,8 +89,8 @@ class Port:
         """Send as soon as the port takes it; never blocks."""
         if self._serial is None or not data:
             return
-        room = MAX_UNSENT - len(self._unsent)
-        if len(data) > room:
+        free = MAX_UNSENT - len(self._unsent)
+        if len(data) > free:
             self.dropped += len(data)
             return
         self._unsent += data
@@ -176,6 +176,11 @@ def explain(path: str, error: Exception) -> PortError:
             f"no permission to open {path}; add this user to the group that owns it "
             f"(sudo usermod -aG dialout {os.environ.get('USER', 'USER')}, then log in again)"
         )
+    if code in (errno.EISDIR, errno.ENOTTY) or "configure port" in str(error):
+        return PortError(
+            f"{path} is no serial port; ports found: {found_ports()}; correct the port in the "
+            "configuration"
+        )
     return PortError(f"{path} cannot be opened: {error}")
 
 
@@ -185,12 +190,19 @@ def found_ports() -> str:
     return ", ".join(sorted(ports)) or "none"
 
 
+def _open_files() -> Iterator[Path]:
+    """Of all processes; one may end while it is looked at."""
+    for process in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            yield from tuple((process / "fd").iterdir())
+
+
 def holder(path: str) -> str:
     """Which other process has the port open, as far as /proc tells."""
     wanted = os.path.realpath(path)
     me = os.getpid()
     found: list[str] = []
-    for link in Path("/proc").glob("[0-9]*/fd/*"):
+    for link in _open_files():
         try:
             if str(link.readlink()) != wanted:
                 continue

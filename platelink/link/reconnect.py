@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from platelink.backoff import Backoff
+
 FACTOR = 1.8
 FIRST_WAIT_S = 0.2
 """A replugged device takes about this long to appear under its name again."""
@@ -39,11 +41,10 @@ class Reconnect:
     """``tick`` says when to open; the owner reports how it went."""
 
     def __init__(self, *, first_s: float = FIRST_WAIT_S, longest_s: float = LONGEST_WAIT_S) -> None:
-        self._first_s, self._longest_s = first_s, longest_s
+        self._pauses = Backoff(first_s, longest_s, FACTOR)
         self._state = ReconnectState.STOPPED
         self._due = 0.0
         self._wait_s = 0.0
-        self._tries = 0  # attempts since the device last answered
         self._attempts = self._failures = self._losses = 0
         self._reason = ""
 
@@ -51,7 +52,8 @@ class Reconnect:
         """Begin, or try at once because something changed (a port appeared)."""
         if self._state in (ReconnectState.STOPPED, ReconnectState.WAITING):
             self._state = ReconnectState.WAITING
-            self._tries, self._wait_s, self._due = 0, 0.0, now
+            self._pauses.failures = 1  # what is not there at the start is missed already
+            self._wait_s, self._due = 0.0, now
 
     def stop(self) -> None:
         """No more attempts."""
@@ -63,7 +65,6 @@ class Reconnect:
             return False
         self._state = ReconnectState.OPENING
         self._attempts += 1
-        self._tries += 1
         return True
 
     def next_deadline(self) -> float | None:
@@ -80,7 +81,8 @@ class Reconnect:
         but never answers is not."""
         if self._state is ReconnectState.OPEN:
             self._state = ReconnectState.PROVEN
-            self._tries, self._reason = 0, ""
+            self._reason = ""
+            self._pauses.succeeded()
 
     def failed(self, reason: str, *, now: float) -> None:
         """The port could not be opened."""
@@ -102,6 +104,5 @@ class Reconnect:
 
     def _wait(self, reason: str, now: float) -> None:
         self._state, self._reason = ReconnectState.WAITING, reason
-        # the power is bounded: 1.8**40 is beyond any cap and still a float
-        self._wait_s = min(self._first_s * FACTOR ** min(self._tries, 40), self._longest_s)
+        self._wait_s = self._pauses.failed()
         self._due = now + self._wait_s

@@ -12,28 +12,14 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from platelink.link import messages as m
+from platelink.link import outputs
 from platelink.link.clockmap import ClockMap
 from platelink.link.commands import OWN, Sender, Waiting, reply_code
 from platelink.link.devicetime import DeviceTime
 from platelink.link.eventlog import RING, EventLog
 from platelink.link.framing import DELIMITER, Decoder, Frame, FrameRejected
 from platelink.link.losses import GarbageWatch, Losses, SilenceWatch
-from platelink.link.outputs import (
-    CommandAnswered,
-    CommandUnanswered,
-    DeviceEventReceived,
-    EventsLost,
-    GarbageReceived,
-    LinkLost,
-    LinkOutput,
-    LinkSettings,
-    LinkState,
-    LinkStatus,
-    LinkUp,
-    OrderReported,
-    ProtocolMismatch,
-    SampleReceived,
-)
+from platelink.link.outputs import LinkOutput, LinkSettings, LinkState, LinkStatus
 
 SAMPLE_CODE, HELLO_CODE = m.CODES[m.Sample], m.CODES[m.Hello]
 EARLY_BEAT_S = 0.025
@@ -100,7 +86,7 @@ class Session:
         self._enter(LinkState.CLOSED, f"port lost: {reason}")
         self._sender.clear()
         if was_up:
-            out.append(LinkLost("port lost", reason))
+            out.append(outputs.LinkLost("port lost", reason))
         self._fail_pending(self._commands.drop_all(), out)
         return tuple(out)
 
@@ -128,12 +114,11 @@ class Session:
         return tuple(out)
 
     def send(self, command: m.Command, *, now: float) -> int:
-        """Queue a command; its ``ref`` comes back in CommandAnswered or CommandUnanswered. A value
-        that does not fit its field raises ``struct.error``: the caller's fault."""
+        """Queue a command; its ``ref`` comes back in CommandAnswered or CommandUnanswered. One with
+        a value that does not fit its field, made of what a damaged frame said, is not sent."""
         self._ref += 1
         waiting = Waiting(self._ref, command)
-        m.pack(command)
-        if self._state is not LinkState.UP:
+        if self._state is not LinkState.UP or not m.fits(command):
             self._fail_later([waiting], now)
             return waiting.ref
         self._fail_later(self._commands.add(waiting), now)
@@ -145,7 +130,7 @@ class Session:
         out = self._take_later()
         if self._state is LinkState.UP:
             self._tick_up(now, out)
-        elif self._state not in (LinkState.CLOSED, LinkState.MISMATCH) and now >= self._hello_due:
+        elif self._state is not LinkState.CLOSED and now >= self._hello_due:
             self._ask_hello(now)
         return tuple(out)
 
@@ -159,9 +144,7 @@ class Session:
             if self._hello_wanted:
                 due = min(due, self._hello_due)
             return due if commands is None else min(due, commands)
-        if self._state in (LinkState.CLOSED, LinkState.MISMATCH):
-            return None
-        return self._hello_due
+        return None if self._state is LinkState.CLOSED else self._hello_due
 
     def recent(self) -> tuple[str, ...]:
         """The last pieces between delimiters, good or bad, as hex, oldest first."""
@@ -171,28 +154,18 @@ class Session:
         """Counts and state; with ``now`` also the age of the newest frame."""
         heard, clock, losses = self._heard_at, self.clock, self._losses
         return LinkStatus(
-            state=self._state,
-            text=self._text,
-            hello=self._hello,
-            frames=losses.frames,
-            frames_lost=losses.lost,
-            duplicates=losses.duplicates,
-            stale_samples=self._time.stale,
-            crc_failures=losses.crc,
-            rejected=losses.rejected,
-            resent=losses.resent,
-            unanswered=losses.unanswered,
-            reconnects=max(0, self._ups - 1),
-            reboots=self._reboots,
+            state=self._state, text=self._text, hello=self._hello,
+            frames=losses.frames, frames_lost=losses.lost, duplicates=losses.duplicates,
+            stale_samples=self._time.stale, crc_failures=losses.crc, rejected=losses.rejected,
+            resent=losses.resent, unanswered=losses.unanswered,
+            reconnects=max(0, self._ups - 1), reboots=self._reboots,
             events_lost=self._events.lost,
-            device_rx_bad=losses.rx_bad,
-            device_rx_overrun=losses.rx_overrun,
+            device_rx_bad=losses.rx_bad, device_rx_overrun=losses.rx_overrun,
             clock_resets=self._time.clock_resets,
             tick_s=clock.tick_s if clock.rel_uncertainty < 1.0 else None,
-            tick_rel_uncertainty=clock.rel_uncertainty,
-            clock_span_s=clock.span_s,
+            tick_rel_uncertainty=clock.rel_uncertainty, clock_span_s=clock.span_s,
             last_frame_age_s=None if heard is None or now is None else now - heard,
-        )
+        )  # fmt: skip
 
     # --- frames -----------------------------------------------------------------------------
 
@@ -229,15 +202,18 @@ class Session:
         sample: m.Sample | None = self._message(frame, out)
         if sample is None:
             return
-        t = self._time.sample(sample.tick, now)
+        t = self._time.sample(sample, now)
+        jumped = self._time.jumped
+        if jumped:
+            out.append(outputs.ClockJumped(jumped, self._time.jumps))
+        if (jumped or self._time.restarted) and not self._hello_wanted:
+            self._hello_wanted = True
+            self._ask_hello(now)
         if t is None:
-            if self._time.restarted and not self._hello_wanted:
-                self._hello_wanted = True
-                self._ask_hello(now)
             return
         losses = self._losses
         self._silence.heard(now)
-        out.append(SampleReceived(sample, self._time.ticks, t, losses.missing))
+        out.append(outputs.SampleReceived(sample, self._time.ticks, t, losses.missing))
         losses.missing = 0
         losses.count_device(sample)
         self._events.notice(sample.events)
@@ -272,7 +248,7 @@ class Session:
         elif not rebooted:
             return
         self._enter(LinkState.UP, "up")
-        out.append(LinkUp(hello, rebooted))
+        out.append(outputs.LinkUp(hello, rebooted))
         self._tick_up(now, out)
 
     def _start_boot(
@@ -287,11 +263,11 @@ class Session:
         self._time.start(hello.tick, hello.tick_hz, now)
 
     def _on_mismatch(self, version: int, out: list[LinkOutput]) -> None:
-        output = ProtocolMismatch(version, m.PROTOCOL_VERSION)
+        output = outputs.ProtocolMismatch(version, m.PROTOCOL_VERSION)
         if self._state is LinkState.MISMATCH:
             return
         if self._state is LinkState.UP:
-            out.append(LinkLost("protocol mismatch", str(output)))
+            out.append(outputs.LinkLost("protocol mismatch", str(output)))
         self._enter(LinkState.MISMATCH, str(output))
         self._sender.clear()
         out.append(output)
@@ -305,7 +281,7 @@ class Session:
     def _deliver(self, events: Sequence[m.Event], out: list[LinkOutput]) -> None:
         for event in events:
             ticks = self._time.unwrap(event.tick)
-            out.append(DeviceEventReceived(event, ticks, self.clock.t_of(ticks)))
+            out.append(outputs.DeviceEventReceived(event, ticks, self.clock.t_of(ticks)))
 
     def _on_order_report(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
         report: m.OrderReport | None = self._message(frame, out)
@@ -316,7 +292,7 @@ class Session:
             open_ticks = self._time.unwrap(open_ticks)
             close_ticks = self._time.unwrap(close_ticks)
         self._report_seen = True
-        out.append(OrderReported(report, open_ticks, close_ticks))
+        out.append(outputs.OrderReported(report, open_ticks, close_ticks))
 
     def _on_reply(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
         reply: m.Reply | None = self._message(frame, out)
@@ -333,14 +309,14 @@ class Session:
         if waiting.ref == OWN:
             events, first, gone = self._events.answered()
             if gone:
-                out.append(EventsLost(first, (first + gone - 2) % RING + 1))
+                out.append(outputs.EventsLost(first, (first + gone - 2) % RING + 1))
             self._deliver(events, out)
             if self._events.wanted:
                 self._ask_log(now, out)
         else:
             if isinstance(waiting.command, m.SetFrame) and code is m.ReplyCode.OK:
                 self._set_interval(waiting.command.frame_ticks / self.clock.nominal_hz, now)
-            out.append(CommandAnswered(waiting.ref, waiting.command, code))
+            out.append(outputs.CommandAnswered(waiting.ref, waiting.command, code))
         self._fail_pending(self._sender.send_due(now), out)
 
     def _reject(self, rejected: FrameRejected, out: list[LinkOutput]) -> None:
@@ -353,9 +329,9 @@ class Session:
         if self._state in (LinkState.GARBAGE, LinkState.MISMATCH):
             return
         if self._state is LinkState.UP:
-            out.append(LinkLost("garbage", measured))
+            out.append(outputs.LinkLost("garbage", measured))
         self._enter(LinkState.GARBAGE, measured)
-        out.append(GarbageReceived(size, measured))
+        out.append(outputs.GarbageReceived(size, measured))
         self._fail_pending(self._commands.drop_all(), out)
 
     # --- time and sending -------------------------------------------------------------------
@@ -387,14 +363,14 @@ class Session:
 
     def _on_silence(self, measured: str, now: float, out: list[LinkOutput]) -> None:
         self._enter(LinkState.DOWN, f"{measured}; asking the device for its hello")
-        out.append(LinkLost("device silent", measured))
+        out.append(outputs.LinkLost("device silent", measured))
         self._fail_pending(self._commands.drop_all(), out)
         self._ask_hello(now)
 
     def _ask_hello(self, now: float) -> None:
         self._sender.say(m.GetHello(m.PROTOCOL_VERSION))
-        garbage = self._state is LinkState.GARBAGE
-        retry_s = self.settings.garbage_retry_s if garbage else self.settings.hello_retry_s
+        strange = self._state in (LinkState.GARBAGE, LinkState.MISMATCH)
+        retry_s = self.settings.strange_retry_s if strange else self.settings.hello_retry_s
         self._hello_due = now + retry_s
 
     def _ask_log(self, now: float, out: list[LinkOutput]) -> None:
@@ -408,7 +384,7 @@ class Session:
             if waiting.ref == OWN:
                 self._events.unanswered()
             else:
-                out.append(CommandUnanswered(waiting.ref, waiting.command, waiting.tries))
+                out.append(outputs.CommandUnanswered(waiting.ref, waiting.command, waiting.tries))
 
     def _fail_later(self, dropped: Sequence[Waiting], now: float) -> None:
         self._fail_pending(dropped, self._later)

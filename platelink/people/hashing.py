@@ -7,7 +7,7 @@ import threading
 from functools import cached_property
 
 from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError, VerifyMismatchError
+from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
 from argon2.profiles import RFC_9106_LOW_MEMORY
 
 from platelink.ledger.errors import StoreUnavailable
@@ -39,7 +39,7 @@ class Hashing:
         try:
             with self._turn:
                 self._hasher.verify(known or self.nobodys, _bytes(secret))
-        except VerifyMismatchError:
+        except (VerifyMismatchError, InvalidHashError):  # a hash that is damaged is nobody's
             return False
         except VerificationError as error:  # no memory, most likely: not the person's fault
             text = f"the secret could not be checked ({error}); try again"

@@ -5,13 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
-
-class Role(StrEnum):
-    """What a person is to the unit."""
-
-    OPERATOR = "operator"
-    LEAD = "lead"
-    AUDITOR = "auditor"
+from platelink.contract.words import Role
 
 
 class Right(StrEnum):
@@ -27,6 +21,7 @@ class Right(StrEnum):
     SKIP_STEPS = "skip steps"
     ACCEPT_OVERDUE = "accept an overdue calibration"
     CHANGE_ALARMS = "change alarms"
+    DROP_LESSONS = "drop lessons of the lamps"
     SIGN_RECIPES = "sign recipes"
     CHANGE_LOTS = "change lots"
     CHANGE_SCREENS = "change screens"
@@ -51,10 +46,11 @@ RIGHTS: dict[Right, Row] = {
     Right.ANSWER_ALARMS: Row("acknowledge and reset alarms", _WORK),
     Right.USE_LOTS: Row("open, use and count lots of stock", _WORK),
     Right.USE_SCREENS: Row("count a use of a screen", _WORK),
-    Right.DRAFT_RECIPES: Row("add drafts of recipes", _WORK),
+    Right.DRAFT_RECIPES: Row("check recipes that are files, and add them as drafts", _WORK),
     Right.SKIP_STEPS: Row("skip a step of a plate, with the reason", _LEAD),
     Right.ACCEPT_OVERDUE: Row("expose although a calibration is overdue", _LEAD),
     Right.CHANGE_ALARMS: Row("shelve and unshelve alarms, take them out of service", _LEAD),
+    Right.DROP_LESSONS: Row("have what lamps taught dropped, as when they are changed", _LEAD),
     Right.SIGN_RECIPES: Row("approve and retire recipes", _LEAD),
     Right.CHANGE_LOTS: Row("add, change and close lots of stock", _LEAD),
     Right.CHANGE_SCREENS: Row("add, change and close screens", _LEAD),

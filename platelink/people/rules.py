@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from platelink.people.rights import Role
+from platelink.contract.words import Role
 
 _SHIFT_S = 10 * 3600.0
 
@@ -27,6 +27,10 @@ class SignInRules:
     auditor_idle_s: float = 1800.0
     longest_s: float = _SHIFT_S
     """A sign-in ends after this however much it is used: a long shift, not two people's."""
+    most_sign_ins: int = 8
+    """Of one person at a time; one more ends the one used longest ago."""
+    most_screens: int = 10
+    """Known to one person; one more is learned in place of the one used longest ago."""
     note_use_s: float = 60.0
     """The use of a sign-in is written no oftener; it may end as much earlier, never later."""
 

@@ -1,12 +1,13 @@
 """Tables of the store of people and how older files are brought up to date. SQL text only.
 
-``entries`` is the log and append-only. ``hashes`` and ``sign_ins`` hold what must be forgotten: old
-hashes, and sign-ins that ended. ``unnamed`` counts what would fill the log otherwise.
+``entries`` is the log and append-only. ``hashes``, ``sign_ins`` and ``screens`` hold what must be
+forgotten: old hashes, sign-ins that ended, screens long not used. ``unnamed`` counts what would
+fill the log otherwise.
 """
 
 from __future__ import annotations
 
-from platelink.ledger.database import Kind
+from platelink.ledger.kind import Fault, Kind
 
 _MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
@@ -55,11 +56,25 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
                 WHERE key = NEW.key AND act = 'added')
             BEGIN SELECT RAISE(ABORT, 'the name is taken'); END""",
     ),
+    (
+        "ALTER TABLE sign_ins ADD COLUMN address TEXT NOT NULL DEFAULT ''",
+        # Screens that a person signed in from: strangers' wrong secrets do not lock them.
+        """CREATE TABLE screens (
+            screen_hash TEXT NOT NULL CHECK (length(screen_hash) = 64),
+            key TEXT NOT NULL,
+            at_ms INTEGER NOT NULL,
+            wrong INTEGER NOT NULL,
+            tried_ms INTEGER NOT NULL,
+            lock_s REAL NOT NULL,
+            PRIMARY KEY (screen_hash, key)
+        ) STRICT, WITHOUT ROWID""",
+        "CREATE INDEX screens_by_key ON screens (key, at_ms)",
+    ),
 )
 PEOPLE = Kind(
     name="store of people",
     application_id=0x504C5031,  # "PLP1"
     migrations=_MIGRATIONS,
-    absent="nobody was added yet; begin with the first lead",
+    texts={Fault.ABSENT: "{path} does not exist: nobody was added yet; begin with the first lead"},
     private=True,
 )

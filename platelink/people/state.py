@@ -1,14 +1,15 @@
-"""A person as they are now, made of their entries. No clock, no file."""
+"""A person as they are now, made of their entries. Pure."""
 
 from __future__ import annotations
 
+import hmac
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
+from platelink.contract.words import Role
 from platelink.people.entries import Act, Entry
-from platelink.people.rights import Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +66,10 @@ def _changes(entry: Entry, tries: Tries) -> dict[str, Any]:
         case Act.SECRET_CHANGED | Act.UNLOCKED:
             changed = {"tries": Tries()}
         case Act.SIGNED_IN:
-            changed = {"tries": Tries(), "signed_in_utc": entry.at_utc}
-        case Act.REFUSED:
+            changed = {"signed_in_utc": entry.at_utc}
+            if not entry.body.get("screen"):  # else strangers could guess on after each
+                changed["tries"] = Tries()
+        case Act.REFUSED if not entry.body.get("screen"):
             changed = {"tries": Tries(tries.wrong + 1)}
         case Act.LOCKED:
             lock_s = float(str(entry.body["lock_s"]))
@@ -79,3 +82,17 @@ def leads_left(people: Mapping[str, Person], without: str) -> int:
     return sum(
         person.open and person.role is Role.LEAD for key, person in people.items() if key != without
     )
+
+
+class Session(NamedTuple):
+    """Somebody who has signed in."""
+
+    person: Person
+    csrf: str
+    """What a page must send along with whatever changes something."""
+    until_utc: datetime
+    """When it ends unless it is used."""
+
+    def csrf_is(self, given: str | None) -> bool:
+        """True for the session's own; takes the same time for any other."""
+        return hmac.compare_digest(self.csrf.encode(), (given or "").encode(errors="replace"))

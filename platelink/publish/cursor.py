@@ -1,7 +1,7 @@
 """The publisher's cursor in a small file of its own, replaced atomically and flushed to disk.
 
 A cursor that lags only means that some entries are sent twice with the same id, so the file may
-be written less often than the cursor moves. It remembers the id of the last acknowledged entry:
+be written less often than the cursor moves. It remembers the id of the entry it stands at:
 another journal under the same cursor is noticed, and then everything is sent from the start.
 """
 
@@ -13,14 +13,17 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from platelink.ledger.private import opener
+
 FORMAT = 1
 
 
 @dataclass(frozen=True, slots=True)
 class CursorState:
     number: int = 0
-    """Last entry acknowledged with all before it."""
+    """Last entry that the broker has surely kept, with all before it."""
     entry_id: str = ""
+    """Its id."""
     session: int = 0
     """Last used session number of the status message."""
 
@@ -55,7 +58,7 @@ class CursorFile:
         """Durable when it returns."""
         new = self.path.with_name(self.path.name + ".new")
         text = json.dumps({"format": FORMAT, **asdict(state)})
-        with new.open("w", encoding="utf-8") as file:
+        with open(new, "w", encoding="utf-8", opener=opener) as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())

@@ -18,8 +18,14 @@ from platelink.runs import FORMAT, AnyEntry, RunSamples
 
 FUTURE_LIMIT_MS: Final = 2 * 86_400_000
 """The store silently ignores points later than two days from now."""
-PAYLOAD_LIMIT: Final = 4_000_000
-"""Bytes; an hour of samples in one block is less."""
+EARLY_MS: Final = 3_600_000
+"""An entry that is further ahead waits until it is not: clocks of a shop differ by minutes."""
+FIRST_MS: Final = 1_577_836_800_000
+"""2020-01-01: no entry is older, and no clock that is set shows an earlier time."""
+PAYLOAD_LIMIT: Final = 1_000_000
+"""Bytes; a recipe of the greatest length is a third of it, a block of samples is some kB."""
+TEXT_LIMIT: Final = 200
+"""Characters of what becomes a tag or a name; faces take no more either."""
 COLUMN: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
 
 _ENTRY: Final[TypeAdapter[AnyEntry]] = TypeAdapter(AnyEntry)
@@ -27,9 +33,12 @@ _ENTRY: Final[TypeAdapter[AnyEntry]] = TypeAdapter(AnyEntry)
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
+    topic: str
+    payload: bytes
     address: Address
     entry: AnyEntry
-    payload: bytes
+    due_ms: int = 0
+    """When its time is no longer too far ahead of the recorder's clock; ms since 1970."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +61,14 @@ def judge(topic: str, payload: bytes, *, utc_ms: int) -> Accepted | Rejected:
         entry = read_entry(payload)
     except ValidationError as fault:
         return Rejected(topic, payload, _first_fault(fault))
-    fault_text = _mismatch(address, entry) or _bad_time(entry, utc_ms)
+    fault_text = _mismatch(address, entry) or _too_long(entry)
     if not fault_text and isinstance(entry, RunSamples):
         fault_text = _bad_columns(entry)
+    first_ms, last_ms = _times(entry)
+    fault_text = fault_text or _bad_time(first_ms, last_ms, utc_ms)
     if fault_text:
         return Rejected(topic, payload, fault_text)
-    return Accepted(address, entry, payload)
+    return Accepted(topic, payload, address, entry, due_ms=last_ms - EARLY_MS)
 
 
 def read_entry(payload: bytes | str) -> AnyEntry:
@@ -92,23 +103,33 @@ def _first_fault(fault: ValidationError) -> str:
 
 
 def _mismatch(address: Address, entry: AnyEntry) -> str:
-    said = (entry.unit, entry.run_id, entry.kind)
+    claimed = (entry.unit, entry.run_id, entry.kind)
     topic = (address.unit, address.run_id, address.kind)
-    if said != topic:
-        return f"entry says unit, run, kind {said}, its topic says {topic}"
+    if claimed != topic:
+        return f"entry says unit, run, kind {claimed}, its topic says {topic}"
     return ""
 
 
-def _bad_time(entry: AnyEntry, utc_ms: int) -> str:
+def _too_long(entry: AnyEntry) -> str:
+    for name in ("id", "step", "name"):
+        text = getattr(entry, name, "")
+        if len(text) > TEXT_LIMIT:
+            return f"{name} has {len(text)} characters, at most {TEXT_LIMIT} are taken"
+    return ""
+
+
+def _times(entry: AnyEntry) -> tuple[int, int]:
+    """First and last time of what becomes points, ms since 1970."""
     if isinstance(entry, RunSamples):
-        times = entry.at_utc_ms
-        first, last = (min(times), max(times)) if times else (0, 0)
-    else:
-        first = last = at_ms(entry)
-    if first < 0:
-        return f"time {first} ms is before 1970: check the clock of the unit's computer"
-    if last > utc_ms + FUTURE_LIMIT_MS:
-        ahead_h = (last - utc_ms) / 3_600_000
+        return min(entry.at_utc_ms, default=FIRST_MS), max(entry.at_utc_ms, default=FIRST_MS)
+    return at_ms(entry), at_ms(entry)
+
+
+def _bad_time(first_ms: int, last_ms: int, utc_ms: int) -> str:
+    if first_ms < FIRST_MS:
+        return f"time {first_ms} ms is before 2020: check the clock of the unit's computer"
+    if last_ms > utc_ms + FUTURE_LIMIT_MS:
+        ahead_h = (last_ms - utc_ms) / 3_600_000
         return (
             f"time is {ahead_h:.1f} h ahead of the recorder's clock (limit 48 h): "
             f"check the clocks of both computers"
@@ -124,8 +145,6 @@ def _bad_columns(entry: RunSamples) -> str:
             return f"column {name!r} cannot be the name of a field: letters, digits and '_' only"
         if size != length:
             return f"column {name} has {size} values, ticks has {length}"
-    if entry.first_sample < 0:
-        return f"first_sample {entry.first_sample} is negative"
     return ""
 
 

@@ -1,4 +1,4 @@
-"""The one message that is not an entry of the journal: the retained status of a unit."""
+"""What is no entry of a journal: a unit's status, and what a recorder holds. Data only."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from typing import Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
-LAST_WORD: Final = 2**53 - 1
+from platelink.runs import EXACT, Count
+
+LAST_WORD: Final = EXACT
 """``sequence`` of the last will: after everything of its own session, before any later session."""
 
 
@@ -20,16 +22,35 @@ class UnitStatus(BaseModel):
     kind: Literal["status"] = "status"
     site: str
     unit: str
-    session: int = Field(ge=1)
+    session: int = Field(ge=1, le=EXACT)
     """Grows with every connection to the broker, also over restarts."""
     sequence: int = Field(ge=1, le=LAST_WORD)
     state: Literal["online", "offline"]
     at_utc: AwareDatetime
     """When the text was made; a last will carries the time of its connection."""
-    pending: int | None = Field(default=None, ge=0)
+    pending: Count | None = None
     """Entries of the journal not yet acknowledged by the broker."""
     detail: dict[str, JsonValue] = {}
     """What the daemon wants shown: state of the exposure, link ..."""
 
     def order(self) -> tuple[int, int]:
         return (self.session, self.sequence)
+
+
+class HeldEntries(BaseModel):
+    """Retained. What one recorder holds of a unit's entries: it will not lose them any more. A
+    number that is missing below one that is there never came."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    format: Literal[1] = 1
+    kind: Literal["held"] = "held"
+    site: str
+    unit: str
+    recorder: str
+    group: str | None = None
+    """Recorders of one group share the entries: what one of them holds is held."""
+    at_utc: AwareDatetime
+    journals: dict[str, tuple[tuple[Count, Count], ...]]
+    """By journal (the first part of an entry's id) ranges of numbers: first, last; the lowest ones,
+    where there are very many."""

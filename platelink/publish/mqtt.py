@@ -21,6 +21,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 NO_SUBSCRIBERS = 0x10
 """PUBACK reason "No matching subscribers" (MQTT 5.0, table 3-4): taken and thrown away."""
+REFUSED = 0x80
+"""This reason and all above it: not taken (MQTT 5.0, 2.4)."""
 POLL_EVENTS = 500
 """Most events of one ``poll``: a backlog is taken in large commits, and still in pieces."""
 
@@ -74,7 +76,6 @@ class Acknowledged(NamedTuple):
 class Received(NamedTuple):
     topic: str
     payload: bytes
-    retained: bool
     mid: int
     qos: int
 
@@ -156,9 +157,16 @@ class BrokerLink:
         events, self._events = self._events, []
         return events
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
-        """Send at QoS 1; the message's id, which comes back in Acknowledged."""
-        return self._client.publish(topic, payload, qos=1, retain=retain).mid
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, expiry_s: int | None = None
+    ) -> int:
+        """Send at QoS 1; the message's id, which comes back in Acknowledged. The broker forgets a
+        retained message ``expiry_s`` later."""
+        properties = None
+        if expiry_s is not None:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = expiry_s
+        return self._client.publish(topic, payload, 1, retain, properties).mid
 
     def subscribe(self, filters: Sequence[str]) -> None:
         self._client.subscribe([(f, SubscribeOptions(qos=1)) for f in filters])
@@ -209,7 +217,7 @@ class BrokerLink:
         self._events.append(Acknowledged(mid, int(code.value), str(code)))
 
     def _on_message(self, client: Client, userdata: object, m: MQTTMessage) -> None:
-        self._events.append(Received(m.topic, bytes(m.payload), m.retain, m.mid, m.qos))
+        self._events.append(Received(m.topic, bytes(m.payload), m.mid, m.qos))
 
     def _on_subscribe(
         self,

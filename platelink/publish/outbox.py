@@ -1,9 +1,10 @@
 """The outbox: which entries of the journal the broker has, and what may be sent next. Pure.
 
 Rule 1: the cursor passes an entry only when the broker has acknowledged it *and all before it*.
-Rule 2: after any loss of the connection sending begins again right after the cursor. What the
-broker had already taken comes twice, with the same id; nothing comes out of order for the first
-time, and nothing is left out.
+Rule 2: after any loss of the connection, and any restart, sending begins again after what the
+broker has surely saved: what it acknowledged in the last moment it may have lost since. What it
+had already taken comes twice, with the same id; nothing comes out of order for the first time, and
+nothing is left out.
 Rule 3: "accepted, but nobody is subscribed" is not delivered: the broker has thrown it away. The
 outbox holds and asks again with the same entry. After every connection and every hold one entry
 goes alone, before the window opens, so that a subscriber who comes late still hears the first one
@@ -19,7 +20,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from platelink.publish.backoff import Backoff
+from platelink.backoff import Backoff
 from platelink.runs import AnyEntry
 
 
@@ -43,6 +44,10 @@ class OutboxSource(Protocol):
         """Number of the newest entry, 0 when there is none."""
         ...
 
+    def replaced(self) -> bool:
+        """True when new entries go into another journal by now."""
+        ...
+
     def close(self) -> None: ...
 
 
@@ -54,10 +59,10 @@ class OutboxSettings:
     retry_cap_s: float = 30.0
     """A broker that restarts is found again within half a minute, however long it was away."""
     connect_limit_s: float = 10.0
-    again_s: float = 5.0
-    """A broker that is killed was seen to lose what it had acknowledged in the moment before, for
-    subscribers that were away: after a lost connection the last of it is sent again, under the same
-    ids. It saves once a second."""
+    again_s: float = 6.0
+    """A broker that is killed loses what it has acknowledged and not saved. It saves every two
+    seconds, reckoned in whole ones (deploy/mosquitto.conf): what it acknowledged this long before
+    its last answer is sent again, under the same ids."""
     acknowledge_limit_s: float = 20.0
     """A connected broker that acknowledges nothing for so long is not working: connect anew."""
 
@@ -105,6 +110,7 @@ class Outbox:
         self._window = settings.window
         self._in_flight: deque[_InFlight] = deque()
         self._recent: deque[tuple[float, int]] = deque()  # when the cursor left which number
+        self._held = deque([(now, 0)])  # when recorders said to hold everything up to which number
         self._sent_to = cursor
         self._deadline: float | None = now
 
@@ -116,10 +122,11 @@ class Outbox:
     def connected(self) -> bool:
         return self.state in (OutboxState.PROBING, OutboxState.FLOWING, OutboxState.HELD)
 
-    def next_deadline(self) -> float | None:
-        oldest = self._oldest_sent_at()
-        limits = [self._deadline] if oldest is None else [self._deadline, self._limit(oldest)]
-        return min((t for t in limits if t is not None), default=None)
+    @property
+    def flows(self) -> bool:
+        """The broker takes entries, as far as is known: one is not under way alone."""
+        idle = self.state is OutboxState.PROBING and not self._in_flight
+        return self.state is OutboxState.FLOWING or idle
 
     def tick(self, *, now: float) -> tuple[Connect | Drop, ...]:
         """Whatever is due; calling early or twice changes nothing."""
@@ -151,22 +158,36 @@ class Outbox:
 
     def lost(self, reason: str, *, now: float) -> None:
         """The connection is gone, or could not be made."""
+        if self.state is OutboxState.HELD:  # some brokers leave after a refusal: it is the news
+            reason = f"{self.reason}; {reason}"
         if self.state is not OutboxState.WAITING:
             self._rewind(now)
             self._wait(OutboxState.WAITING, reason, now)
 
+    @property
+    def sure(self) -> int:
+        """Up to here the broker has surely saved what it acknowledged, reckoned from its last
+        answer: since then it may have been dead. Or every recorder has held it for some time: a
+        broker that is lost again and again must not hold up what is new."""
+        saved = self._recent[0][1] if self._recent else self.cursor
+        return max(saved, min(self._held[0][1], self.cursor))
+
+    def held(self, upto: int, *, now: float) -> None:
+        """All recorders say that they hold every entry up to this one."""
+        self._held.append((now, upto))
+        self._age_held(now)
+
+    def _age_held(self, now: float) -> None:
+        """Foremost is the newest word that is old enough; before there is one, none counts."""
+        while len(self._held) > 1 and now - self._held[1][0] >= self.settings.again_s:
+            self._held.popleft()
+
     def _rewind(self, now: float) -> None:
-        """Back to before what was acknowledged just now: the broker may have been killed."""
-        self._prune(now)
-        if self._recent:
-            self.cursor = self._recent[0][1]
-            self._recent.clear()
+        self._age_held(now)
+        self.cursor = self.sure
+        self._recent.clear()
 
-    def _prune(self, now: float) -> None:
-        while self._recent and now - self._recent[0][0] > self.settings.again_s:
-            self._recent.popleft()
-
-    def room(self) -> int:
+    def free(self) -> int:
         """How many further entries may be sent now."""
         if self.state is OutboxState.PROBING:
             return 1 - self.in_flight
@@ -180,8 +201,8 @@ class Outbox:
 
     def sent(self, number: int, *, now: float) -> None:
         """An entry was handed to the connection; numbers must rise (ValueError)."""
-        if number <= self._sent_to or self.room() < 1:
-            raise ValueError(f"entry {number} sent after {self._sent_to}, room {self.room()}")
+        if number <= self._sent_to or self.free() < 1:
+            raise ValueError(f"entry {number} sent after {self._sent_to}, room {self.free()}")
         self._in_flight.append(_InFlight(number, now))
         self._sent_to = number
 
@@ -201,7 +222,8 @@ class Outbox:
         if self.cursor == before:
             return False
         self._recent.append((now, before))
-        self._prune(now)
+        while now - self._recent[0][0] > self.settings.again_s:
+            self._recent.popleft()
         self.state = OutboxState.FLOWING
         self._backoff.succeeded()
         self.reason = ""
@@ -221,7 +243,7 @@ class Outbox:
         self.state = state
         self.reason = reason
         self._forget_flight()
-        self._deadline = self._backoff.failed(now=now)
+        self._deadline = now + self._backoff.failed()
 
     def _drop(self, reason: str, now: float) -> tuple[Drop]:
         self._rewind(now)

@@ -10,20 +10,21 @@ import json
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from pydantic import JsonValue
 
 from platelink.publish.cursor import CursorFile, CursorState
-from platelink.publish.messages import LAST_WORD, UnitStatus
+from platelink.publish.holdings import split_id
+from platelink.publish.messages import LAST_WORD, HeldEntries, UnitStatus
 from platelink.publish.mqtt import (
     NO_SUBSCRIBERS,
+    REFUSED,
     Acknowledged,
     BrokerError,
     BrokerLink,
-    BrokerSettings,
     Connected,
     ConnectionLost,
     LinkEvent,
@@ -35,55 +36,23 @@ from platelink.publish.outbox import (
     Connect,
     Drop,
     Outbox,
-    OutboxSettings,
     OutboxSource,
-    OutboxState,
 )
+from platelink.publish.publishing import PublisherSettings, PublisherStatus
+from platelink.publish.ranges import joined
+from platelink.publish.repair import IN_FLIGHT, Held, Repair
 from platelink.publish.topics import Topics
+from platelink.runs import EXACT, AnyEntry
 
 POLL_S = 0.1
 """How late a new entry may leave, and how often an idle publisher looks into the journal."""
 CURSOR_SAVE_S = 0.5
 """Flushing a memory card costs tens of milliseconds; a cursor that lags costs only duplicates."""
-OWN_MESSAGES = 2
-"""Status messages that may be in flight beside the entries."""
+OWN_MESSAGES = 2 + IN_FLIGHT
+"""Status messages, and entries that a recorder lacks: in flight beside the new entries."""
 STATUS_S = 2.0
 """How often the pending count is measured, and the retained status renewed when it changed."""
 RESTART_S = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class PublisherSettings:
-    broker: BrokerSettings
-    site: str
-    unit: str
-    hold_without_subscriber: bool = True
-    """Wait until somebody is subscribed, since the broker keeps nothing for nobody."""
-    outbox: OutboxSettings = field(default_factory=OutboxSettings)
-
-    @property
-    def client_id(self) -> str:
-        return f"platelink-{self.site}-{self.unit}"
-
-
-@dataclass(frozen=True, slots=True)
-class PublisherStatus:
-    """What a page or ``doctor`` shows. ``problem`` is empty while everything flows."""
-
-    running: bool = False
-    connected: bool = False
-    state: str = OutboxState.WAITING.value
-    pending: int = 0
-    """Entries of the journal that the broker has not acknowledged."""
-    lag_s: float = 0.0
-    """Age of the oldest of them."""
-    in_flight: int = 0
-    cursor: int = 0
-    acknowledged: int = 0
-    """Entries acknowledged since the start of this process."""
-    connections: int = 0
-    problem: str = ""
-    notice: str = ""
 
 
 class Publisher:
@@ -139,7 +108,7 @@ class Publisher:
         try:
             shift = _Shift(self._settings, self._topics, source, self._cursor_file)
             try:
-                while not self._stopping.is_set():
+                while not self._stopping.is_set() and not source.replaced():
                     shift.step(self._detail)
                     self._status = shift.status
                 shift.leave(self._detail)
@@ -160,9 +129,9 @@ class _Shift:
         self._source = source
         self._file = file
         saved = file.load()
-        notice = file.notice
+        self._notices = {"cursor": file.notice}
         if saved.number and not _same_journal(source, saved):
-            notice = (
+            self._notices["journal"] = (
                 f"the journal has no entry {saved.entry_id!r} at number {saved.number}: it is "
                 f"another journal than before, every entry is sent from the first"
             )
@@ -171,13 +140,13 @@ class _Shift:
         self._saved_at = time.monotonic()
         self._outbox = Outbox(settings.outbox, cursor=saved.number, now=time.monotonic())
         self._link: BrokerLink | None = None
-        self._ids: dict[int, str] = {}
         self._numbers: dict[int, int] = {}  # message id of this connection -> number
-        self._entry_id = saved.entry_id
+        self._again: dict[int, int] = {}  # the same of those that a recorder lacks
+        self._repair = Repair(now=time.monotonic())
         self._sequence = 0
-        self._told: tuple[int, str] | None = None
+        self._reported: tuple[int, str] | None = None
         self._measured_at = float("-inf")
-        self.status = PublisherStatus(running=True, cursor=saved.number, notice=notice)
+        self.status = PublisherStatus(running=True, cursor=saved.number, notice=self._notice())
 
     def step(self, detail: dict[str, JsonValue]) -> None:
         """One round: what is due, send what may go, hear what came. Blocks up to POLL_S."""
@@ -191,7 +160,7 @@ class _Shift:
             for event in self._link.poll(POLL_S):
                 self._hear(event, detail)
         now = time.monotonic()
-        if self._outbox.cursor != self._saved.number and now - self._saved_at >= CURSOR_SAVE_S:
+        if self._outbox.sure != self._saved.number and now - self._saved_at >= CURSOR_SAVE_S:
             self._save()
         self._measure(detail, now)
 
@@ -205,7 +174,7 @@ class _Shift:
         if self._link is not None:
             self._link.close()
             self._link = None
-        if self._outbox.cursor != self._saved.number:
+        if self._outbox.sure != self._saved.number:
             self._save()
 
     def _act(self, action: Connect | Drop, now: float) -> None:
@@ -231,18 +200,32 @@ class _Shift:
             self._link.close()
         self._link = None
         self._numbers.clear()
+        self._again.clear()
+        self._repair.lost(now=time.monotonic())
 
     def _send(self, now: float) -> None:
         assert self._link is not None
-        room = self._outbox.room()
-        if room < 1:
-            return
-        for row in self._source.outbox_after(self._outbox.sent_to(), room):
-            topic = self._topics.of(row.entry)
-            payload = row.entry.model_dump_json().encode()
-            self._numbers[self._link.publish(topic, payload)] = row.number
-            self._ids[row.number] = row.entry.id
+        free = self._outbox.free()
+        for row in self._source.outbox_after(self._outbox.sent_to(), free) if free > 0 else ():
+            self._numbers[self._publish(row.entry)] = row.number
             self._outbox.sent(row.number, now=now)
+        if self._outbox.flows:
+            self._send_again(now)
+
+    def _send_again(self, now: float) -> None:
+        """What recorders lack, beside the new ones."""
+        self._repair.tick(self._outbox.cursor, now=now)
+        while (number := self._repair.next()) is not None:
+            rows = self._source.outbox_after(number - 1, 1)
+            if rows and rows[0].number == number:
+                self._again[self._publish(rows[0].entry)] = number
+                self._repair.sent(number)
+            else:
+                self._repair.skip(rows[0].number if rows else EXACT)
+
+    def _publish(self, entry: AnyEntry) -> int:
+        assert self._link is not None
+        return self._link.publish(self._topics.of(entry), entry.model_dump_json().encode())
 
     def _hear(self, event: LinkEvent, detail: dict[str, JsonValue]) -> None:
         now = time.monotonic()
@@ -250,7 +233,7 @@ class _Shift:
             case Connected():
                 assert self._link is not None
                 self._outbox.connected_to_broker(event.receive_maximum - OWN_MESSAGES, now=now)
-                self._link.subscribe([self._topics.status])
+                self._link.subscribe([self._topics.status, self._topics.held_by_any])
                 self._tell("online", detail)
             case ConnectionLost(reason):
                 self._outbox.lost(reason, now=now)
@@ -262,25 +245,29 @@ class _Shift:
                     self._link.acknowledge(event)
                 if topic == self._topics.status:
                     self._compare(payload, detail)
+                else:
+                    self._hear_held(topic, payload)
             case SubscriptionRefused(reason):
-                self.status = replace(self.status, notice=f"own status not readable: {reason}")
+                self._notices["status"] = f"own status not readable: {reason}"
 
     def _answered(self, event: Acknowledged, now: float) -> None:
+        again = self._again.pop(event.mid, None)
+        if again is not None:
+            self._repair.answered(again)
         number = self._numbers.pop(event.mid, None)
         if number is None:
-            return  # the status message
+            return  # the status message, or one that was sent again
         if event.code == NO_SUBSCRIBERS and self._settings.hold_without_subscriber:
             text = (
                 "the broker has no subscriber and would throw the entries away: start "
                 "'platelink recorder' (or set hold_without_subscriber = false)"
             )
             self._outbox.undelivered(number, text, now=now)
-        elif event.code >= 0x80:
+        elif event.code >= REFUSED:
             text = f"the broker refused entry {number}: {event.reason} ({event.code})"
             self._outbox.undelivered(number, text, now=now)
-        elif self._outbox.acknowledged(number, now=now):
-            self._entry_id = self._ids[self._outbox.cursor]
-            self._ids = {n: i for n, i in self._ids.items() if n > self._outbox.cursor}
+        else:
+            self._outbox.acknowledged(number, now=now)
 
     def _compare(self, payload: bytes, detail: dict[str, JsonValue]) -> None:
         """Look at the retained status as the broker has it, and put an old last will right."""
@@ -292,11 +279,25 @@ class _Shift:
         if seen[0] < own[0]:
             self._tell("online", detail)
         elif seen[0] > own[0]:
-            text = (
+            self._notices["status"] = (
                 f"the broker has a status of session {seen[0]}, later than ours ({own[0]}): "
                 f"another publisher runs under the same site and unit, or the clock was set back"
             )
-            self.status = replace(self.status, notice=text)
+
+    def _hear_held(self, topic: str, payload: bytes) -> None:
+        """A recorder says which entries it holds; without words it is no more."""
+        recorder = topic.rpartition("/")[2]
+        try:
+            held = HeldEntries.model_validate_json(payload) if payload else None
+        except ValueError:
+            return  # a newer recorder's: what it lacks it does not get again from here
+        if held is None:
+            self._repair.heard(recorder, None)
+            return
+        journal = split_id(_id_of(self._source, 1))[0]
+        ranges = joined(pair for pair in held.journals.get(journal, ()) if pair[0] <= pair[1])
+        self._repair.heard(recorder, Held(held.group, ranges))
+        self._outbox.held(self._repair.held_by_all(), now=time.monotonic())
 
     def _tell(self, state: str, detail: dict[str, JsonValue]) -> None:
         assert self._link is not None
@@ -321,9 +322,22 @@ class _Shift:
         return message.model_dump_json().encode()
 
     def _save(self) -> None:
-        self._saved = replace(self._saved, number=self._outbox.cursor, entry_id=self._entry_id)
-        self._file.save(self._saved)
+        """Where a restart goes on: number and id of one entry, the last that is surely kept."""
+        number = self._outbox.sure
+        if number != self._saved.number:
+            self._saved = replace(self._saved, number=number, entry_id=_id_of(self._source, number))
+        self._notices["cursor"] = ""
+        try:
+            self._file.save(self._saved)
+        except OSError as fault:
+            self._notices["cursor"] = (
+                f"cursor file {self._file.path} cannot be written ({fault.strerror}): publishing "
+                f"goes on, after a restart some entries are sent again; check free disk space"
+            )
         self._saved_at = time.monotonic()
+
+    def _notice(self) -> str:
+        return "; ".join(filter(None, self._notices.values()))
 
     def _measure(self, detail: dict[str, JsonValue], now: float) -> None:
         box = self._outbox
@@ -336,6 +350,8 @@ class _Shift:
             acknowledged=box.delivered,
             connections=box.connections,
             problem=box.reason,
+            notice=self._notice(),
+            sent_again=self._repair.sent_again,
         )
         if now - self._measured_at < STATUS_S:
             return
@@ -345,12 +361,17 @@ class _Shift:
         # Wall time on purpose: the age must be right over restarts, and it is only shown.
         lag_s = (datetime.now(UTC) - oldest[0].entry.at_utc).total_seconds() if oldest else 0.0
         self.status = replace(self.status, pending=pending, lag_s=max(lag_s, 0.0))
-        told = (pending, json.dumps(detail, sort_keys=True))
-        if box.connected and self._link is not None and told != self._told:
-            self._told = told
+        report = (pending, json.dumps(detail, sort_keys=True))
+        if box.connected and self._link is not None and report != self._reported:
+            self._reported = report
             self._tell("online", detail)
 
 
 def _same_journal(source: OutboxSource, saved: CursorState) -> bool:
-    rows = source.outbox_after(saved.number - 1, 1)
-    return bool(rows) and rows[0].number == saved.number and rows[0].entry.id == saved.entry_id
+    return _id_of(source, saved.number) == saved.entry_id
+
+
+def _id_of(source: OutboxSource, number: int) -> str:
+    """Id of the entry of this number; empty when there is none."""
+    rows = source.outbox_after(number - 1, 1) if number else ()
+    return rows[0].entry.id if rows and rows[0].number == number else ""

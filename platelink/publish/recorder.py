@@ -13,9 +13,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from platelink.publish.backoff import Backoff
-from platelink.publish.intake import judge
+from platelink.backoff import Backoff
+from platelink.ledger.by import from_ms
+from platelink.publish.intake import FIRST_MS, Accepted, Rejected, judge
 from platelink.publish.mqtt import (
+    REFUSED,
+    Acknowledged,
     BrokerError,
     BrokerLink,
     BrokerSettings,
@@ -26,7 +29,8 @@ from platelink.publish.mqtt import (
 )
 from platelink.publish.recorder_journal import Counts, RecorderJournal, RecorderJournalError
 from platelink.publish.store import Store, StoreLost, StoreRefused, StoreSettings
-from platelink.publish.topics import recorder_filters
+from platelink.publish.teller import KEPT_S, Teller
+from platelink.publish.topics import ROOT, recorder_filters
 from platelink.publish.upload import (
     AskStore,
     Confirm,
@@ -56,7 +60,7 @@ class RecorderSettings:
     start_wait_s: float = 60.0
     """How long entries wait for the start of their run, which tells their step."""
     remember_s: float = 7 * 86400.0
-    """How long duplicates are known by their id; a later one is sent again, which is harmless."""
+    """How long the steps of runs and the order of points are known."""
     upload: UploadSettings = field(default_factory=UploadSettings)
 
 
@@ -85,8 +89,8 @@ class RecorderStatus:
         c = self.counts
         lines = [
             f"received {c.received} (duplicates {c.duplicates}, dead letters {c.dead_letters}, "
-            f"waiting for a start {c.waiting}); to write {self.pending}, unconfirmed "
-            f"{self.unconfirmed}, confirmed lines {c.confirmed_lines}",
+            f"waiting for a start {c.waiting}, {c.early} ahead of time); to write {self.pending}, "
+            f"unconfirmed {self.unconfirmed}, confirmed lines {c.confirmed_lines}",
             f"broker {'connected' if self.connected else 'not connected'}; store restarts seen "
             f"{self.store_restarts}, rows written again {self.rows_written_again}, rows dropped "
             f"by the store {self.store_rows_refused}",
@@ -109,9 +113,11 @@ class Recorder:
         self._connected = False
         self._broker_backoff = Backoff(0.5, 15.0)
         self._connect_at = now
+        self._teller = Teller(settings.name, settings.group)
         self._tended_at = float("-inf")
         self._rows_refused = 0
         self._broker_problem = ""
+        self._held_problem = ""
         self._journal_problem = ""
 
     def run(
@@ -139,6 +145,8 @@ class Recorder:
             time.sleep(BUSY_POLL_S if busy else POLL_S)
         else:
             self._receive(self._link, BUSY_POLL_S if busy else POLL_S)
+        if self._link is not None and self._connected:
+            self._tell(self._link)
         self._tend()
 
     def status(self) -> RecorderStatus:
@@ -153,7 +161,7 @@ class Recorder:
             store_start=upload.store_start,
             store_restarts=upload.store_restarts,
             store_rows_refused=self._rows_refused,
-            broker_problem=self._broker_problem,
+            broker_problem=self._broker_problem or self._held_problem,
             store_problem=upload.problem,
             journal_problem=self._journal_problem,
         )
@@ -166,9 +174,7 @@ class Recorder:
 
     def _connect(self) -> None:
         s = self._settings
-        link = BrokerLink(
-            s.broker, client_id=f"platelink-recorder-{s.name}", receive_maximum=RECEIVE_MAXIMUM
-        )
+        link = BrokerLink(s.broker, client_id=client_id(s.name), receive_maximum=RECEIVE_MAXIMUM)
         try:
             link.connect()
         except BrokerError as fault:
@@ -188,6 +194,12 @@ class Recorder:
                     self._broker_backoff.succeeded()
                     # Also on a resumed session: this recorder may have changed its group.
                     link.subscribe(recorder_filters(self._settings.group))
+                    self._teller.connected()
+                case Acknowledged(_, code, reason) if code >= REFUSED:
+                    self._held_problem = (
+                        f"the broker does not take what this recorder holds ({reason}): give its "
+                        f"user the right to write {ROOT}/+/+/held/+"
+                    )
                 case ConnectionLost(reason):
                     self._lost(reason)
                 case SubscriptionRefused(reason):
@@ -200,7 +212,11 @@ class Recorder:
         """Commit; False, and the connection is left, when the journal cannot take them: the
         broker keeps them and sends them again."""
         utc_ms = _utc_ms()
-        batch = [judge(m.topic, m.payload, utc_ms=utc_ms) for m in messages]
+        if utc_ms < FIRST_MS:
+            self._journal_problem = "this computer's clock shows a time before 2020: set the clock"
+            self._lost("left until the clock is set")
+            return False
+        batch = [_judged(message, utc_ms) for message in messages]
         try:
             rows = self._journal.commit(batch, utc_ms=utc_ms)
         except RecorderJournalError as fault:
@@ -208,8 +224,22 @@ class Recorder:
             self._lost("left until the journal can be written again")
             return False
         self._journal_problem = ""
+        taken = (message.address for message in batch if isinstance(message, Accepted))
+        self._teller.took((address.site, address.unit) for address in taken)
         self._upload.add(rows, now=time.monotonic())
         return True
+
+    def _tell(self, link: BrokerLink) -> None:
+        """Publishers hear which of their entries are here, and send what is missing."""
+        if self._held_problem:
+            return  # some brokers leave a client that writes where it may not
+        holdings = self._journal.holdings
+        try:
+            for unit in self._teller.due(holdings.units, now=time.monotonic()):
+                words = self._teller.words(unit, holdings.of(*unit), from_ms(_utc_ms()))
+                link.publish(words.topic, words.payload, retain=True, expiry_s=KEPT_S)
+        except RecorderJournalError as fault:
+            self._journal_problem = str(fault)
 
     def _work_on_store(self) -> bool:
         """Do the next thing at the store; True if there may be more at once."""
@@ -261,9 +291,9 @@ class Recorder:
         utc_ms = _utc_ms()
         late_ms = utc_ms - int(self._settings.start_wait_s * 1000)
         try:
-            self._upload.add(
-                self._journal.release_waiting(before_ms=late_ms, utc_ms=utc_ms), now=now
-            )
+            rows = self._journal.release_early(utc_ms=utc_ms)
+            rows += self._journal.release_waiting(before_ms=late_ms, utc_ms=utc_ms)
+            self._upload.add(rows, now=now)
             self._journal.forget_before(utc_ms - int(self._settings.remember_s * 1000))
         except RecorderJournalError as fault:
             self._journal_problem = str(fault)
@@ -271,13 +301,26 @@ class Recorder:
     def _lost(self, reason: str) -> None:
         self._leave()
         self._broker_problem = reason
-        self._connect_at = self._broker_backoff.failed(now=time.monotonic())
+        self._connect_at = time.monotonic() + self._broker_backoff.failed()
 
     def _leave(self) -> None:
         if self._link is not None:
             self._link.close()
         self._link = None
         self._connected = False
+
+
+def client_id(name: str) -> str:
+    """Of the session of the recorder of this name."""
+    return f"platelink-recorder-{name}"
+
+
+def _judged(message: Received, utc_ms: int) -> Accepted | Rejected:
+    """Whatever goes wrong in judging a message says something of that message alone."""
+    try:
+        return judge(message.topic, message.payload, utc_ms=utc_ms)
+    except Exception as fault:
+        return Rejected(message.topic, message.payload, f"cannot be judged: {fault!r}")
 
 
 def _utc_ms() -> int:

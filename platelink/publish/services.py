@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import getpass
 import os
+import re
+import secrets
 import shutil
 import socket
 import subprocess
@@ -19,6 +21,8 @@ from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import ClassVar
+
+from platelink.publish.mqtt import BrokerSettings
 
 START_LIMIT_S = 15.0
 """Ready after about 1 s here; a busy small computer gets a multiple of that."""
@@ -126,15 +130,46 @@ class Service(ABC):
 
 
 class BrokerService(Service):
-    """mosquitto on the shipped configuration."""
+    """mosquitto on the shipped configuration and access list, with a password for each user."""
 
     program = "mosquitto"
     package = "mosquitto"
 
+    def __init__(self, directory: Path, *units: str, tls: bool = False) -> None:
+        """``units`` are users, "<site>/<unit>". ``tls``: the listener of the network too; its files
+        are expected in ``directory``/certs."""
+        super().__init__(directory)
+        self.tls_port = free_port() if tls else None
+        self.passwords = {user: secrets.token_urlsafe(9) for user in (*units, "recorder", "reader")}
+
+    def settings(self, user: str) -> BrokerSettings:
+        """How this user reaches it, by the local listener."""
+        return BrokerSettings("127.0.0.1", self.port, user, self.passwords[user])
+
+    def section(self, unit: str) -> str:
+        """The keys of a configuration's ``[broker]`` for this unit, and of ``[recorder]``."""
+        return (
+            f'[broker]\nhost = "127.0.0.1"\nport = {self.port}\nusername = "{unit}"\n'
+            f'password = "{self.passwords[unit]}"\n\n[recorder]\nusername = "recorder"\n'
+            f'password = "{self.passwords["recorder"]}"\n'
+        )
+
     def _arguments(self) -> list[str]:
         path = self.directory / "mosquitto.conf"
-        path.write_text(broker_configuration(self.port, self.directory), "utf-8")
+        text = broker_configuration(self.port, self.directory, tls_port=self.tls_port)
+        path.write_text(text, "utf-8")
+        (self.directory / "platelink.acl").write_text(_shipped("mosquitto.acl"), "utf-8")
+        if not (self.directory / "platelink.passwd").exists():
+            self._write_passwords(self.directory / "platelink.passwd")
         return ["-c", str(path)]
+
+    def _write_passwords(self, path: Path) -> None:
+        program = shutil.which("mosquitto_passwd")
+        if program is None:
+            raise ServiceError("mosquitto_passwd is not installed: sudo apt-get install mosquitto")
+        path.touch(mode=0o600)
+        path.write_text("".join(f"{u}:{p}\n" for u, p in self.passwords.items()), "utf-8")
+        subprocess.run([program, "-U", str(path)], check=True)  # noqa: S603 - puts hashes there
 
     def _answers(self) -> bool:
         try:
@@ -176,18 +211,18 @@ class StoreService(Service):
         return content
 
 
-def broker_configuration(port: int, directory: Path) -> str:
-    """The shipped mosquitto.conf with another listener, another place for its data, and the
-    user that runs it (as root it would change to a user who may not write there)."""
-    lines = []
-    for line in _shipped("mosquitto.conf").splitlines():
-        if line.startswith("listener "):
-            lines.append(f"listener {port} 127.0.0.1")
-        elif line.startswith("persistence_location "):
-            lines.append(f"persistence_location {directory}/")
-        else:
-            lines.append(line)
-    return "\n".join([*lines, f"user {getpass.getuser()}", ""])
+def broker_configuration(port: int, directory: Path, *, tls_port: int | None = None) -> str:
+    """The shipped mosquitto.conf with another listener, all paths in ``directory``, and the user
+    that runs it (as root it would change to a user who may not write there). With ``tls_port`` the
+    lines of the network's listener are not comments."""
+    text = _shipped("mosquitto.conf")
+    if tls_port is not None:
+        text = re.sub(r"^#(?=\w)", "", text, flags=re.M)
+        text = text.replace("listener 8883", f"listener {tls_port} 127.0.0.1")
+    text = text.replace("listener 1883 127.0.0.1", f"listener {port} 127.0.0.1")
+    for place in ("/etc/mosquitto/", "/var/lib/mosquitto/"):
+        text = re.sub(rf"^(#?\w+) {place}", rf"\1 {directory}/", text, flags=re.M)
+    return f"{text}user {getpass.getuser()}\n"
 
 
 def store_arguments(port: int, data: Path) -> list[str]:

@@ -3,6 +3,7 @@
 platelink/v1/<site>/<unit>/run/<run_id>/start|channels|samples|event|end
 platelink/v1/<site>/<unit>/event
 platelink/v1/<site>/<unit>/status          retained, also the last will
+platelink/v1/<site>/<unit>/held/<recorder> retained, from each recorder
 
 All at QoS 1.
 """
@@ -54,6 +55,15 @@ class Topics:
     @property
     def status(self) -> str:
         return f"{self.base}/status"
+
+    @property
+    def held_by_any(self) -> str:
+        """Filter of what recorders say they hold."""
+        return f"{self.base}/held/+"
+
+    def held(self, recorder: str) -> str:
+        """Where a recorder says what it holds of this unit."""
+        return f"{self.base}/held/{check_name('recorder', recorder)}"
 
     def of(self, entry: AnyEntry) -> str:
         """Topic of an entry; TopicError if its run id cannot be a level."""

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Literal, NamedTuple
 
-from platelink.publish.backoff import Backoff
+from platelink.backoff import Backoff
 
 
 class Row(NamedTuple):
@@ -194,11 +194,11 @@ class Upload:
 
     def _confirm_old(self) -> tuple[Confirm, ...]:
         """Everything that was written hold_s before the store's last sign of life."""
-        kept: list[Row] = []
+        confirmed: list[Row] = []
         limit = self._asked_at - self.settings.hold_s
         while self._unconfirmed and self._unconfirmed[0].sure and self._unconfirmed[0].at <= limit:
-            kept += self._unconfirmed.popleft().rows
-        return (Confirm(tuple(kept)),) if kept else ()
+            confirmed += self._unconfirmed.popleft().rows
+        return (Confirm(tuple(confirmed)),) if confirmed else ()
 
     def _must_ask(self, now: float) -> bool:
         if not self._known:
@@ -219,9 +219,9 @@ class Upload:
         if lines < self.settings.min_lines and (lines == 0 or waited_s < self.settings.flush_s):
             return ()
         batch = [self._pending.popleft()]
-        room = self.settings.max_lines - batch[0].lines
-        while self._pending and self._pending[0].lines <= room:
-            room -= self._pending[0].lines
+        free_lines = self.settings.max_lines - batch[0].lines
+        while self._pending and self._pending[0].lines <= free_lines:
+            free_lines -= self._pending[0].lines
             batch.append(self._pending.popleft())
         self._waiting_since = now
         return tuple(batch)
@@ -240,7 +240,7 @@ class Upload:
 
     def _lost(self, reason: str, now: float) -> None:
         self.problem = reason
-        self._retry_at = self._backoff.failed(now=now)
+        self._retry_at = now + self._backoff.failed()
         self._ask_first = True  # the process that comes back may be another one
         if not self._by_start():
             self._write_again(list(self._unconfirmed))

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from pydantic.fields import FieldInfo
 
+from platelink.contract.words import ChangeKind
 from platelink.forms.keys import Section
 from platelink.forms.walk import typed_of, unit_of
 from platelink.forms.write import typed
@@ -26,8 +27,7 @@ class Change(NamedTuple):
     step: str
     """Name of the step in the newer recipe, or in the older one if it is gone; empty for the recipe
     as a whole."""
-    kind: str
-    """changed, added, removed, moved or renamed."""
+    kind: ChangeKind
     text: str
 
     def __str__(self) -> str:
@@ -56,19 +56,21 @@ def facts(section: Section) -> Iterator[tuple[str, str]]:
             yield _label(name), _shown(field, value)
 
 
-def _listed(old: Sequence[Section], new: Sequence[Section]) -> Iterator[tuple[str, str, str]]:
+def _listed(
+    old: Sequence[Section], new: Sequence[Section]
+) -> Iterator[tuple[str, ChangeKind, str]]:
     """(name, kind, text) of the differences of two lists of named sections."""
     pairs = _pairs(old, new)
     kept_old, kept_new = {i for i, _ in pairs}, {j for _, j in pairs}
     for i, one in enumerate(old):
         if i not in kept_old:
-            yield _name(one), "removed", f"removed ({_told(one)})"
+            yield _name(one), "removed", f"removed ({_summary(one)})"
     moved = {j for _, j in pairs} - set(_rising([j for _, j in pairs]))
     before = {j: i for i, j in pairs}
     for j, one in enumerate(new):
         where = f"after {_name(new[j - 1])}" if j else "at the beginning"
         if j not in kept_new:
-            yield _name(one), "added", f"added {where} ({_told(one)})"
+            yield _name(one), "added", f"added {where} ({_summary(one)})"
             continue
         was = old[before[j]]
         if _name(was) != _name(one):
@@ -147,7 +149,7 @@ def _shown(field: FieldInfo, value: Any) -> str:
     return f"{value:.10g} {unit_of(field)}".rstrip()
 
 
-def _told(section: Section) -> str:
+def _summary(section: Section) -> str:
     kind = getattr(section, "kind", None)
     return ", ".join([*([kind] if kind else []), *(f"{a} {b}" for a, b in facts(section))])
 

@@ -59,10 +59,10 @@ def refusal(revision: Revision, to: State) -> str | None:
     if to in MOVES[revision.state]:
         return None
     last = revision.life[-1]
-    told = f"{revision.name} is {last.state} since {last.at_utc:%Y-%m-%d %H:%M} UTC, by {last.who}"
+    now = f"{revision.name} is {last.state} since {last.at_utc:%Y-%m-%d %H:%M} UTC, by {last.who}"
     if revision.state is State.RETIRED:
-        return f"{told}; a retired revision stays so: add its content as a new revision"
-    return f"{told}; it cannot become {to}"
+        return f"{now}; a retired revision stays so: add its content as a new revision"
+    return f"{now}; it cannot become {to}"
 
 
 def superseded(revisions: Sequence[Revision], by: Revision) -> tuple[Revision, ...]:

@@ -10,12 +10,7 @@ from pydantic import ValidationError
 
 from platelink.canonical import canonical
 from platelink.forms.problems import FormError, Reading, parse, read
-from platelink.forms.write import to_toml
 from platelink.recipe.model import FORMAT, Recipe, repeated
-
-__all__ = [
-    "RecipeFileError", "from_content", "load", "loads", "loads_content", "recipe_of", "to_toml",
-]  # fmt: skip
 
 
 class RecipeFileError(FormError):

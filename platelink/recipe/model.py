@@ -1,4 +1,4 @@
-"""A recipe: how a plate is made, as data. Its content has a hash; how it is typed does not matter.
+"""A recipe: how a plate is made, as data. Its content has a hash, not how it is typed. Pure.
 
 The words of other trades go into names, instructions and prompts; the kinds of step are the same.
 """
@@ -13,8 +13,7 @@ from pydantic import model_validator
 
 from platelink.canonical import canonical, sha256_of
 from platelink.forms.keys import LISTED, Line, Paragraph, PlainName, Section, key, table
-from platelink.forms.problems import dotted
-from platelink.forms.walk import Loc
+from platelink.forms.walk import Loc, dotted
 from platelink.recipe.steps import ExposeStep, Step
 
 FORMAT = 1

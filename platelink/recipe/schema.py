@@ -6,7 +6,7 @@ hold what may be there only once, so that the file itself refuses a second one.
 
 from __future__ import annotations
 
-from platelink.ledger.database import Kind
+from platelink.ledger.kind import Fault, Kind
 
 _TABLES = ("entries", "revisions", "moves", "things")
 _APPEND_ONLY = tuple(
@@ -84,5 +84,8 @@ RECIPES = Kind(
     name="store of recipes",
     application_id=0x504C5231,  # "PLR1"
     migrations=_MIGRATIONS,
-    absent="nothing was added yet; begin with 'platelink recipe add'",
+    texts={
+        Fault.ABSENT: "{path} does not exist: nothing was added yet; begin with "
+        "'platelink recipe add'"
+    },
 )

@@ -10,7 +10,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from platelink.ledger.by import By
+from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused
+from platelink.ledger.readable import readable
 from platelink.recipe.entries import About, Act, Entry
 from platelink.recipe.log import Log
 from platelink.recipe.supplies import (
@@ -26,8 +28,12 @@ from platelink.recipe.supplies import (
 )
 
 
-class Shelf(Log):
+class Shelf:
     """Every act is one entry; what a thing is now is made of its entries."""
+
+    def __init__(self, database: Database, log: Log) -> None:
+        self._db = database
+        self._log = log
 
     def lots(self) -> tuple[LotNow, ...]:
         """All lots as they are now, in the order they were added."""
@@ -35,7 +41,9 @@ class Shelf(Log):
 
     def lot(self, name: str) -> LotNow:
         """One lot as it is now; ``StoreRefused`` when there is none."""
-        return lot_now(self._known(About.LOT, name))
+        entries = self._known(About.LOT, name)
+        with readable(self._db.path, f"lot {name}"):
+            return lot_now(entries)
 
     def screens(self) -> tuple[ScreenNow, ...]:
         """All screens as they are now, in the order they were added."""
@@ -43,7 +51,9 @@ class Shelf(Log):
 
     def screen(self, name: str) -> ScreenNow:
         """One screen as it is now; ``StoreRefused`` when there is none."""
-        return screen_now(self._known(About.SCREEN, name))
+        entries = self._known(About.SCREEN, name)
+        with readable(self._db.path, f"screen {name}"):
+            return screen_now(entries)
 
     def add_lot(self, lot: Lot, by: By) -> LotNow:
         """A lot that came."""
@@ -67,7 +77,7 @@ class Shelf(Log):
                     f"{opened_on}; correct the date"
                 )
             body = {"opened_on": opened_on.isoformat()}
-            self._enter((About.LOT, name, Act.OPENED), by, body)
+            self._log.enter((About.LOT, name, Act.OPENED), by, body)
         return self.lot(name)
 
     def use_lot(self, name: str, area_cm2: float, by: By, *, ref: str | None = None) -> LotNow:
@@ -89,7 +99,7 @@ class Shelf(Log):
             raise StoreRefused(f"lot {name}: the area left, {area_cm2:g} cm², must be 0 or more")
         with self._db.transaction():
             self._usable_lot(name)
-            self._enter((About.LOT, name, Act.COUNTED), by, {"area_cm2": area_cm2})
+            self._log.enter((About.LOT, name, Act.COUNTED), by, {"area_cm2": area_cm2})
         return self.lot(name)
 
     def change_lot(self, name: str, changes: Mapping[str, Any], by: By) -> LotNow:
@@ -115,7 +125,7 @@ class Shelf(Log):
         with self._db.transaction():
             now = self.lot(name) if about is About.LOT else self.screen(name)
             _refuse_closed(f"{about} {name}", now.closed)
-            self._enter((about, name, Act.CLOSED), by, {})
+            self._log.enter((about, name, Act.CLOSED), by, {})
 
     def _usable_lot(self, name: str) -> LotNow:
         now = self.lot(name)
@@ -124,9 +134,9 @@ class Shelf(Log):
 
     def _add_thing(self, about: About, name: str, body: dict[str, Any], by: By) -> None:
         with self._db.transaction():
-            if self.history(about, name):
+            if self._log.history(about, name):
                 raise StoreRefused(f"{about} {name} is there already; give it another name")
-            number = self._enter((about, name, Act.ADDED), by, body)
+            number = self._log.enter((about, name, Act.ADDED), by, body)
             self._db.execute(
                 "INSERT INTO things (about, name, number) VALUES (?, ?, ?)",
                 (str(about), name, number),
@@ -136,7 +146,7 @@ class Shelf(Log):
         with self._db.transaction():
             known = self._known(about, name)
             if ref is None or all(entry.ref != ref for entry in known):
-                self._enter((about, name, Act.USED), by, body, ref=ref)
+                self._log.enter((about, name, Act.USED), by, body, ref=ref)
 
     def _change(
         self, about: About, name: str, values: dict[str, Any], changes: Mapping[str, Any], by: By
@@ -154,17 +164,19 @@ class Shelf(Log):
                 Screen.model_validate(values | plain)
         except (ValidationError, ValueError) as error:
             raise StoreRefused(f"{about} {name}: {error}") from None
-        self._enter((about, name, Act.CHANGED), by, plain)
+        self._log.enter((about, name, Act.CHANGED), by, plain)
 
     def _things(self, about: About) -> list[str]:
         rows = self._db.rows("SELECT name FROM things WHERE about = ? ORDER BY number", (about,))
-        return [row[0] for row in rows]
+        return [str(row[0]) for row in rows]
 
     def _known(self, about: About, name: str) -> tuple[Entry, ...]:
-        found = self.history(about, name)
+        found = self._log.history(about, name)
         if not found:
             there = ", ".join(self._things(about)) or f"none; add one with 'platelink {about} add'"
-            raise StoreRefused(f"there is no {about} '{name}' in {self.path}; there are: {there}")
+            raise StoreRefused(
+                f"there is no {about} '{name}' in {self._db.path}; there are: {there}"
+            )
         return found
 
 

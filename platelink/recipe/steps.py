@@ -55,8 +55,15 @@ class ContactBand(Section):
     hold_test_s: Seconds | None = key(
         "How long the vacuum is watched before light.", None, unit="s", gt=0.0, le=600.0
     )
+    draw_down_s: Seconds | None = key(
+        "Least time the vacuum is drawn before light, however soon it is steady.",
+        None,
+        unit="s",
+        ge=0.0,
+        le=3600.0,
+    )
     fall_limit_kpa_per_min: float | None = key(
-        "Steepest fall during the hold test.", None, unit="kPa/min", gt=0.0, le=1000.0
+        "Steepest change during the hold test, up or down.", None, unit="kPa/min", gt=0.0, le=1000.0
     )
 
     @model_validator(mode="after")

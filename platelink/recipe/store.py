@@ -7,18 +7,22 @@ owed, why; nothing is ever overwritten, and the file itself refuses it. Times co
 from __future__ import annotations
 
 import hashlib
+from pathlib import Path
+from typing import Self
 
 from pydantic import ValidationError
 
 from platelink.ledger.by import By, from_ms
-from platelink.ledger.errors import StoreError, StoreRefused, StoreUnusable
+from platelink.ledger.database import Database
+from platelink.ledger.errors import StoreRefused, StoreUnusable
+from platelink.ledger.readable import WAY_OUT, readable
 from platelink.recipe.entries import About, Act
 from platelink.recipe.life import Revision, Signed, State, present, refusal, superseded
 from platelink.recipe.load import loads_content
+from platelink.recipe.log import Log
 from platelink.recipe.model import Recipe
+from platelink.recipe.schema import RECIPES
 from platelink.recipe.shelf import Shelf
-
-__all__ = ["By", "RecipeStore", "StoreError", "StoreRefused", "StoreUnusable"]
 
 HASH_DIGITS = 8
 """Least digits of a hash that name a revision."""
@@ -29,19 +33,46 @@ _LIFE = """SELECT r.revision, r.hash, m.state, e.who, e.why, e.at_ms FROM revisi
     WHERE r.recipe = ? ORDER BY r.revision, m.number"""
 
 
-class RecipeStore(Shelf):
-    """See the file's first lines."""
+class RecipeStore:
+    """Revisions, beside the ``log`` of everything and the ``shelf`` of lots and screens."""
+
+    def __init__(self, database: Database) -> None:
+        self._db = database
+        self.log = Log(database)
+        self.shelf = Shelf(database, self.log)
+
+    @classmethod
+    def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
+        """Open the file; without ``read_only`` it is made where there is none."""
+        return cls(Database(Path(path), RECIPES, read_only=read_only))
+
+    @property
+    def path(self) -> Path:
+        """The store's file."""
+        return self._db.path
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def recipes(self) -> tuple[str, ...]:
         """Ids of all recipes, in order."""
         rows = self._db.rows("SELECT DISTINCT recipe FROM revisions ORDER BY recipe")
-        return tuple(row[0] for row in rows)
+        return tuple(str(row[0]) for row in rows)
 
     def revisions(self, recipe: str) -> tuple[Revision, ...]:
         """All revisions of a recipe, oldest first; none when there is no such recipe."""
         lives: dict[tuple[int, str], list[Signed]] = {}
         for revision, content_hash, state, who, why, at_ms in self._db.rows(_LIFE, (recipe,)):
-            signed = Signed(State(state), who, why, from_ms(at_ms))
+            with readable(self.path, f"{recipe}@{revision}"):
+                signed = Signed(State(state), who, why, from_ms(at_ms))
+                bytes.fromhex(content_hash)
             lives.setdefault((revision, content_hash), []).append(signed)
         return tuple(Revision(recipe, *key, tuple(life)) for key, life in lives.items())
 
@@ -53,18 +84,25 @@ class RecipeStore(Shelf):
         )
         if not rows:
             raise StoreRefused(f"there is no {revision.name} in {self.path}")
-        content_hash, content = rows[0]
-        if hashlib.sha256(content.encode()).hexdigest() != content_hash:
+        return self.content_of(revision.name, *rows[0])
+
+    def content_of(self, name: str, content_hash: object, content: object) -> Recipe:
+        """The recipe of a content as it is stored."""
+        same = (
+            isinstance(content, str)
+            and hashlib.sha256(content.encode("utf-8", "replace")).hexdigest() == content_hash
+        )
+        if not same:
             raise StoreUnusable(
-                f"{revision.name} in {self.path} is not what was added: its content has another "
-                "hash; keep the file, restore a backup, and check the disk"
+                f"{name} in {self.path} is not what was added: its content has another hash; check "
+                f"the disk, {WAY_OUT.format(path=self.path)}"
             )
         try:
-            return loads_content(content)
+            return loads_content(str(content))
         except ValidationError as error:
             raise StoreUnusable(
-                f"{revision.name} in {self.path} cannot be read by this release ({error}); "
-                "install the release that wrote it, or a later one"
+                f"{name} in {self.path} cannot be read by this release ({error}); install the "
+                "release that wrote it, or a later one"
             ) from None
 
     def find(self, which: str) -> Revision:
@@ -108,8 +146,9 @@ class RecipeStore(Shelf):
                         f"{known.name} ({known.state}) has this very content; nothing was added"
                     )
             new = len(revisions) + 1
-            body = {"revision": new, "hash": content_hash}
-            number = self._enter((About.RECIPE, recipe.id, Act.ADDED), by, body)
+            number = self.log.enter(
+                (About.RECIPE, recipe.id, Act.ADDED), by, {"revision": new, "hash": content_hash}
+            )
             self._db.execute(
                 "INSERT INTO revisions (recipe, revision, hash, content, number) "
                 "VALUES (?, ?, ?, ?, ?)",
@@ -148,8 +187,11 @@ class RecipeStore(Shelf):
         return revision
 
     def _move(self, revision: Revision, act: Act, by: By) -> None:
-        body = {"revision": revision.number, "hash": revision.content_hash}
-        number = self._enter((About.RECIPE, revision.recipe, act), by, body)
+        number = self.log.enter(
+            (About.RECIPE, revision.recipe, act),
+            by,
+            {"revision": revision.number, "hash": revision.content_hash},
+        )
         self._db.execute(
             "INSERT INTO moves (recipe, revision, state, number) VALUES (?, ?, ?, ?)",
             (revision.recipe, revision.number, str(act), number),

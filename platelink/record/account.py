@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from platelink.record.light import Floats, LightCalibration, darks_of
-from platelink.record.reader import OpenRun
+from platelink.record.stored import OpenRun
 from platelink.runs import RunEvent, SampleBlock
 
 _MASK32 = 0xFFFF_FFFF
@@ -58,6 +58,8 @@ def light_of(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount) -
     stored, after = _stored_sums(run.last, n), whole
     if stored is not None and _not_before(stored, opened):
         after = 0.0 if _not_before(stored, closed) else rule.between(stored, closed)[1]
+    elif stored is not None and last_value(run.last, "counting"):
+        after += rule.between(stored, opened)[1]  # light of an order before it, by the same sums
     return OrderLight(whole_s, whole, after)
 
 

@@ -1,8 +1,8 @@
-"""Checking a run: integrate the stored raw sums again and count everything that was recorded.
+"""Checking a run: integrate the stored raw sums again and count everything that was recorded. Pure.
 
 Straightforward numpy over the whole run, from the device's cumulative sums and the calibration
 recorded with it; nothing of the controller is used but the dose it claimed. Of a run without light
-only what was recorded is counted. Pure but for ``check``.
+only what was recorded is counted.
 """
 
 from __future__ import annotations
@@ -14,12 +14,16 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from platelink.events.event import EventName
 from platelink.record.light import Floats, LightCalibration, darks_of
-from platelink.record.reader import WITHOUT_LIGHT, JournalReader, RunRecord, kind_of
+from platelink.record.stored import WITHOUT_LIGHT, RunRecord
 from platelink.runs import RunEvent, SampleBlock
 
 LIMIT_PCT = 0.10
 """Accuracy the dose control promises; a record that differs more does not support it."""
+LEAST_MJ_CM2 = 5.0
+"""The limit is a share of at least this dose: of light that was ended at once, a sensor's noise is
+any share."""
 _GAP_FACTOR = 1.5
 """A window longer than this many usual ones lacks a frame."""
 _MAX_COUNTS = 65_535.0
@@ -65,24 +69,6 @@ class Integral:
     breaks: int
 
 
-def check(
-    reader: JournalReader, run_id: str, *, limit_pct: float = LIMIT_PCT
-) -> CheckResult | None:
-    """Check one run of a journal; None when there is no such run."""
-    run = reader.run(run_id)
-    if run is None:
-        return None
-    first = reader.number_of(run.start.id)
-    last = reader.number_of(run.end.id) if run.end else reader.last_number()
-    return check_run(
-        run,
-        reader.samples(run_id),
-        reader.events(run_id),
-        missing_entries=reader.missing_numbers(first, last),
-        limit_pct=limit_pct,
-    )
-
-
 def check_run(
     run: RunRecord,
     samples: SampleBlock,
@@ -94,7 +80,7 @@ def check_run(
     """Check a run given everything recorded of it."""
     problems = _miscounted(run, len(samples), len(events), missing_entries)
     integral = recorded = difference = None
-    light = kind_of(run.start) not in WITHOUT_LIGHT
+    light = run.start.run_kind not in WITHOUT_LIGHT
     if light:
         integral, recorded, difference = _light(run, samples, events, limit_pct, problems)
         gaps, longest = _gaps(integral.seconds[integral.counted]) if integral else (0, 0.0)
@@ -103,7 +89,7 @@ def check_run(
         gaps, longest = _gaps(np.diff(samples.at_utc_ms) / 1000.0)
     return CheckResult(
         run_id=run.start.run_id,
-        kind=kind_of(run.start),
+        kind=run.start.run_kind,
         light=light,
         ok=not problems,
         verdict=_verdict(problems, run, recorded, difference, limit_pct),
@@ -131,7 +117,7 @@ def _light(
     """The integral, the dose claimed, percent between; what is wrong is added to ``problems``."""
     integral: Integral | None = None
     recorded = _recorded(run, samples)
-    if not len(samples) and not recorded and not any(e.name == "armed" for e in events):
+    if not len(samples) and not recorded and not any(e.name == EventName.ARMED for e in events):
         return None, None, None  # over before its first sample, and before any light
     try:
         integral = integrate(_calibration(run), samples, events)
@@ -142,10 +128,12 @@ def _light(
         problems.append("no dose was recorded")
     elif integral is not None:
         difference = _difference_pct(run, recorded, integral.dose_mj_cm2)
-        if not abs(difference) <= limit_pct:  # also when it is not a number
+        limit_mj_cm2 = limit_pct / 100.0 * max(abs(recorded), LEAST_MJ_CM2)
+        if not abs(integral.dose_mj_cm2 - recorded) <= limit_mj_cm2:  # also when it is not a number
             problems.append(
                 f"integrated again {integral.dose_mj_cm2:.3f} mJ/cm², recorded {recorded:.3f}: "
-                f"{difference:+.3f} % apart, limit {limit_pct} %"
+                f"{difference:+.3f} % apart, limit {limit_pct} % of "
+                f"{max(abs(recorded), LEAST_MJ_CM2):.3f} mJ/cm²"
             )
     if integral is not None and integral.breaks:
         problems.append(f"the device's sums began anew in {integral.breaks} windows of light")
@@ -154,7 +142,7 @@ def _light(
 
 def _not_without_light(run: RunRecord, samples: SampleBlock) -> list[str]:
     """What a run without light must not have, and what a bake must."""
-    kind, end = kind_of(run.start), run.end
+    kind, end = run.start.run_kind, run.end
     problems = []
     if run.start.target_dose_mj_cm2 is not None or (end and end.dose_mj_cm2 is not None):
         problems.append(f"a dose is recorded, and a {kind} has none")
@@ -273,7 +261,7 @@ def _verdict(
     if problems:
         return "not confirmed: " + "; ".join(problems)
     if recorded is None:
-        kind = kind_of(run.start)
+        kind = run.start.run_kind
         what = f"a {kind}" if kind in WITHOUT_LIGHT else "an exposure that ended before any light"
         return f"confirmed: every entry is there; {what} has no dose to compare"
     return (

@@ -1,4 +1,4 @@
-"""What can be wrong with a journal. Each text says what was found and what to do next."""
+"""What can be wrong with a journal. Each text says what was found and what to do next. Pure."""
 
 # ruff: noqa: N818 -- each name tells the state of the journal, as a face shows it
 

@@ -8,13 +8,14 @@ Numbers are written so that reading them gives the same 64-bit value again.
 from __future__ import annotations
 
 import csv
-import io
 import json
 import math
 from collections.abc import Sequence
+from io import StringIO
 from typing import Any
 
-from platelink.record.reader import RunRecord, from_ms
+from platelink.ledger.by import from_ms
+from platelink.record.stored import RunRecord
 from platelink.runs import FORMAT, RunEvent, SampleBlock
 
 
@@ -23,7 +24,7 @@ def run_to_csv(run: RunRecord, samples: SampleBlock) -> str:
     units = {c.name: c.unit for c in run.channels.channels} if run.channels else {}
     values = {name: column.tolist() for name, column in samples.values.items()}
     raw = {name: column.tolist() for name, column in samples.raw.items()}
-    out = io.StringIO(newline="")
+    out = StringIO(newline="")
     writer = csv.writer(out)  # its default dialect ends lines with CR LF and quotes as RFC 4180
     header = [_with_unit(name, units.get(name)) for name in values]
     writer.writerow(["at_utc", "ticks", *header, *(_with_unit(name, "1") for name in raw)])

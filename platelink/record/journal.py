@@ -3,37 +3,40 @@
 An append-only SQLite log with one writer. Every entry is committed when ``append`` returns, so a
 killed process loses none of them; the disk itself is waited for only in ``checkpoint``, from
 another thread, so a power cut loses at most what came since its last call.
-
-``docs`` states the loss bound as: kill -9 loses at most the samples not yet appended (the
-caller appends at least once a second), never an event, never a finished run; a power cut loses at
-most the entries since the last ``checkpoint`` (called once a second).
+What may be lost: ``docs/record.md``.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Self
 
 from pydantic import JsonValue
 
-from platelink.record.beside import BALLAST_BYTES, Ballast, WriterLock
-from platelink.record.codec import Columns, check_block, columns_of, encode
-from platelink.record.database import Checkpoint, Database
+from platelink.events.event import EventName
+from platelink.ledger.by import to_ms
+from platelink.ledger.database import Checkpoint
+from platelink.ledger.lock import WriterLock
+from platelink.record.anew import Anew, Pair, opened, remove, set_aside
+from platelink.record.ballast import BALLAST_BYTES, Ballast
+from platelink.record.codec import encode
 from platelink.record.errors import (
-    JournalError,
+    JournalDamaged,
     JournalFull,
-    JournalReadOnly,
     JournalRefused,
     NotAJournal,
 )
-from platelink.record.kept import to_text
-from platelink.record.reader import JournalReader, OpenRun, OutboxRow, RunRecord, to_ms
+from platelink.record.known import Known, Mark, known
+from platelink.record.reader import JournalReader
+from platelink.record.schema import JOURNAL
+from platelink.record.sentinel import Sentinel
+from platelink.record.snapshots import to_text
 from platelink.runs import EndState, RunChannels, RunEnd, RunEvent, RunStart, SampleBlock
-
-__all__ = ["Checkpoint", "Journal", "JournalError", "OpenRun", "OutboxRow", "RunRecord"]
 
 WAL_LIMIT_BYTES = 64 << 20
 """A log longer than this is moved into the file even while a run goes on: half an hour of a busy
@@ -49,104 +52,71 @@ _KEEP = (
 Appendable = RunStart | RunChannels | RunEvent | RunEnd
 
 
-@dataclass(slots=True)
-class _Open:
-    """What the writer knows of a run without an end."""
+class Journal:
+    """The writing half; ``reader`` sees what it wrote. All calls but ``checkpoint`` come from one
+    thread."""
 
-    samples: int = 0
-    events: int = 0
-    last_ticks: int | None = None
-    columns: Columns | None = None
-    described: bool = False
-
-
-class Journal(JournalReader):
-    """See the file's first lines. All calls but ``checkpoint`` come from one thread."""
-
-    def __init__(
-        self,
-        database: Database,
-        *,
-        ballast: Ballast,
-        lock: WriterLock | None = None,
-        syncer: Database | None = None,
-    ) -> None:
-        super().__init__(database)
+    def __init__(self, pair: Pair, *, ballast: Ballast, lock: WriterLock) -> None:
+        self._db, self._syncer = pair.writes, pair.syncs
+        self.reader = JournalReader(self._db)
+        self._sentinel = Sentinel(self._db.path)
         self._lock = lock
-        self._syncer = syncer
         self._ballast = ballast
-        self._next = self.last_number() + 1
-        self._open: dict[str, _Open] = {}
+        self._swap = threading.Lock()
+        self.damage = ""
+        """What is known to be wrong: nothing is to be written until the journal is begun anew."""
+        self._anew: Anew | None = None
+        self._next = self.reader.last_number() + 1
+        self._open = {run.start.run_id: known(run) for run in self.reader.open_runs()}
+        kept = self._db.rows("SELECT name, at_ms, value FROM kept")
+        self._kept: dict[str, tuple[int, str]] = {name: (at, text) for name, at, text in kept}
+        self._people = self.reader.newest_unit_event(EventName.PEOPLE_ENTERED) is not None
         self._together = False
-        if not database.read_only:
-            self._open = {run.start.run_id: _known(run) for run in self.open_runs()}
 
     @classmethod
     def open(
-        cls,
-        path: Path | str,
-        *,
-        unit: str | None = None,
-        new_uuid: str | None = None,
-        read_only: bool = False,
-        ballast_bytes: int = BALLAST_BYTES,
+        cls, path: Path | str, *, unit: str, new_uuid: str, ballast_bytes: int = BALLAST_BYTES
     ) -> Self:
-        """Open the journal of a unit.
-
-        To write, give ``unit`` and the ``new_uuid`` to identify the journal by if it does not exist
-        yet. A reader may give ``unit`` to be sure of it. JournalUnusable says why it cannot be."""
+        """Open the journal of a unit; ``new_uuid`` is to identify it by if it does not exist yet.
+        JournalUnusable says why it cannot be."""
         path = Path(path)
+        lock = WriterLock(path, JOURNAL)
         ballast = Ballast(path, ballast_bytes)
-        if read_only:
-            database = Database(path, read_only=True)
-            try:
-                journal = cls(database, ballast=ballast)
-            except BaseException:
-                database.close()
-                raise
-        else:
-            if not unit or not new_uuid:
-                raise ValueError("a journal is opened for writing with its unit and a new_uuid")
-            journal = cls._open_to_write(path, unit, new_uuid, ballast)
-        if unit not in (None, journal.unit):
-            journal.close()
-            raise NotAJournal(
-                f"{path} is the journal of unit {journal.unit!r}, not of {unit!r}; "
-                "configure another path for this unit"
-            )
-        return journal
-
-    @classmethod
-    def _open_to_write(cls, path: Path, unit: str, new_uuid: str, ballast: Ballast) -> Self:
-        lock = WriterLock(path)
-        opened: list[Database] = []
+        pair: Pair | None = None
         try:
-            opened.append(database := Database(path, read_only=False))
-            if not database.rows("SELECT 1 FROM journal"):
-                database.execute("INSERT INTO journal VALUES (1, ?, ?)", (new_uuid, unit))
-            opened.append(syncer := Database(path, read_only=False, any_thread=True))
-            with database.translated():
+            pair = _opened(path, unit, new_uuid, ballast)
+            with pair.writes.translated():
                 ballast.ensure()
-            return cls(database, ballast=ballast, lock=lock, syncer=syncer)
+            journal = cls(pair, ballast=ballast, lock=lock)
+            journal.reader.must_be_of(unit)
+            return journal
         except BaseException:
-            for database in opened:
-                database.close()
+            if pair is not None:
+                pair.close()
             lock.release()
             raise
 
     def close(self) -> None:
         """Close the file and let another writer in. No ``checkpoint`` may be running."""
-        if self._syncer is not None:
-            self._syncer.close()
-        super().close()
-        if self._lock is not None:
-            self._lock.release()
+        self._close_files()
+        self._lock.release()
+
+    def _close_files(self) -> None:
+        self._syncer.close()
+        self._db.close()
+        self._sentinel.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     # --- appending -------------------------------------------------------------------------
 
     def next_id(self) -> str:
         """The id the next entry must carry."""
-        return self.id_of(self._next)
+        return self.reader.id_of(self._next)
 
     def append(self, entry: Appendable) -> None:
         """Commit one entry.
@@ -170,9 +140,11 @@ class Journal(JournalReader):
             case _:
                 self._write(lambda: self._db.execute(_INSERT, row))
         if isinstance(entry, RunChannels):
-            self._open[entry.run_id].described = True
-        elif isinstance(entry, RunEvent) and entry.run_id is not None:
-            self._open[entry.run_id].events += 1
+            self._open[entry.run_id].channels = entry
+        elif isinstance(entry, RunEvent):
+            self._people |= entry.name == EventName.PEOPLE_ENTERED
+            if entry.run_id is not None:
+                self._open[entry.run_id].events += 1
         self._next += 1
 
     def append_samples(self, run_id: str, block: SampleBlock, at_utc: datetime) -> None:
@@ -180,20 +152,7 @@ class Journal(JournalReader):
         run = self._find(run_id)
         if not len(block):
             return
-        try:
-            check_block(block)
-        except ValueError as error:
-            raise JournalRefused(f"samples of run {run_id}: {error}") from error
-        columns = columns_of(block)
-        if run.columns is not None and run.columns != columns:
-            raise JournalRefused(
-                f"samples of run {run_id} have columns {columns}, those before {run.columns}"
-            )
-        if run.last_ticks is not None and block.ticks[0] <= run.last_ticks:
-            raise JournalRefused(
-                f"samples of run {run_id} begin at tick {block.ticks[0]}, not after the last "
-                f"stored one, {run.last_ticks}; end the run when the device has started anew"
-            )
+        columns = run.fits(run_id, block)
         row = (self._next, "samples", run_id, to_ms(at_utc), encode(block, run.samples))
         self._write(lambda: self._db.execute(_INSERT, row))
         run.samples += len(block)
@@ -219,7 +178,7 @@ class Journal(JournalReader):
         end = RunEnd(
             id=self.next_id(),
             run_id=run_id,
-            unit=self.unit,
+            unit=self.reader.unit,
             at_utc=at_utc,
             state=state,
             reason=reason,
@@ -253,9 +212,14 @@ class Journal(JournalReader):
         second time when only the space set aside lets them in, so they do nothing else."""
         self._write(lambda: self._all_or_nothing(writes))
 
+    def spend_ballast(self) -> None:
+        """Let what waits have the space set aside, whether a run is open or not: there will be no
+        later."""
+        with suppress(OSError):  # then it stays unwritten, which the writer tells
+            self._ballast.release()
+
     def ensure_ballast(self) -> bool:
         """Set aside the space that lets a run on a full disk end; False while there is no room."""
-        self._must_write()
         with self._db.translated():
             return self._ballast.ensure()
 
@@ -267,26 +231,78 @@ class Journal(JournalReader):
 
         The write-ahead log is moved into the file in ``quiet`` times (no run is open) or when it is
         longer than its limit, because the writer waits for one page each time it begins anew."""
-        if self._syncer is None:
-            raise self._reading()
-        found = self._syncer.checkpoint(backfill=False)
-        if quiet or found.wal_bytes > wal_limit_bytes:
-            return self._syncer.checkpoint(backfill=True)
-        return found
+        with self._swap:
+            try:
+                found = self._syncer.checkpoint(backfill=False)
+                if quiet or found.wal_bytes > wal_limit_bytes:
+                    found = self._syncer.checkpoint(backfill=True)
+                    self._sentinel.grown()
+            except (JournalDamaged, NotAJournal) as error:
+                self.damage = str(error)
+                raise
+            return found
+
+    # --- damage ----------------------------------------------------------------------------
+
+    def must_be_whole(self) -> None:
+        """JournalDamaged: the files are not what was written; what was committed last may be in
+        none of them."""
+        fault = self.damage or self._sentinel.look()
+        if fault:
+            raise JournalDamaged(fault)
+
+    def mark(self) -> Mark:
+        """Where the journal is: to go back to where a commit came to nothing."""
+        return self._next, {i: replace(run) for i, run in self._open.items()}, dict(self._kept)
+
+    def begin_anew(self, mark: Mark, why: str, *, new_uuid: str) -> Anew:
+        """Set the damaged files aside and go on in a fresh journal at the same place: with the
+        starts of open runs and the kept state as they were at ``mark``, and nothing else.
+        JournalError: it cannot be now; it can be tried again."""
+        entries, runs, kept = mark
+        path, unit = self._db.path, self.reader.unit
+        self.damage = why
+        with self._swap:
+            if self._anew is None:
+                with self._db.translated():
+                    aside = set_aside(path)
+                before = self.reader.uuid, entries - 1, tuple(runs), self._people
+                self._anew = Anew(aside, why, *before)
+            else:  # what the try before this one left
+                remove(path)
+            self._close_files()
+            self._db, self._syncer = opened(path, unit, new_uuid)
+            self._sentinel = Sentinel(path)
+            self.reader.take(self._db)
+        self._next, self._open, self._kept = 1, {}, {}
+        try:
+            with self._db.transaction():
+                for run in runs.values():
+                    self.append(run.start.model_copy(update={"id": self.next_id()}))
+                    if run.channels is not None:
+                        self.append(run.channels.model_copy(update={"id": self.next_id()}))
+                for name, (at_ms, text) in kept.items():
+                    self._keep({name: text}, at_ms)
+        except BaseException:
+            self._next, self._open, self._kept = mark
+            raise
+        done, self._anew, self.damage, self._people = self._anew, None, "", False
+        return done
 
     # --- what is allowed -------------------------------------------------------------------
 
     def _check(self, entry: Appendable) -> None:
         if entry.id != self.next_id():
             raise JournalRefused(f"entry id {entry.id}, the next one is {self.next_id()}")
-        if entry.unit != self.unit:
-            raise JournalRefused(f"entry of unit {entry.unit!r} in the journal of {self.unit!r}")
+        unit = self.reader.unit
+        if entry.unit != unit:
+            raise JournalRefused(f"entry of unit {entry.unit!r} in the journal of {unit!r}")
         match entry:
             case RunStart():
                 if self._db.rows("SELECT 1 FROM runs WHERE run_id = ?", (entry.run_id,)):
                     raise JournalRefused(f"run {entry.run_id} has begun already")
             case RunChannels():
-                if self._find(entry.run_id).described:
+                if self._find(entry.run_id).channels is not None:
                     raise JournalRefused(
                         f"the channels of run {entry.run_id} are described already"
                     )
@@ -301,29 +317,20 @@ class Journal(JournalReader):
                         f"{entry.events} events, stored are {run.samples} and {run.events}"
                     )
 
-    def _find(self, run_id: str) -> _Open:
-        self._must_write()
+    def _find(self, run_id: str) -> Known:
         run = self._open.get(run_id)
         if run is None:
             known = self._db.rows("SELECT 1 FROM runs WHERE run_id = ?", (run_id,))
             raise JournalRefused(f"run {run_id} {'has ended' if known else 'never began'}")
         return run
 
-    def _must_write(self) -> None:
-        if self._db.read_only:
-            raise self._reading()
-
-    def _reading(self) -> JournalReadOnly:
-        return JournalReadOnly(f"{self.path} was opened for reading; only the daemon writes to it")
-
     # --- writing ---------------------------------------------------------------------------
 
     def _begin(self, start: RunStart, row: tuple[object, ...]) -> None:
-        self._must_write()
         if not self.ensure_ballast():
             raise JournalFull(
                 f"no run may begin: less than {self._ballast.size / 1e6:.1f} MB free for "
-                f"{self.path}; free disk space, nothing recorded so far is lost"
+                f"{self._db.path}; free disk space, nothing recorded so far is lost"
             )
         with self._db.transaction():
             self._db.execute(
@@ -332,7 +339,7 @@ class Journal(JournalReader):
                 (start.run_id, row[0], row[3], start.step, start.plate, start.operator),
             )
             self._db.execute(_INSERT, row)
-        self._open[start.run_id] = _Open()
+        self._open[start.run_id] = Known(start)
 
     def _insert_end(self, end: RunEnd, row: tuple[object, ...]) -> None:
         with self._db.transaction():
@@ -347,25 +354,26 @@ class Journal(JournalReader):
             for name, text in texts.items():
                 if text is None:
                     self._db.execute("DELETE FROM kept WHERE name = ?", (name,))
+                    self._kept.pop(name, None)
                 else:
                     self._db.execute(_KEEP, (name, at_ms, text))
+                    self._kept[name] = at_ms, text
 
     def _all_or_nothing(self, writes: Sequence[Callable[[], object]]) -> None:
-        before = self._next, {run_id: replace(run) for run_id, run in self._open.items()}
+        before = self.mark()
         self._together = True
         try:
             with self._db.transaction():
                 for write in writes:
                     write()
         except BaseException:
-            self._next, self._open = before
+            self._next, self._open, self._kept = before
             raise
         finally:
             self._together = False
 
     def _write(self, write: Callable[[], None]) -> None:
         """Write; on a full disk a run that is open may use the space set aside for it."""
-        self._must_write()
         try:
             write()
         except JournalFull:
@@ -375,11 +383,12 @@ class Journal(JournalReader):
             write()
 
 
-def _known(run: OpenRun) -> _Open:
-    return _Open(
-        samples=run.samples,
-        events=run.events,
-        last_ticks=int(run.last.ticks[0]) if run.last else None,
-        columns=columns_of(run.last) if run.last else None,
-        described=run.channels is not None,
-    )
+def _opened(path: Path, unit: str, new_uuid: str, ballast: Ballast) -> Pair:
+    """The file opened, on a full disk with a part of what is set aside: there may be light that
+    only this daemon can stop."""
+    try:
+        return opened(path, unit, new_uuid)
+    except JournalFull:
+        if not ballast.release_start():
+            raise
+        return opened(path, unit, new_uuid)

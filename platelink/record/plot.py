@@ -6,12 +6,10 @@ dip is never lost between columns. A stretch without values stays empty.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from platelink.record.light import Floats
-from platelink.runs import RunChannels, SampleBlock
+from platelink.runs import SampleBlock
 
 _LIGHT = ("irradiance_mw_cm2", "dose_mj_cm2", "vacuum_kpa")
 _HEAT = ("oven_c",)
@@ -24,37 +22,6 @@ def plotted(samples: SampleBlock) -> list[str]:
     """Columns to plot: those of light and contact, the oven's of a run that records no light."""
     names = _LIGHT if "irradiance_mw_cm2" in samples.values else (*_LIGHT, *_HEAT)
     return [name for name in names if name in samples.values]
-
-
-def plot_run(
-    samples: SampleBlock,
-    channels: RunChannels | None,
-    *,
-    width: int = 80,
-    height: int = 8,
-    ascii_only: bool = False,
-) -> str:
-    """What ``plotted`` names, against time; empty without samples.
-
-    ``width`` and ``height`` (of one plot) are characters."""
-    if not len(samples):
-        return ""
-    units: Mapping[str, str] = (
-        {c.name: c.unit for c in channels.channels} if channels is not None else {}
-    )
-    t_s = (samples.at_utc_ms - samples.at_utc_ms[0]) / 1000.0
-    plots = [
-        plot(
-            t_s,
-            samples.values[name],
-            title=f"{name} [{units[name]}]" if name in units else name,
-            width=width,
-            height=height,
-            ascii_only=ascii_only,
-        )
-        for name in plotted(samples)
-    ]
-    return "\n\n".join(plots)
 
 
 def plot(

@@ -6,107 +6,89 @@ Every process and thread that reads has a reader of its own; reading never holds
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+import os
+from collections.abc import Callable, Iterable
+from datetime import datetime
 from pathlib import Path
-from types import MappingProxyType
-from typing import Literal, NamedTuple, Self
+from typing import Any, Literal, Self
 
-import numpy as np
-
-from platelink.record.codec import StoredBlock, decode, join, row_of
-from platelink.record.database import Database, Row
+from platelink.contract.runs import uncertain_in
+from platelink.events.event import EventName, read
+from platelink.events.unit import DoseCorrected
+from platelink.ledger.by import from_ms, to_ms
+from platelink.ledger.database import Database, Row
+from platelink.ledger.readable import unreadable
+from platelink.record.check import LIMIT_PCT, CheckResult, check_run
+from platelink.record.codec import StoredBlock, join, row_of
 from platelink.record.errors import JournalDamaged, NotAJournal
-from platelink.record.kept import Kept
+from platelink.record.rows import block_of, intact, rebuild
+from platelink.record.schema import JOURNAL
+from platelink.record.snapshots import Snapshot
+from platelink.record.stored import OpenRun, OutboxRow, RunRecord
 from platelink.runs import (
     AnyEntry,
     EndState,
     RunChannels,
     RunEnd,
     RunEvent,
-    RunSamples,
     RunStart,
     SampleBlock,
 )
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MS = timedelta(milliseconds=1)
-_MODELS: Mapping[str, type[RunStart | RunChannels | RunEvent | RunEnd]] = MappingProxyType(
-    {"start": RunStart, "channels": RunChannels, "event": RunEvent, "end": RunEnd}
-)
-WITHOUT_LIGHT = ("plate", "bake")
-"""Kinds of run in which no light is counted."""
+_MOST_PARTS = 1000
 _EVER = (-(1 << 63), (1 << 63) - 1)
 _COLUMNS = "number, kind, run_id, at_ms, body"
-
-
-def to_ms(at_utc: datetime) -> int:
-    """Whole milliseconds since 1970 of an aware time."""
-    return (at_utc - _EPOCH) // _MS
-
-
-def from_ms(at_ms: int) -> datetime:
-    """The time of whole milliseconds since 1970."""
-    return _EPOCH + at_ms * _MS
-
-
-def kind_of(start: RunStart) -> str:
-    """What was asked for: "expose" unless the request names another ``kind``."""
-    kind = start.request.get("kind")
-    return kind if isinstance(kind, str) else "expose"
-
-
-class OutboxRow(NamedTuple):
-    """An entry and its number, which is a reader's cursor."""
-
-    number: int
-    entry: AnyEntry
-
-
-@dataclass(frozen=True, slots=True)
-class RunRecord:
-    """A run without its events and samples; ``end`` is None while it is open."""
-
-    start: RunStart
-    channels: RunChannels | None
-    end: RunEnd | None
-
-
-@dataclass(frozen=True, slots=True)
-class OpenRun:
-    """A run without an end, and what is stored of it."""
-
-    start: RunStart
-    channels: RunChannels | None
-    samples: int
-    events: int
-    first: SampleBlock | None
-    """The first sample, as a block of one."""
-    last: SampleBlock | None
-    """The newest sample, as a block of one."""
-
-    @property
-    def kind(self) -> str:
-        """See ``kind_of``: what is left of a plate or a bake is resumed, not closed as light."""
-        return kind_of(self.start)
 
 
 class JournalReader:
     """The reading half of a journal. Times are aware ``datetime``s, kept to the millisecond."""
 
+    @classmethod
+    def open(cls, path: Path | str, *, unit: str | None = None) -> Self:
+        """Open a journal to read it, of this unit if one is given. JournalUnusable says why it
+        cannot be."""
+        database = Database(Path(path), JOURNAL, read_only=True)
+        try:
+            reader = cls(database)
+            reader.must_be_of(unit)
+            return reader
+        except BaseException:
+            database.close()
+            raise
+
     def __init__(self, database: Database) -> None:
+        self.take(database)
+
+    def take(self, database: Database) -> None:
+        """Read this one from now on."""
         self._db = database
+        self._file = database.path.stat()
         identity = database.rows("SELECT uuid, unit FROM journal")
         if not identity:
             raise NotAJournal(f"{database.path} was never begun; start the daemon on it")
-        self.uuid: str = identity[0][0]
-        self.unit: str = identity[0][1]
+        self.uuid, self.unit = identity[0]
+        if not (isinstance(self.uuid, str) and isinstance(self.unit, str)):
+            raise JournalDamaged(unreadable(database.path, "its name", ValueError("no text")))
+
+    def must_be_of(self, unit: str | None) -> None:
+        """NotAJournal when it is another unit's."""
+        if unit not in (None, self.unit):
+            raise NotAJournal(
+                f"{self.path} is the journal of unit {self.unit!r}, not of {unit!r}; "
+                "configure another path for this unit"
+            )
 
     @property
     def path(self) -> Path:
         """The journal's file."""
         return self._db.path
+
+    def replaced(self) -> bool:
+        """True when another file has taken its place since: what comes now is not in this one."""
+        try:
+            return not os.path.samestat(self.path.stat(), self._file)
+        except OSError:
+            return False  # on its way
 
     def close(self) -> None:
         """Close the file."""
@@ -128,7 +110,12 @@ class JournalReader:
             return None
         assert channels is None or isinstance(channels, RunChannels)
         assert end is None or isinstance(end, RunEnd)
-        return RunRecord(start, channels, end)
+        corrected = self._corrected(run_id) if end is not None and uncertain_in(end) else None
+        return RunRecord(start, channels, end, corrected)
+
+    def _corrected(self, run_id: str) -> DoseCorrected | None:
+        found = self.newest_unit_event(EventName.DOSE_CORRECTED, of_run=run_id)
+        return read(DoseCorrected, found.name, found.data) if found is not None else None
 
     def runs(
         self,
@@ -156,10 +143,24 @@ class JournalReader:
         found = self._db.rows(
             f"SELECT r.run_id FROM runs r {'' if state in _ENDED else 'LEFT '}JOIN ends e "  # noqa: S608 -- only fixed text above is joined
             f"USING (run_id) WHERE {' AND '.join(where) or '1'} "
-            "ORDER BY r.started_ms DESC, r.number DESC LIMIT ?",
+            f"ORDER BY r.started_ms DESC, r.number DESC LIMIT ?",
             [*(value for _, value in given), limit],
         )
         return [run for (run_id,) in found if (run := self.run(run_id))]
+
+    def run_ids_ended(self, state: EndState, *, limit: int) -> list[str]:
+        """Ids of the runs with this end, the one written last first."""
+        found = self._db.rows(
+            "SELECT run_id FROM runs JOIN ends USING (run_id) WHERE state = ? "
+            "ORDER BY runs.number DESC LIMIT ?",
+            (state, limit),
+        )
+        return [run_id for (run_id,) in found]
+
+    def parts(self, plate: str) -> list[RunRecord]:
+        """Exposures and bakes of a plate, oldest first."""
+        found = self.runs(plate=plate, limit=_MOST_PARTS)
+        return [part for part in reversed(found) if part.start.run_id != plate]
 
     def run_ids(self, beginning: str, *, limit: int) -> list[str]:
         """Ids that begin with these characters, in order, at most ``limit``."""
@@ -175,11 +176,24 @@ class JournalReader:
             "SELECT run_id FROM runs LEFT JOIN ends USING (run_id) WHERE state IS NULL "
             "ORDER BY runs.number"
         )
-        return [self._open_run(run_id) for (run_id,) in ids]
+        return [self.left(run_id) for (run_id,) in ids]
 
-    def _open_run(self, run_id: str) -> OpenRun:
+    def newest_exposure(self) -> RunRecord | None:
+        """The run of light that was begun last, by the order of entries."""
+        found = self._db.rows(
+            "SELECT r.run_id FROM runs r JOIN entries e USING (number) WHERE "
+            "coalesce(json_extract(e.body, '$.request.kind'), 'expose') = 'expose' "
+            "ORDER BY number DESC LIMIT 1"
+        )
+        return self.run(found[0][0]) if found else None
+
+    def left(self, run_id: str) -> OpenRun:
+        """What is stored of a run, its end aside."""
         run = self.run(run_id)
-        assert run is not None
+        if run is None:
+            raise JournalDamaged(
+                unreadable(self.path, f"run {run_id!s:.40}", LookupError("its start is not there"))
+            )
         first, last = self._block_at_edge(run_id, "ASC"), self._block_at_edge(run_id, "DESC")
         return OpenRun(
             start=run.start,
@@ -226,6 +240,16 @@ class JournalReader:
         )
         return [e for e in self._rebuild_all(rows) if isinstance(e, RunEvent)]
 
+    def newest_unit_event(self, name: str, *, of_run: str | None = None) -> RunEvent | None:
+        """The newest event of this name outside runs, of those that tell of one run if given."""
+        rows = self._db.rows(
+            f"SELECT {_COLUMNS} FROM entries WHERE run_id IS NULL AND kind = 'event' "  # noqa: S608
+            "AND json_extract(body, '$.name') = ? "
+            "AND ? IN (json_extract(body, '$.data.of_run'), '') ORDER BY number DESC LIMIT 1",
+            (name, of_run or ""),
+        )
+        return next((e for e in self._rebuild_all(rows) if isinstance(e, RunEvent)), None)
+
     def samples(self, run_id: str) -> SampleBlock:
         """All samples of a run, exact; JournalDamaged when one is missing."""
         rows = self._db.rows(
@@ -252,6 +276,12 @@ class JournalReader:
         number: int = self._db.rows("SELECT coalesce(max(number), 0) FROM entries")[0][0]
         return number
 
+    def last_at_utc(self) -> datetime | None:
+        """Time of the newest entry; None in an empty journal."""
+        rows = self._db.rows("SELECT at_ms FROM entries ORDER BY number DESC LIMIT 1")
+        with intact(self.path, "the newest entry"):
+            return from_ms(rows[0][0]) if rows else None
+
     def outbox_after(self, number: int, limit: int) -> list[OutboxRow]:
         """The next entries in order, at most ``limit``, after the one with this number."""
         rows = self._db.rows(
@@ -275,29 +305,54 @@ class JournalReader:
         return int(number)
 
     def id_of(self, number: int) -> str:
-        """The id of an entry number."""
+        """The id of an entry number; ValueError for what is none."""
+        if number < 1:
+            raise ValueError(f"{number} is no number of an entry")
         return f"{self.uuid}-{number}"
 
     def faults(self) -> list[str]:
         """What a check of the whole file finds, as texts; slow on a large journal."""
+        found = [str(row[0]) for row in self._db.rows("PRAGMA integrity_check")]
+        found = [] if found == ["ok"] else found
+        for row in self._db.rows("PRAGMA foreign_key_check"):
+            found.append(f"dangling reference: {row}")
         missing = self.missing_numbers(1, self.last_number())
-        return self._db.faults() + ([f"{missing} entries are missing"] if missing else [])
+        return found + ([f"{missing} entries are missing"] if missing else [])
+
+    def check(self, run_id: str, *, limit_pct: float = LIMIT_PCT) -> CheckResult | None:
+        """Check one run; None when there is no such run."""
+        run = self.run(run_id)
+        if run is None:
+            return None
+        first = self.number_of(run.start.id)
+        last = self.number_of(run.end.id) if run.end else self.last_number()
+        return check_run(
+            run,
+            self.samples(run_id),
+            self.events(run_id),
+            missing_entries=self.missing_numbers(first, last),
+            limit_pct=limit_pct,
+        )
 
     # --- beside the log --------------------------------------------------------------------
 
-    def kept(self) -> dict[str, Kept]:
-        """The kept state by name (``Journal.keep``); no part of the record.
+    def snapshots(self, told: Callable[[str], None] | None = None) -> dict[str, Snapshot]:
+        """The kept state by name (``Journal.keep``); no part of the record. Where ``told`` is
+        given it gets the reason why one cannot be read, and that one is left out.
 
         Empty on a file that no release since its invention has written to."""
         if not self._db.rows("SELECT 1 FROM sqlite_master WHERE name = 'kept'"):
             return {}
         rows = self._db.rows("SELECT name, at_ms, value FROM kept ORDER BY name")
-        try:
-            return {name: Kept(from_ms(at_ms), json.loads(value)) for name, at_ms, value in rows}
-        except ValueError as error:
-            raise JournalDamaged(
-                f"{self.path}: kept state cannot be read ({error}); restore a backup"
-            ) from error
+        found: dict[str, Snapshot] = {}
+        for name, at_ms, value in rows:
+            try:
+                found[name] = self.kept_of(name, at_ms, value)
+            except JournalDamaged as error:
+                if told is None:
+                    raise
+                told(str(error))
+        return found
 
     # --- rows to entries -------------------------------------------------------------------
 
@@ -310,57 +365,20 @@ class JournalReader:
         )
         return self._rebuild_all(rows)
 
+    def entry_of(self, *row: Any) -> AnyEntry:
+        """The entry of a row as it is stored."""
+        return rebuild(*row, journal=self)
+
+    def kept_of(self, name: object, at_ms: Any, value: Any) -> Snapshot:
+        """Kept state of a row."""
+        with intact(self.path, f"kept state {name!s:.60}"):
+            return Snapshot(from_ms(at_ms), json.loads(value))
+
     def _rebuild_all(self, rows: Iterable[Row]) -> list[AnyEntry]:
-        return [self._rebuild(*row) for row in rows]
+        return [self.entry_of(*row) for row in rows]
 
-    def _rebuild(
-        self, number: int, kind: str, run_id: str | None, at_ms: int, body: str | bytes
-    ) -> AnyEntry:
-        common: dict[str, object] = {
-            "id": self.id_of(number),
-            "run_id": run_id,
-            "unit": self.unit,
-            "at_utc": from_ms(at_ms),
-        }
-        if kind == "samples":
-            assert isinstance(body, bytes)
-            return _to_entry(self._decode(number, body), common)
-        try:
-            return _MODELS[kind].model_validate({**json.loads(body), **common})
-        except ValueError as error:
-            raise self._damaged(number, error) from error
-
-    def _decode(self, number: int, body: bytes) -> StoredBlock:
-        try:
-            return decode(body)
-        except ValueError as error:
-            raise self._damaged(number, error) from error
-
-    def _damaged(self, number: int, error: ValueError) -> JournalDamaged:
-        return JournalDamaged(
-            f"{self.path}: entry {number} cannot be read ({error}); restore a backup"
-        )
+    def _decode(self, number: int, body: object) -> StoredBlock:
+        return block_of(number, body, journal=self)
 
 
 _ENDED = ("complete", "stopped", "aborted", "interrupted")
-
-
-def _to_entry(stored: StoredBlock, common: dict[str, object]) -> RunSamples:
-    """The block as it is published: physical values only, None for what is not a number."""
-    block = stored.block
-    return RunSamples.model_validate(
-        common
-        | {
-            "first_sample": stored.first_sample,
-            "ticks": tuple(block.ticks.tolist()),
-            "at_utc_ms": tuple(block.at_utc_ms.tolist()),
-            "values": {name: _finite(column) for name, column in block.values.items()},
-        }
-    )
-
-
-def _finite(column: np.typing.NDArray[np.float64]) -> tuple[float | None, ...]:
-    good = np.isfinite(column)
-    if good.all():
-        return tuple(column.tolist())
-    return tuple(x if ok else None for x, ok in zip(column.tolist(), good.tolist(), strict=True))

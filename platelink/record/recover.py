@@ -7,24 +7,27 @@ same as numbers, for a plate that goes on with the remainder.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 from pydantic import JsonValue
 
+from platelink.contract.runs import uncertain_in
+from platelink.events.event import E, EventName, read
+from platelink.events.light import Armed, Doubted, Held, LampOff, Restarted
+from platelink.events.unit import DeviceRestarted, LinkUp
+from platelink.ledger.by import to_ms
 from platelink.record.account import DeviceAccount, OrderLight, calibration_of, last_value, light_of
-from platelink.record.reader import WITHOUT_LIGHT, OpenRun, to_ms
+from platelink.record.stored import WITHOUT_LIGHT, OpenRun
 from platelink.runs import RunEnd, RunEvent
-
-__all__ = ["DeviceAccount", "Recovered", "close_open_run", "recovered"]
 
 POWER_CUT_UNSEEN_S = 2.0
 """Light that no sample on disk tells of when the power fails: a second in hand, one not flushed."""
 WARM_UP_S, WARM_UP_RISE = 60.0, 1.0 / 3.0
 """Lamps that have burned for less may still rise by that share. Common practice, no source."""
-_DARK = ("lamp off", "held")
+_DARK = (EventName.LAMP_OFF, EventName.HELD)
 """Events that say: the light ordered before is over."""
 
 
@@ -39,9 +42,11 @@ class Recovered:
     light_s: float | None
     """Seconds of it, all stretches; None on a unit that switches its own lamps."""
     lamp_on: bool
-    """The device says so: there is more to come."""
+    """The device says so of this run's order: there is more to come."""
     boot_known: bool
     """The device has not started anew since."""
+    doubtful_mj_cm2: float = 0.0
+    """So much of the dose may not have fallen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +84,7 @@ def close_open_run(
         "stored_dose_mj_cm2": stored,
         "after_last_sample_mj_cm2": light.after_last_sample_mj_cm2 if light else None,
         "uncertain_mj_cm2": known.uncertain_mj_cm2,
+        "doubtful_mj_cm2": known.doubtful_mj_cm2,
         "gap_s": gap_s,
         "orders": list(found.orders),
         "device": found.what,
@@ -100,18 +106,30 @@ def close_open_run(
         device_dose_mj_cm2=alone.dose_mj_cm2 if alone else None,
         light_s=alone.light_s if alone else None,
         samples=run.samples,
-        events=len(events),
+        events=run.events,
         data=data,
     )
 
 
-def given_by(end: RunEnd | None) -> tuple[float, float]:
-    """Dose of an exposure that has ended, and how much more may have fallen unseen, mJ/cm²; none
-    of an exposure that never began."""
+def given_by(end: RunEnd | None) -> tuple[float, float, float]:
+    """Dose of an exposure that has ended, how much more may have fallen unseen, and how much of it
+    may not have fallen, mJ/cm²; none of an exposure that never began."""
     if end is None:
-        return 0.0, 0.0
-    uncertain = end.data.get("uncertain_mj_cm2")
-    return end.dose_mj_cm2 or 0.0, float(uncertain) if isinstance(uncertain, int | float) else 0.0
+        return 0.0, 0.0, 0.0
+    less = _number(end.data.get("doubtful_mj_cm2"))
+    return end.dose_mj_cm2 or 0.0, uncertain_in(end), less or 0.0
+
+
+def told_late(
+    run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount, *, at_utc: datetime
+) -> Recovered | None:
+    """The light of a run that has ended without the device's account of its newest order; None
+    where ``account`` is not that, or tells nothing new."""
+    armed = _armed(events)
+    if armed is None or account.order != armed.order or account.boot_id != _boot_id(run, events):
+        return None
+    known = recovered(run, events, account, at_utc=at_utc)
+    return None if known.lamp_on or known.dose_mj_cm2 is None else known
 
 
 def recovered(
@@ -130,6 +148,7 @@ def recovered(
     found = _find(run, events, account)
     armed = _armed(events)
     lit = armed is not None if found.orders else bool(last_value(run.last, "counting"))
+    lit = lit or found.orders != _orders(events)  # the device knows of more than the record
     if found.light is not None:
         unseen_s = 0.0 if found.light.after_last_sample_mj_cm2 <= 0.0 else _afterglow_s(run)
     elif not lit or found.never_taken:
@@ -137,18 +156,23 @@ def recovered(
     elif account is not None and not found.boot_known and computer_restarted:
         unseen_s = POWER_CUT_UNSEEN_S
     else:
-        unseen_s = _longest_s(run, events, armed, at_utc)
+        unseen_s = _longest_s(run, events, armed, at_utc, over=account is not None)
+    more_mj_cm2, less_mj_cm2 = _doubt(run, events, found.light)
+    dose_mj_cm2 = _dose(run, events, found.light)
     return Recovered(
-        dose_mj_cm2=_dose(run, events, found.light),
-        uncertain_mj_cm2=unseen_s * _greatest_rate(run, events, armed) if unseen_s else 0.0,
+        dose_mj_cm2=dose_mj_cm2,
+        uncertain_mj_cm2=more_mj_cm2
+        + (unseen_s * _greatest_rate(run, events, armed) if unseen_s else 0.0),
+        doubtful_mj_cm2=min(less_mj_cm2, dose_mj_cm2 or 0.0),
         light_s=_light_s(run, events, found.light) if found.orders else None,
-        lamp_on=account is not None and account.lamp_on,
+        lamp_on=account is not None and account.lamp_on and found.light is not None,
         boot_known=found.boot_known,
     )
 
 
 def _find(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount | None) -> _Found:
     orders, boot_id = _orders(events), _boot_id(run, events)
+    newest = orders[-1] if orders else _order_before(run)
     light, never_taken, boot_known = None, False, False
     if account is None:
         what = "the device did not answer"
@@ -156,18 +180,27 @@ def _find(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount | Non
         what = "the device has started anew since, its sums are gone"
     else:
         boot_known = True
-        if not orders:
+        if newest is not None and account.order > newest:  # numbers of orders rise
+            light, given = light_of(run, events, account), bool(orders)
+            orders.append(account.order)
+            if given and light is not None and light.after_last_sample_mj_cm2 <= 0.0:
+                light = None  # what the one before gave is not told by this one
+            what = f"its order {account.order} is not recorded; " + _by_the_device(account, light)
+        elif not orders:
             what = "no light was ordered"
-        elif account.order != orders[-1]:
+        elif account.order < orders[-1]:
             what = f"the device's newest order is {account.order}, this run's was {orders[-1]}"
-            never_taken = account.order < orders[-1]  # numbers of orders rise
+            never_taken = not _lamp_was_on(events)  # else it has forgotten it
+        elif not account.lamp_on and account.open_count == account.close_count:
+            what = "the device took its order and gave no light by it"
+            never_taken = True
         else:
             light = light_of(run, events, account)
-            what = _told(account, light)
+            what = _by_the_device(account, light)
     return _Found(orders, boot_known, light, never_taken, what)
 
 
-def _told(account: DeviceAccount, light: OrderLight | None) -> str:
+def _by_the_device(account: DeviceAccount, light: OrderLight | None) -> str:
     lamp = (
         "the lamp is still on under its order"
         if account.lamp_on
@@ -182,9 +215,9 @@ def _told(account: DeviceAccount, light: OrderLight | None) -> str:
 
 
 def _more(known: Recovered) -> str:
-    if known.uncertain_mj_cm2 < 0.005:
-        return ""
-    return f", up to {known.uncertain_mj_cm2:.2f} more may have fallen unseen"
+    more, less = known.uncertain_mj_cm2, known.doubtful_mj_cm2
+    text = f", up to {more:.2f} more may have fallen unseen" if more >= 0.005 else ""
+    return text + (f", up to {less:.2f} of it may not have fallen" if less >= 0.005 else "")
 
 
 # --- dose and time -----------------------------------------------------------------------------
@@ -193,16 +226,40 @@ def _more(known: Recovered) -> str:
 def _dose(run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None) -> float | None:
     """By the last sample and the device, or as noted when a lamp went off after that sample."""
     stored = last_value(run.last, "dose_mj_cm2")
-    noted = [_number(e.data.get("dose_mj_cm2")) for e in events if e.name == "lamp off"]
-    known = [dose for dose in noted if dose is not None]
+    known = [off.dose_mj_cm2 for off in _all(LampOff, events) if off.dose_mj_cm2 is not None]
     if stored is not None or light is not None:
         known.append((stored or 0.0) + (light.after_last_sample_mj_cm2 if light else 0.0))
     return max(known, default=None)
 
 
+def _doubt(
+    run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None
+) -> tuple[float, float]:
+    """What fell unseen, and what of the dose did not fall, at most, while sensors and lamps did not
+    agree: as told when it last rested, and of each order since, for as long as it grew."""
+    more = less = 0.0
+    since: dict[int, tuple[float, float]] = {}
+    for event in events:
+        rested = read(Held, event.name, event.data) or read(Restarted, event.name, event.data)
+        if rested is not None and rested.uncertain_mj_cm2 is not None:
+            more, less = rested.uncertain_mj_cm2, rested.doubtful_mj_cm2 or 0.0
+            since.clear()
+        told = read(Doubted, event.name, event.data)
+        if told is not None:
+            newest_ms = int(run.last.at_utc_ms[-1]) if run.last else 0
+            grown_s = max(
+                0.0, (newest_ms - to_ms(event.at_utc)) / 1000.0,
+                light.light_s - told.light_s if light and told.order else 0.0,
+            )  # fmt: skip
+            since[told.order] = (
+                told.uncertain_mj_cm2 + told.uncertain_mw_cm2 * grown_s,
+                told.doubtful_mj_cm2 + told.doubtful_mw_cm2 * grown_s,
+            )
+    return more + sum(m for m, _ in since.values()), less + sum(n for _, n in since.values())
+
+
 def _light_s(run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None) -> float:
-    noted = (_number(e.data.get("light_s")) for e in events if e.name == "lamp off")
-    before_s = sum(s for s in noted if s is not None)
+    before_s = sum(off.light_s or 0.0 for off in _all(LampOff, events))
     if _armed(events) is None:
         return before_s
     return before_s + (light.light_s if light else _lit_s(run, events))
@@ -210,8 +267,10 @@ def _light_s(run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None)
 
 def _lit_s(run: OpenRun, events: Sequence[RunEvent]) -> float:
     """Light of the order not yet over until the last sample, by the times noted."""
-    newest = next((e for e in reversed(events) if e.name in ("armed", "lamp on")), None)
-    if newest is None or newest.name == "armed" or run.last is None:
+    newest = next(
+        (e for e in reversed(events) if e.name in (EventName.ARMED, EventName.LAMP_ON)), None
+    )
+    if newest is None or newest.name == EventName.ARMED or run.last is None:
         return 0.0
     return max(0.0, (int(run.last.at_utc_ms[-1]) - to_ms(newest.at_utc)) / 1000.0)
 
@@ -225,19 +284,20 @@ def _gap_s(run: OpenRun, at_utc: datetime) -> float:
 
 
 def _longest_s(
-    run: OpenRun, events: Sequence[RunEvent], armed: RunEvent | None, at_utc: datetime
+    run: OpenRun, events: Sequence[RunEvent], armed: Armed | None, at_utc: datetime, *, over: bool
 ) -> float:
-    """Light until now, but for the guard time that the device keeps by itself."""
-    guard_s = _number(armed.data.get("guard_s")) if armed else None
+    """Light until now, or not ``over`` yet, but for the guard time that the device keeps by
+    itself."""
+    guard_s = armed.guard_s if armed else None
     gap_s = _gap_s(run, at_utc)
     if guard_s is None:
         return max(gap_s, POWER_CUT_UNSEEN_S)
     left_s = max(0.0, guard_s - _lit_s(run, events))
     # A clock that has been set back tells nothing.
-    return left_s if gap_s < 0.0 else min(gap_s, left_s)
+    return left_s if gap_s < 0.0 or not over else min(gap_s, left_s)
 
 
-def _greatest_rate(run: OpenRun, events: Sequence[RunEvent], armed: RunEvent | None) -> float:
+def _greatest_rate(run: OpenRun, events: Sequence[RunEvent], armed: Armed | None) -> float:
     """Effective dose a second at the strongest light that may have been: that of the exposure
     before, or what lamps as last seen may have warmed up to."""
     learned = _number(_learned(run).get("irradiance_mw_cm2"))
@@ -246,7 +306,7 @@ def _greatest_rate(run: OpenRun, events: Sequence[RunEvent], armed: RunEvent | N
     irradiance = np.array([max(learned or 0.0, (seen or 0.0) * (1.0 + rise))])
     calibration = calibration_of(run)
     rate = float((calibration.rate_mw_cm2(irradiance) if calibration else irradiance)[0])
-    predicted_s = _number(armed.data.get("predicted_s")) if armed else None
+    predicted_s = armed.predicted_s if armed else None
     if learned is None and predicted_s and predicted_s > 0.0:
         rate = max(rate, (run.start.target_dose_mj_cm2 or 0.0) / predicted_s)
     return rate
@@ -264,21 +324,40 @@ def _learned(run: OpenRun) -> dict[str, JsonValue]:
 # --- events ------------------------------------------------------------------------------------
 
 
-def _armed(events: Iterable[RunEvent]) -> RunEvent | None:
+def _all(kind: type[E], events: Iterable[RunEvent]) -> Iterator[E]:
+    found = (read(kind, event.name, event.data) for event in events)
+    return (event for event in found if event is not None)
+
+
+def _armed(events: Iterable[RunEvent]) -> Armed | None:
     """The order given and not yet known to be over."""
     armed = None
     for event in events:
-        if event.name == "armed":
-            armed = event
+        if event.name == EventName.ARMED:
+            armed = read(Armed, event.name, event.data) or armed
         elif event.name in _DARK:
             armed = None
     return armed
 
 
+def _lamp_was_on(events: Iterable[RunEvent]) -> bool:
+    """Under the newest order."""
+    on = False
+    for event in events:
+        on = event.name == EventName.LAMP_ON or (on and event.name != EventName.ARMED)
+    return on
+
+
 def _orders(events: Sequence[RunEvent]) -> list[int]:
     """Orders given in the run, oldest first."""
-    given = [event.data.get("order") for event in events]
-    return list(dict.fromkeys(order for order in given if isinstance(order, int) and order > 0))
+    return list(dict.fromkeys(armed.order for armed in _all(Armed, events) if armed.order > 0))
+
+
+def _order_before(run: OpenRun) -> int | None:
+    """The device's newest order before the run; None where an older release did not record it."""
+    device = run.start.conditions.get("device")
+    order = device.get("order") if isinstance(device, dict) else None
+    return order if isinstance(order, int) else None
 
 
 def _boot_id(run: OpenRun, events: Sequence[RunEvent]) -> int | None:
@@ -286,7 +365,8 @@ def _boot_id(run: OpenRun, events: Sequence[RunEvent]) -> int | None:
     device = run.start.conditions.get("device")
     newest = device.get("boot_id") if isinstance(device, dict) else None
     for event in events:
-        newest = event.data.get("boot_id", newest)
+        seen = read(LinkUp, event.name, event.data) or read(DeviceRestarted, event.name, event.data)
+        newest = seen.boot_id if seen is not None and seen.boot_id is not None else newest
     return newest if isinstance(newest, int) else None
 
 

@@ -1,15 +1,25 @@
 """Tables of the journal and how older files are brought up to date. SQL text only.
 
-``PRAGMA user_version`` counts the migrations a file has seen. A released migration is never
-changed: files made by it exist. ``entries`` is the log and the outbox in one: every row is
+``entries`` is the log and the outbox in one: every row is
 published in the order of its number, and readers keep their own cursors elsewhere. ``kept`` alone
 can change: it is no part of the record (see ``kept.py``).
 """
 
 from __future__ import annotations
 
-APPLICATION_ID = 0x504C4A31
-"""``PRAGMA application_id`` of a journal ("PLJ1")."""
+from platelink.ledger.kind import Fault, Kind
+from platelink.record.errors import (
+    JournalDamaged,
+    JournalDiskError,
+    JournalFull,
+    JournalInUse,
+    JournalLocked,
+    JournalMissing,
+    JournalNewer,
+    JournalReadOnly,
+    JournalRefused,
+    NotAJournal,
+)
 
 _TABLES = ("journal", "entries", "runs", "ends")
 _APPEND_ONLY = tuple(
@@ -19,7 +29,7 @@ _APPEND_ONLY = tuple(
     for verb in ("UPDATE", "DELETE")
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (
+_MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         """CREATE TABLE journal (
             one INTEGER PRIMARY KEY CHECK (one = 1),
@@ -83,6 +93,56 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT""",
     ),
 )
-VERSION = len(MIGRATIONS)
-READABLE_FROM = 1
-"""Oldest version that can be read without being brought up to date first."""
+_WAL_KEPT_BYTES = 1 << 20
+"""What is kept of the write-ahead log's file when it begins anew."""
+JOURNAL = Kind(
+    name="journal",
+    application_id=0x504C4A31,  # "PLJ1"
+    migrations=_MIGRATIONS,
+    pragmas=(
+        "journal_mode = WAL",
+        "synchronous = NORMAL",
+        # Moving the log into the file waits for the disk: ``checkpoint`` does it in another thread.
+        "wal_autocheckpoint = 0",
+        f"journal_size_limit = {_WAL_KEPT_BYTES}",
+        "foreign_keys = ON",
+        "recursive_triggers = ON",
+    ),
+    open_wait_s=5.0,  # another process may be finishing a checkpoint
+    write_wait_s=0.02,  # the control loop waits no longer; what it could not write it keeps
+    errors={
+        Fault.ABSENT: JournalMissing,
+        Fault.OTHER_KIND: NotAJournal,
+        Fault.NO_DATABASE: NotAJournal,
+        Fault.NEWER: JournalNewer,
+        Fault.FULL: JournalFull,
+        Fault.LOCKED: JournalLocked,
+        Fault.LOCKED_HERE: JournalLocked,
+        Fault.READ_ONLY: JournalReadOnly,
+        Fault.DENIED: JournalReadOnly,
+        Fault.DAMAGED: JournalDamaged,
+        Fault.DISK: JournalDiskError,
+        Fault.NOT_OPENED: JournalDiskError,
+        Fault.SYSTEM: JournalDiskError,
+        Fault.REFUSED: JournalRefused,
+        Fault.NO_DIRECTORY: JournalMissing,
+        Fault.CLOSED_DIRECTORY: JournalReadOnly,
+        Fault.IN_USE: JournalInUse,
+    },
+    texts={
+        Fault.ABSENT: "{path} does not exist; nothing was recorded there yet",
+        Fault.OTHER_KIND: "{path} is not a journal; configure another path",
+        Fault.NO_DATABASE: "{path} is not a journal; configure another path ({error})",
+        Fault.FULL: "no space left for {path}; free disk space, nothing recorded so far is lost "
+        "({error})",
+        Fault.DAMAGED: "{path} is damaged; keep it with its -wal file, check the disk, restore a "
+        "backup or copy what is sound: platelink doctor --repair {path} ({error})",
+        Fault.NOT_OPENED: "{path} cannot be opened; check that this user may read it and write in "
+        "its directory ({error})",
+        Fault.SYSTEM: "the disk failed on {path}: {error}",
+        Fault.CLOSED_DIRECTORY: "cannot write in {path.parent} ({error}); give this user the right "
+        "to write there, or configure another journal path",
+        Fault.IN_USE: "{path} is being written by another process (pid {error}); one unit has one "
+        "daemon: stop that one, or configure another journal path",
+    },
+)

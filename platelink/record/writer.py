@@ -19,9 +19,17 @@ from typing import Any
 
 from pydantic import JsonValue
 
-from platelink.record.errors import JournalError, JournalRefused, JournalUnavailable
+from platelink.record.anew import Anew
+from platelink.record.errors import (
+    JournalDamaged,
+    JournalError,
+    JournalRefused,
+    JournalUnavailable,
+    NotAJournal,
+)
 from platelink.record.journal import Appendable, Journal
-from platelink.record.kept import to_text
+from platelink.record.known import Mark
+from platelink.record.snapshots import to_text
 from platelink.runs import EndState, RunStart, SampleBlock
 
 RETRY_S = 0.5
@@ -56,8 +64,12 @@ class _Item:
 class JournalWriter:
     """See the file's first lines. ``now`` is host monotonic seconds."""
 
-    def __init__(self, journal: Journal) -> None:
+    def __init__(self, journal: Journal, new_uuid: Callable[[], str] = str) -> None:
+        """``new_uuid`` identifies a journal begun anew."""
         self.journal = journal
+        self._new_uuid = new_uuid
+        self.anew: list[Anew] = []
+        """Each time the journal was begun anew, for whoever tells of it."""
         self._waiting: deque[_Item] = deque()
         self._gathered: _Item | None = None
         self._fault = ""
@@ -69,7 +81,8 @@ class JournalWriter:
         journal = self.journal
         waiting = sum(len(item.entries) for item in self._waiting)
         gathered = len(self._gathered.entries) if self._gathered else 0
-        return journal.id_of(journal.number_of(journal.next_id()) + waiting + gathered)
+        reader = journal.reader
+        return reader.id_of(reader.number_of(journal.next_id()) + waiting + gathered)
 
     def append(self, entry: Appendable, *, now: float) -> None:
         """Write the entry, or keep it until it can be written.
@@ -190,6 +203,32 @@ class JournalWriter:
         self._waiting.append(item)
 
     def _commit(self, item: _Item) -> None:
+        """In a journal that is whole after it: what went into a damaged one is written again, into
+        a fresh one."""
+        mark = self.journal.mark()
+        try:
+            if self.journal.damage:
+                self.journal.must_be_whole()
+            self._carry_out(item)
+            self.journal.must_be_whole()
+        except (JournalDamaged, NotAJournal) as error:
+            self._begin_anew(mark, str(error))
+            self._carry_out(item)
+
+    def watch(self, *, now: float) -> None:
+        """Look whether the journal is whole while nothing is written."""
+        try:
+            self.journal.must_be_whole()
+        except JournalDamaged as error:
+            try:
+                self._begin_anew(self.journal.mark(), str(error))
+            except JournalError as worse:
+                self._wait(worse, now)
+
+    def _begin_anew(self, mark: Mark, why: str) -> None:
+        self.anew.append(self.journal.begin_anew(mark, why, new_uuid=self._new_uuid()))
+
+    def _carry_out(self, item: _Item) -> None:
         writes = [*item.entries, *(_keeping(self.journal, *one) for one in item.state.items())]
         if len(writes) == 1:
             writes[0]()

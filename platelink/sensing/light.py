@@ -18,6 +18,13 @@ DARK_FLOOR_COUNTS = 2.0
 the noise, the mean is too high by an unknown amount, and slow changes below 0 stay unseen."""
 MAX_TEMP_COEFF_PER_C = 0.01
 """Steepest response accepted; keeps the correction positive over any plausible temperature."""
+MAX_DARK_RISE_MW_CM2 = 0.2
+"""Rise of a dark reading over the calibration's that may be drift; more is stray light."""
+LEAST_RESPONSE = 0.5
+"""Of that at the reference temperature. Less is no warm head but a wrong reading of it, and it is
+not corrected for."""
+MAX_COUNTS = 65_535.0
+"""Top of the finest converter; mean counts above are no reading."""
 MAX_SPREAD = 1000.0
 """Largest ratio of ``weight · slope`` between channels: keeps the device's integer weights exact to
 better than one part in 130."""
@@ -58,6 +65,8 @@ class LightChannel:
             raise ValueError("a calibration value is not a finite number")
         if self.slope_mw_cm2_per_count <= 0.0:
             raise ValueError("slope_mw_cm2_per_count must be greater than 0")
+        if self.dark_counts > MAX_COUNTS:
+            raise ValueError(f"dark_counts must not be above {MAX_COUNTS:.0f}")
         if self.dark_counts < 0.0 or self.weight < 0.0 or self.rel_uncertainty < 0.0:
             raise ValueError("dark_counts, weight and rel_uncertainty must not be negative")
         if abs(self.temp_coeff_per_c) > MAX_TEMP_COEFF_PER_C:
@@ -68,7 +77,7 @@ class LightChannel:
         if head_c is None or self.temp_coeff_per_c == 0.0:
             return self.slope_mw_cm2_per_count
         response = 1.0 + self.temp_coeff_per_c * (head_c - self.reference_temp_c)
-        return self.slope_mw_cm2_per_count / response
+        return self.slope_mw_cm2_per_count / (response if response >= LEAST_RESPONSE else 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,10 +117,6 @@ class OrderScale:
         """Order sum for 1 mJ/cm² at this tick length."""
         return self.counts_per_mw_tick / tick_s
 
-    def target_for(self, dose_mj_cm2: float, tick_s: float) -> int:
-        """Order sum at this plain dose (p = 1)."""
-        return round(dose_mj_cm2 * self.counts_per_mj_cm2(tick_s))
-
     def dose_for(self, order_sum: int, tick_s: float) -> float:
         """Plain dose, mJ/cm², at this order sum."""
         return order_sum / self.counts_per_mj_cm2(tick_s)
@@ -122,8 +127,8 @@ class LightSensors:
     """The unit's 1 to 4 light channels; weights are normalised to sum 1."""
 
     channels: tuple[LightChannel, ...]
-    max_dark_rise_mw_cm2: float = math.inf
-    """Largest rise of a dark reading over the one before that is taken for drift, not for light."""
+    max_dark_rise_mw_cm2: float = MAX_DARK_RISE_MW_CM2
+    """Largest rise of a dark reading over the calibration's that is taken for drift."""
     _terms: tuple[tuple[float, float, float, float, float], ...] = field(
         init=False, repr=False, compare=False
     )
@@ -171,10 +176,18 @@ class LightSensors:
         for (weight, slope, dark, coeff, reference), counts in zip(
             self._terms, mean_counts, strict=True
         ):
-            irradiance = slope * (counts - dark) / (1.0 + coeff * (head_c - reference))
+            response = 1.0 + coeff * (head_c - reference)
+            irradiance = slope * (counts - dark) / (response if response >= LEAST_RESPONSE else 1.0)
             total += weight * irradiance
             each.append(irradiance)
         return total, tuple(each)
+
+    def can_correct(self, head_c: float) -> bool:
+        """A head of this temperature can be; else its reading is wrong."""
+        return all(
+            1.0 + coeff * (head_c - reference) >= LEAST_RESPONSE
+            for _, _, _, coeff, reference in self._terms
+        )
 
     def saturated(self, max_counts: Iterable[int], adc_max: int) -> bool:
         """True when a weighted channel touched the top of its converter: its mean is too low."""
@@ -183,16 +196,11 @@ class LightSensors:
                 return True
         return False
 
-    def dark_low(self, dark_counts: Sequence[float]) -> bool:
-        """True when a weighted channel's dark reading is too near 0 to be subtracted."""
-        return any(
-            c.weight > 0.0 and not counts >= DARK_FLOOR_COUNTS
-            for c, counts in zip(self.channels, dark_counts, strict=True)
-        )
-
     def dark_problem(self, dark_counts: Sequence[float]) -> str:
         """Why these mean dark counts cannot be used; empty when they can."""
         for c, label, counts in zip(self.channels, self.labels(), dark_counts, strict=True):
+            if counts > MAX_COUNTS:
+                return f"dark reading of {label} is {counts:.0f} counts, which no converter gives"
             if c.weight == 0.0:
                 continue
             if not counts >= DARK_FLOOR_COUNTS:

@@ -1,22 +1,22 @@
 """Device samples to readings in physical units. Pure; runs for every Sample message.
 
 Light comes from differences of the cumulative sums: the mean over all ticks since the sample
-before, however many messages were lost in between. Vacuum and temperatures are the means of the
-message's own window.
+before, however many messages were lost in between. A step of the sums that cannot be is refused,
+whatever its CRC says. Vacuum and temperatures are the means of the message's own window.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntFlag
+from typing import NamedTuple
 
-from platelink.link.messages import Sample
+from platelink.link.messages import WATER_CHANNEL, OrderReport, Sample
 from platelink.sensing.light import LightSensors
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import Gauge, GaugeFault
 
 _MASK32 = 0xFFFF_FFFF
-_MASK64 = 0xFFFF_FFFF_FFFF_FFFF
 
 
 class Quality(IntFlag):
@@ -35,15 +35,19 @@ class Quality(IntFlag):
     OVEN_RANGE = 1024
     HEAD_MISSING = 2048
     HEAD_RANGE = 4096
+    WATER_MISSING = 16384
+    WATER_RANGE = 32768
+    LIGHT_REFUSED = 8192  # sums or ticks that cannot follow those before: damaged, not integrated
 
 
 _GOOD = Quality(0)
 # plain ints: an IntFlag's own operators take microseconds
 _FIRST, _RESTARTED, _GAP = int(Quality.FIRST), int(Quality.RESTARTED), int(Quality.GAP)
-_MISSING, _SATURATED, _FLOOR = (
+_MISSING, _SATURATED, _FLOOR, _REFUSED = (
     int(Quality.LIGHT_MISSING),
     int(Quality.LIGHT_SATURATED),
     int(Quality.LIGHT_AT_FLOOR),
+    int(Quality.LIGHT_REFUSED),
 )
 _VACUUM_MISSING = int(Quality.VACUUM_MISSING)
 _GAUGE_FAULT = {
@@ -52,6 +56,7 @@ _GAUGE_FAULT = {
 }
 _OVEN = int(Quality.OVEN_MISSING), int(Quality.OVEN_RANGE)
 _HEAD = int(Quality.HEAD_MISSING), int(Quality.HEAD_RANGE)
+_WATER = int(Quality.WATER_MISSING), int(Quality.WATER_RANGE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +78,9 @@ class Reading:
     vacuum_kpa: float | None
     oven_c: float | None
     head_c: float | None
+    water_c: float | None
     inputs: int
     quality: Quality
-
-    @property
-    def has_light(self) -> bool:
-        """True when the irradiance is a number that can be believed."""
-        return self.irradiance_mw_cm2 is not None and not self.quality & Quality.LIGHT_SATURATED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,15 +92,27 @@ class Sensors:
     vacuum: Gauge | None = None
     oven: TemperatureSensor | None = None
     head: TemperatureSensor | None = None
+    water: TemperatureSensor | None = None
+
+
+class _Sums(NamedTuple):
+    """The sums that the next window begins with."""
+
+    ticks: int
+    light_sum: tuple[int, ...]
+    light_count: tuple[int, ...]
 
 
 class Converter:
     """Turns Samples, in the order of the device's ticks, into Readings.
 
-    Keeps the sums of the sample before, nothing else. A restart of the device that its counters do
-    not betray (they may have passed the old ones) is told with ``restart``."""
+    Keeps the last good sums and counts what it refused since. A restart of the device that its
+    ticks do not betray (they may have passed the old ones) is told with ``restart``."""
 
-    __slots__ = ("_adc_max", "_base", "_n", "_qualities", "_ticks", "_weighs", "light", "sensors")
+    __slots__ = (
+        "_adc_max", "_base", "_n", "_qualities", "_ticks", "_water", "_weighs", "has_water",
+        "light", "refused", "refused_in_a_row", "sensors",
+    )  # fmt: skip
 
     def __init__(self, sensors: Sensors) -> None:
         self.sensors = sensors
@@ -109,12 +122,18 @@ class Converter:
         self._n = len(sensors.light.channels)
         self._weighs = tuple(c.weight > 0.0 for c in sensors.light.channels)
         self._ticks: int | None = None
-        self._base: Sample | None = None  # sums at the start of the light window
+        self._base: _Sums | None = None
+        self._water: tuple[int, int, int] | None = None
+        self.has_water = True
+        """The device says so; on another one there may be light on that channel."""
+        self.refused = self.refused_in_a_row = 0
+        """Samples and accounts whose sums cannot be: all of them, and those since a good one."""
         self._qualities: dict[int, Quality] = {0: _GOOD}
 
     def restart(self) -> None:
         """Forget the sums: the device started anew."""
-        self._ticks = self._base = None
+        self._ticks = self._base = self._water = None
+        self.refused_in_a_row = 0
 
     def read(self, sample: Sample, ticks: int, t: float, lost: int = 0) -> Reading:
         """The reading of one sample.
@@ -130,17 +149,19 @@ class Converter:
         last = self._ticks
         if last is None or ticks < last:
             flags |= _FIRST if last is None else _RESTARTED
-            self._base = sample
+            self._base = _Sums(ticks, sample.light_sum, sample.light_count)
         else:
             dticks = ticks - last
-            means, flag = self._light(sample)
+            means, flag = self._light(sample, ticks)
             flags |= flag
             if means is not None:
                 irradiance, channels = self.light.irradiances_mw_cm2(means, head_c)
         self._ticks = ticks
         vacuum_kpa, flag = self._vacuum(sample)
         flags |= flag
-        oven_c, flag = self._oven(sample, head_c)
+        oven_c, flag = _mean_c(self.sensors.oven, sample.oven_sum, sample.oven_count, head_c, _OVEN)
+        flags |= flag
+        water_c, flag = self._water_c(sample, ticks, head_c)
         flags |= flag
         return Reading(
             t,
@@ -152,6 +173,7 @@ class Converter:
             vacuum_kpa,
             oven_c,
             head_c,
+            water_c,
             sample.inputs,
             self._qualities.get(flags) or self._quality(flags),
         )
@@ -160,36 +182,53 @@ class Converter:
         quality = self._qualities[flags] = Quality(flags)
         return quality
 
-    def _light(self, sample: Sample) -> tuple[list[float] | None, int]:
+    def fits(self, report: OrderReport, close_ticks: int) -> bool:
+        """The sums of an account of this boot, at its close, can be true beside the last good
+        ones; else it is counted as refused."""
+        base, close = self._base, _Sums(close_ticks, report.close_sum, report.close_count)
+        if base is None:
+            return True
+        first, later = (base, close) if base.ticks <= close_ticks else (close, base)
+        fits = self._steps(first, later) is not None
+        self.refused += not fits
+        return fits
+
+    def _light(self, sample: Sample, ticks: int) -> tuple[list[float] | None, int]:
         """Mean counts of each channel since the window began, and flags."""
-        base = self._base
+        base, sums = self._base, _Sums(ticks, sample.light_sum, sample.light_count)
         assert base is not None
-        sum0, count0, sum1, count1 = (
-            base.light_sum,
-            base.light_count,
-            sample.light_sum,
-            sample.light_count,
-        )
-        adc_max = self._adc_max
-        means = []
+        steps = self._steps(base, sums)
+        # where there is no mean the next window begins where this one did, and holds this light too
+        if steps is None:
+            self.refused += 1
+            self.refused_in_a_row += 1
+            return None, _REFUSED
+        self.refused_in_a_row = 0
+        means = [total / n for total, n in steps if n]
+        if len(means) < self._n:
+            return None, _MISSING
         flags = 0
         for i in range(self._n):
-            n = (count1[i] - count0[i]) & _MASK32
-            if not n:
-                # the next window begins where this one did, so that it holds this light too
-                return None, _MISSING
-            mean = ((sum1[i] - sum0[i]) & _MASK64) / n
-            if mean > adc_max:  # no sum of that many conversions: other counters than before
-                self._base = sample
-                return None, _RESTARTED
-            means.append(mean)
             if self._weighs[i]:  # a channel only watched spoils no dose
-                if sample.light_max[i] >= adc_max:
+                if sample.light_max[i] >= self._adc_max:
                     flags |= _SATURATED
                 if not sample.light_min[i]:
                     flags |= _FLOOR
-        self._base = sample
+        self._base = sums
         return means, flags
+
+    def _steps(self, first: _Sums, later: _Sums) -> list[tuple[int, int]] | None:
+        """Growth of sum and count of each channel. None: it cannot be, for a channel counts once
+        each tick, or not at all, and no sum goes back or grows by more than the converter gives."""
+        dticks, adc_max = (later.ticks - first.ticks) & _MASK32, self._adc_max
+        steps = []
+        for i in range(self._n):
+            n = (later.light_count[i] - first.light_count[i]) & _MASK32
+            total = later.light_sum[i] - first.light_sum[i]
+            if n not in (dticks, 0) or not 0 <= total <= n * adc_max:
+                return None
+            steps.append((total, n))
+        return steps
 
     def _vacuum(self, sample: Sample) -> tuple[float | None, int]:
         sensor = self.sensors.vacuum
@@ -202,21 +241,38 @@ class Converter:
         return (value, 0) if isinstance(value, float) else (None, _GAUGE_FAULT[value])
 
     def _head(self, sample: Sample) -> tuple[float | None, int]:
-        sensor = self.sensors.head
-        if sensor is None:
-            return None, 0
-        n = sample.head_count
-        if not n:
-            return None, _HEAD[0]
-        value = sensor.temperature_c(sample.head_sum / n, None)
-        return value, 0 if value is not None else _HEAD[1]
+        value, flag = _mean_c(self.sensors.head, sample.head_sum, sample.head_count, None, _HEAD)
+        if value is not None and not self.light.can_correct(value):
+            return None, _HEAD[1]
+        return value, flag
 
-    def _oven(self, sample: Sample, head_c: float | None) -> tuple[float | None, int]:
-        sensor = self.sensors.oven
+    def _water_c(
+        self, sample: Sample, ticks: int, head_c: float | None
+    ) -> tuple[float | None, int]:
+        """Of the sums since the sample before, as light."""
+        sensor = self.sensors.water
         if sensor is None:
             return None, 0
-        n = sample.oven_count
-        if not n:
-            return None, _OVEN[0]
-        value = sensor.temperature_c(sample.oven_sum / n, head_c)
-        return value, 0 if value is not None else _OVEN[1]
+        if not self.has_water:
+            return None, _WATER[0]
+        total, count = sample.light_sum[WATER_CHANNEL], sample.light_count[WATER_CHANNEL]
+        first, self._water = self._water, (total, count, ticks)
+        if first is None:
+            return None, 0  # the flags say that it is the first
+        n = (count - first[1]) & _MASK32
+        if n not in (0, ticks - first[2]):
+            return None, _WATER[1]
+        return _mean_c(sensor, total - first[0], n, head_c, _WATER)
+
+
+def _mean_c(
+    sensor: TemperatureSensor | None, total: int, n: int, junction_c: float | None,
+    flags: tuple[int, int],
+) -> tuple[float | None, int]:  # fmt: skip
+    """Mean temperature of a window and ``flags``: missing, and out of range."""
+    if sensor is None:
+        return None, 0
+    if not n:
+        return None, flags[0]
+    value = sensor.temperature_c(total / n, junction_c)
+    return value, 0 if value is not None else flags[1]

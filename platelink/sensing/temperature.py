@@ -11,6 +11,20 @@ from typing import Protocol
 
 from platelink.sensing.thermoelectric import Thermocouple, pt100_c
 
+_LOOKS = 1000
+
+
+def reach_c(sensor: TemperatureSensor, adc_bits: int) -> tuple[float, float] | None:
+    """Lowest and highest temperature that the sensor can ever tell; None where it can tell none.
+    Where its cold junction is measured, as of 25 °C there."""
+    top = (1 << adc_bits) - 1
+    told = [
+        t_c
+        for n in range(_LOOKS + 1)
+        if (t_c := sensor.temperature_c(0.5 + (top - 1) * n / _LOOKS, 25.0)) is not None
+    ]
+    return (min(told), max(told)) if told else None
+
 
 class TemperatureSensor(Protocol):
     """What the converter needs of any of them."""

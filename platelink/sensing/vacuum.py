@@ -139,3 +139,9 @@ class VacuumSensor:
                 "ask for less, or fit a gauge with more span"
             )
         return ""
+
+    def band_problem(self, low_kpa: float, high_kpa: float) -> str:
+        """Why one of these limits can never be read here; empty when both can. A vacuum that the
+        air itself forbids needs no gauge to stay below it."""
+        forbidden = high_kpa >= self.barometer_kpa
+        return self.reach_problem(low_kpa) or ("" if forbidden else self.reach_problem(high_kpa))

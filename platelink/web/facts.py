@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from platelink.web.formats import Formats
+from platelink.units import named
+from platelink.web.formats import QUANTITIES, Formats
 
 DIGITS = 6
+NAMES = {quantity: name for name, quantity in QUANTITIES.items()}
 
 
 class Fact(NamedTuple):
@@ -46,10 +48,12 @@ def _shown(key: str, value: Any, f: Formats) -> tuple[str, str | bool]:
         return _words(key), ", ".join(map(str, value))
     if not isinstance(value, int | float) or key.endswith("_id"):
         return _words(key), f.day(str(value)) if key.endswith("_on") else str(value)
-    for suffix, show in SHOWN.items():
-        if key.endswith(suffix):
-            return _words(key.removesuffix(suffix)), show(f, value)
-    return _words(key), number(f, value)
+    name, suffix = named(key)
+    if suffix.quantity is not None:
+        return name, f.quantity(value, NAMES[suffix.quantity])
+    if suffix.symbol == "s":
+        return name, f.duration(value)
+    return name, f"{number(f, value)} {suffix.symbol}".rstrip()  # words would be English
 
 
 def number(f: Formats, value: float) -> str:
@@ -60,25 +64,6 @@ def number(f: Formats, value: float) -> str:
     shown = f.number(value, min(decimals, 12))
     mark = f.number(0.5, 1)[1]
     return shown.rstrip("0").rstrip(mark) if mark in shown else shown
-
-
-def _plain(unit: str) -> Callable[[Formats, float], str]:
-    return lambda f, value: f"{number(f, value)} {unit}".rstrip()
-
-
-def _quantity(kind: str) -> Callable[[Formats, float], str]:
-    return lambda f, value: f.quantity(value, kind)
-
-
-SHOWN: dict[str, Callable[[Formats, float], str]] = {
-    "_mw_cm2_per_count": _plain("mW/cm²"), "_kpa_per_min": _plain("kPa/min"),
-    "_per_c": _plain("1/°C"), "_kj_mol": _plain("kJ/mol"), "_counts": _plain(""),
-    "_ticks": _plain(""), "_bits": _plain("bit"), "_pct": _plain("%"), "_ppm": _plain("ppm"),
-    "_um": _plain("µm"), "_hz": _plain("Hz"), "_mj_cm2": _quantity("dose"),
-    "_mw_cm2": _quantity("irradiance"), "_kpa": _quantity("vacuum"),
-    "_c": _quantity("temperature"), "_ms": _plain("ms"), "_s": lambda f, value: f.duration(value),
-}  # fmt: skip
-"""How a value is shown by the end of its key; the longer endings come first."""
 
 
 def _words(key: str) -> str:

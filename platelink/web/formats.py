@@ -1,4 +1,4 @@
-"""Numbers, quantities and times for people: by their locale, in the units of the shop. No clock."""
+"""Numbers, quantities and times for people: by their locale, in the units of the shop. Pure."""
 
 from __future__ import annotations
 

@@ -6,13 +6,14 @@ A page on another machine's name, a form of another site, a frame: all of it end
 from __future__ import annotations
 
 from collections.abc import Iterable
-from urllib.parse import urlsplit
+from datetime import UTC, datetime
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from platelink.hosts import host_name
+from platelink.hosts import host_name, origin_place
+from platelink.serving.syslog import Seldom, say
 from platelink.web.words import NOT_OUR_NAME, NOT_OURS
 
 CONTENT_POLICY = (
@@ -28,6 +29,8 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=(), usb=(), serial=()",
 }
+HTTPS_S = 365 * 86_400
+"""A browser that came by TLS once comes by nothing else for so long (RFC 6797)."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
@@ -37,6 +40,7 @@ class Guard:
 
     def __init__(self, app: ASGIApp, *, names: Iterable[str]) -> None:
         self.app = app
+        self._seldom = Seldom()
         self.names = frozenset(name.lower() for name in (*LOOPBACK, *names))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -45,8 +49,13 @@ class Guard:
             await self.app(scope, receive, send)
             return
         refusal = self.refusal(scope)
+        if refusal is not None and refusal[0] == 403:
+            times = self._seldom.times("foreign origin", datetime.now(UTC))
+            if times:
+                address = (scope.get("client") or ("unknown",))[0]
+                say(f"foreign origin from {address} at the page ({times} times)")
         if refusal is None:
-            await self.app(scope, receive, _with_headers(send))
+            await self.app(scope, receive, _with_headers(scope, send))
         elif scope["type"] == "websocket":
             await receive()
             await send({"type": "websocket.close", "code": 1008})
@@ -55,7 +64,7 @@ class Guard:
             answer: Response = PlainTextResponse(text, status)
             if scope["path"].startswith("/api/"):
                 answer = JSONResponse({"error": text, "kind": "refused"}, status)
-            await answer(scope, receive, _with_headers(send))
+            await answer(scope, receive, _with_headers(scope, send))
 
     def refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Status and text for a request that is not served; None for one that is."""
@@ -67,19 +76,21 @@ class Guard:
         if scope["type"] == "http" and scope["method"] in SAFE:
             return None
         origins = headers.getlist("origin")
-        same = len(origins) == 1 and urlsplit(origins[0]).netloc.lower() == hosts[0].lower()
+        same = [origin_place(o) for o in origins] == [hosts[0].lower()]
         if not same or headers.get("sec-fetch-site", "same-origin") != "same-origin":
             return 403, NOT_OURS
         return None
 
 
-def _with_headers(send: Send) -> Send:
+def _with_headers(scope: Scope, send: Send) -> Send:
     async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
                 headers[name] = value
             headers.setdefault("cache-control", "no-store")
+            if scope.get("scheme") == "https":
+                headers["strict-transport-security"] = f"max-age={HTTPS_S}"
         await send(message)
 
     return sending

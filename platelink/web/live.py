@@ -15,13 +15,16 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from websockets.asyncio.client import ClientConnection, unix_connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 
-from platelink.web.passing import session_header
+from platelink.serving.turns import keep_line, note_known, pause
+from platelink.web.passing import session_header, session_of
 
 MOST_WAITING = 256
 """Lines other than the status that wait for a slow browser."""
 
-SIGN_IN, NO_SERVICE = 4401, 4503
+SIGN_IN, TOO_MANY, NO_SERVICE = 4401, 4429, 4503
 """Close codes that tell the page why."""
+
+_WHY = {401: SIGN_IN, 403: SIGN_IN, 429: TOO_MANY}
 
 STATUS = '{"status"'
 
@@ -62,6 +65,11 @@ class Waiting:
 
 async def live(socket: WebSocket) -> None:
     """One browser's live lines, until either side ends."""
+    if not session_of(socket):  # a stranger is not worth asking for
+        await socket.accept()
+        await pause(socket.scope)
+        await _close(socket, SIGN_IN)
+        return
     await socket.accept()
     path: Path = socket.app.state.settings.service
     try:
@@ -74,10 +82,12 @@ async def live(socket: WebSocket) -> None:
             open_timeout=5.0,
             proxy=None,
         ) as service:
+            keep_line(socket.scope)
+            note_known(socket.scope)
             await _relay(socket, service)
     except InvalidStatus as error:
-        refused = error.response.status_code in (401, 403)
-        await _close(socket, SIGN_IN if refused else NO_SERVICE)
+        await pause(socket.scope)
+        await _close(socket, _WHY.get(error.response.status_code, NO_SERVICE))
     except (OSError, TimeoutError, WebSocketException):
         await _close(socket, NO_SERVICE)
 

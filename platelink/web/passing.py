@@ -7,18 +7,23 @@ Session cookie and CSRF header go through; nothing that would make the client mo
 from __future__ import annotations
 
 import gzip
+from collections.abc import Mapping
 from urllib.parse import quote
 
 import httpx
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
+from starlette.types import Scope
 
-from platelink.web.words import NO_ADDRESS, NO_SERVICE, ON_ITS_COMPUTER, TOO_MUCH
+from platelink.serving.turns import KNOWN, note_known
+from platelink.web.words import NO_ADDRESS, NO_HEADER, NO_SERVICE, ON_ITS_COMPUTER, TOO_MUCH
 
 IN = ("accept", "content-type", "x-csrf-token")
 OUT = ("content-type", "retry-after", "set-cookie", "content-disposition")
 SESSION_COOKIE = "platelink_session"
-MOST_BYTES = 1 << 20
+SCREEN = "platelink_screen"
+"""What tells a screen that somebody signed in from before."""
+MOST_BYTES = 256 << 10
 """Largest request that is handed on; a recipe is a few kilobytes."""
 
 CURVES = "/samples"
@@ -28,11 +33,39 @@ NEVER = frozenset({"/v1/people/first", "/v1/people/regain"})
 """What is done at the unit's own computer only."""
 
 
+def session_of(asking: HTTPConnection) -> str:
+    """The session cookie; empty without one that could be."""
+    return _plain(asking.cookies.get(SESSION_COOKIE, ""))
+
+
+def _plain(value: str) -> str:
+    plain = value.isascii() and value.isprintable() and not set(value) & set(' ;,"\\')
+    return value if plain else ""
+
+
 def session_header(asking: HTTPConnection) -> dict[str, str]:
     """The session cookie, and no other, as a header."""
-    value = asking.cookies.get(SESSION_COOKIE, "")
-    plain = value.isascii() and value.isprintable() and not set(value) & set(' ;,"\\')
-    return {"cookie": f"{SESSION_COOKIE}={value}"} if value and plain else {}
+    value = session_of(asking)
+    return {"cookie": f"{SESSION_COOKIE}={value}"} if value else {}
+
+
+def cookies_header(asking: HTTPConnection) -> dict[str, str]:
+    """The session, and what tells this screen, as a header."""
+    pairs = [(name, _plain(asking.cookies.get(name, ""))) for name in (SESSION_COOKIE, SCREEN)]
+    text = "; ".join(f"{name}={value}" for name, value in pairs if value)
+    return {"cookie": text} if text else {}
+
+
+def page_header(asking: HTTPConnection) -> dict[str, str]:
+    """Says that this comes from a browser by way of the page, and from where."""
+    address = asking.client.host if asking.client is not None else "unknown"
+    return {"platelink-page": address if address.isascii() else "unknown"}
+
+
+def note_if_known(scope: Scope, headers: Mapping[str, str]) -> None:
+    """The service has told that the sign-in of this request is good: its screen is known here."""
+    if KNOWN in headers:
+        note_known(scope)
 
 
 def error(status: int, text: str, kind: str) -> JSONResponse:
@@ -47,6 +80,8 @@ async def pass_on(request: Request) -> Response:
         return error(404, NO_ADDRESS, "unknown")
     if path in NEVER:
         return error(403, ON_ITS_COMPUTER, "refused")
+    if not all(request.headers.get(name, "").isascii() for name in IN):
+        return error(400, NO_HEADER, "misuse")
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
@@ -60,11 +95,13 @@ async def pass_on(request: Request) -> Response:
             content=bytes(body),
             headers={
                 **{name: request.headers[name] for name in IN if name in request.headers},
-                **session_header(request),
+                **cookies_header(request),
+                **page_header(request),
             },
         )
     except httpx.TransportError:
         return error(503, NO_SERVICE, "fault")
+    note_if_known(request.scope, answer.headers)
     content, more = answer.content, {}
     if path.endswith(CURVES) and "gzip" in request.headers.get("accept-encoding", ""):
         content, more = gzip.compress(content, 5, mtime=0), {"content-encoding": "gzip"}

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import asyncio
 from datetime import date, datetime, time, timedelta
-from typing import Any
 
+from pydantic import ValidationError
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from platelink.web.service import Document, ServiceSays, get, part
+from platelink.contract.base import Answer, Json
+from platelink.contract.plates import ContactBand
+from platelink.contract.runs import Events, Run, Runs, RunWhole
+from platelink.web.service import ServiceSays, get, part
 from platelink.web.show import show
 
 PAGE = 100
 FILTERS = ("state", "since", "until")
 PLATES, RUNS = "plates", "runs"
-BAKE_BAND = ("low_c", "high_c")
 
 
 async def history(request: Request) -> Response:
@@ -25,11 +27,11 @@ async def history(request: Request) -> Response:
     what = RUNS if query.get("what") == RUNS else PLATES
     filters = {name: query.get(name, "") for name in FILTERS}
     rows, more = await _listed(request, what, search, filters)
-    found = one_hit(rows, search)
+    found = one_hit([row.run_id for row in rows], search)
     if search and not rows and what == PLATES:  # a run's own name, or a job exposed without a plate
         what = RUNS
         rows, more = await _listed(request, what, search, filters)
-        found = one_hit(rows, search)
+        found = one_hit([row.run_id for row in rows], search)
     if found is not None:
         return RedirectResponse(f"/records/{part(found)}", 303)
     return await show(
@@ -39,13 +41,14 @@ async def history(request: Request) -> Response:
 
 async def _listed(
     request: Request, what: str, search: str, filters: dict[str, str]
-) -> tuple[list[Document], bool]:
+) -> tuple[list[Run], bool]:
     days = {name: moment_of(filters[name], end=name == "until") for name in ("since", "until")}
     step = "plate" if what == PLATES else None
     found = await get(
-        request, "/v1/runs", search=search, step=step, state=filters["state"], limit=PAGE, **days
-    )
-    return found["runs"], found["more"]
+        request, Runs, "/v1/runs", search=search, step=step, state=filters["state"], limit=PAGE,
+        **days,
+    )  # fmt: skip
+    return found.runs, found.more
 
 
 def moment_of(day: str, *, end: bool = False) -> str | None:
@@ -57,11 +60,10 @@ def moment_of(day: str, *, end: bool = False) -> str | None:
     return datetime.combine(at, time()).astimezone().isoformat()
 
 
-def one_hit(rows: list[Document], search: str) -> str | None:
+def one_hit(ids: list[str], search: str) -> str | None:
     """The run that a search means: the one of exactly this name, or the only one."""
     if not search:
         return None
-    ids = [str(row["run_id"]) for row in rows]
     exact = [run for run in ids if run.casefold() == search.casefold()]
     if len(exact) == 1:
         return exact[0]
@@ -72,45 +74,62 @@ async def record(request: Request) -> Response:
     """One plate with its steps and runs, or one run; with curves and events."""
     name = part(request.path_params["run"])
     run, events = await asyncio.gather(
-        get(request, f"/v1/runs/{name}"), get(request, f"/v1/runs/{name}/events")
+        get(request, RunWhole, f"/v1/runs/{name}"), get(request, Events, f"/v1/runs/{name}/events")
     )
     return await show(
         request,
         "record.html",
         run=run,
         events=events,
-        recipe_steps=steps_of(await _plate_of(request, run)),
+        recipe_steps=steps_of((await _plate_of(request, run)).request),
         limits=limits_of,
     )
 
 
-async def _plate_of(request: Request, run: Document) -> Document:
+async def _plate_of(request: Request, run: RunWhole) -> RunWhole:
     """The plate that a run belongs to, else the run itself: where the recipe stands."""
-    plate = run.get("plate")
-    if not plate or plate == run["run_id"]:
+    if not run.plate or run.plate == run.run_id:
         return run
     try:
-        found: Document = await get(request, f"/v1/runs/{part(plate)}")
+        return await get(request, RunWhole, f"/v1/runs/{part(run.plate)}")
     except ServiceSays:  # a plate in name only, as the command line may give one
         return run
-    return found
 
 
-def steps_of(run: Document) -> dict[str, Document]:
-    """The steps of a plate's recipe by name; empty for another run."""
-    recipe: Any = (run.get("request") or {}).get("recipe")
-    steps = recipe.get("step", []) if isinstance(recipe, dict) else []
-    return {str(step.get("name")): step for step in steps}
+class Bands(Answer):
+    """What of a recipe's step, or of a run's request, its curves are drawn within."""
+
+    name: str = ""
+    kind: str = ""
+    contact: ContactBand | bool | None = None
+    low_c: float | None = None
+    high_c: float | None = None
 
 
-def limits_of(run: Document, step: Document) -> dict[str, str]:
+def bands(values: object) -> Bands:
+    """Those of a step or a request; none where another release wrote it otherwise."""
+    try:
+        return Bands.model_validate(values)
+    except ValidationError:
+        return Bands()
+
+
+def steps_of(request: Json) -> dict[str, Bands]:
+    """The steps of a plate's recipe by name; empty for the request of another run."""
+    recipe = request.get("recipe")
+    steps = recipe.get("step") if isinstance(recipe, dict) else None
+    found = map(bands, steps if isinstance(steps, list) else ())
+    return {step.name: step for step in found}
+
+
+def limits_of(request: Json, step: Bands | None) -> dict[str, str]:
     """Bands that the curves of a run are drawn with, as ``low,high`` in platelink's own units."""
-    request = run.get("request") or {}
-    contact = step.get("contact") or request.get("contact")
-    oven = step if step.get("kind") == "bake" else request
+    wanted, step = bands(request), step or Bands()
+    contact = step.contact or wanted.contact
+    oven = step if step.kind == "bake" else wanted
     found = {}
-    if isinstance(contact, dict) and contact.get("low_kpa") is not None:
-        found["contact"] = f"{contact['low_kpa']},{contact['high_kpa']}"
-    if all(isinstance(oven.get(name), int | float) for name in BAKE_BAND):
-        found["oven"] = f"{oven['low_c']},{oven['high_c']}"
+    if isinstance(contact, ContactBand) and contact.low_kpa is not None:
+        found["contact"] = f"{contact.low_kpa},{contact.high_kpa}"
+    if oven.low_c is not None and oven.high_c is not None:
+        found["oven"] = f"{oven.low_c},{oven.high_c}"
     return found

@@ -4,21 +4,30 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import signal
 import socket
 from collections.abc import Callable, Iterator
 
 import uvicorn
 
+from platelink.serving.server import Protocol, Server
+from platelink.serving.syslog import to_syslog
+from platelink.serving.turns import Turns
 from platelink.web.app import build
+from platelink.web.rules import RULES
 from platelink.web.settings import PageSettings
 
 LEAVE_S = 2
 """How long open connections may take to end; live lines have no end of their own."""
 
 
-class Server(uvicorn.Server):
-    """uvicorn's, but a signal it was ended by is not sent to ourselves once more at the end."""
+SEATS = 256
+"""Connections of all browsers; each live line has one more to the service."""
+
+
+class PageServer(Server):
+    """A signal it was ended by is not sent to ourselves once more at the end."""
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -46,13 +55,14 @@ def listen(host: str, port: int) -> socket.socket:
 def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], None]) -> None:
     """Serve until SIGTERM or SIGINT; ``ready`` is called once requests are answered."""
     config = uvicorn.Config(
-        build(settings),
+        Turns(build(settings), RULES),
+        http=Protocol,
         ws="websockets-sansio",
         ws_max_size=1 << 16,
         ws_ping_interval=10.0,
         ws_ping_timeout=10.0,
         access_log=False,
-        log_level="warning",
+        log_level="error",
         server_header=False,
         proxy_headers=False,
         lifespan="on",
@@ -60,15 +70,17 @@ def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], N
         ssl_certfile=settings.certificate,
         ssl_keyfile=settings.key,
     )
-    asyncio.run(_serving(Server(config), listener, ready))
+    with to_syslog():
+        asyncio.run(_serving(PageServer(config, lambda _: SEATS), listener, ready))
 
 
-async def _serving(server: Server, listener: socket.socket, ready: Callable[[], None]) -> None:
+async def _serving(server: PageServer, listener: socket.socket, ready: Callable[[], None]) -> None:
     async def tell() -> None:
         while not server.started:
             await asyncio.sleep(0.01)
         ready()
 
+    gc.freeze()  # what is there to stay is not looked through again and again
     telling = asyncio.ensure_future(tell())
     try:
         await server.serve(sockets=[listener])

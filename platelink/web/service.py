@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from http.cookiejar import CookieJar, DefaultCookiePolicy
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 import httpx
+from pydantic import ValidationError
 from starlette.requests import Request
 
-from platelink.web.passing import session_header
+from platelink.client.lane import AsyncWays
+from platelink.contract.base import Answer, Problem
+from platelink.web.passing import note_if_known, session_header
 from platelink.web.words import NO_SERVICE
 
-Document = dict[str, Any]
+_A = TypeVar("_A", bound=Answer)
 PATIENCE_S = 10.0
 SIGN_IN = 401
 NOBODY = "nobody is entered yet"
@@ -44,9 +47,7 @@ def new_client(socket: Path) -> httpx.AsyncClient:
     It serves every browser, so it keeps no cookie: what one person's sign-in set must never go
     along with another's request."""
     return httpx.AsyncClient(
-        transport=httpx.AsyncHTTPTransport(
-            uds=str(socket), limits=httpx.Limits(max_connections=64)
-        ),
+        transport=AsyncWays(socket),
         base_url="http://localhost",
         cookies=CookieJar(DefaultCookiePolicy(allowed_domains=())),
         timeout=PATIENCE_S,
@@ -56,20 +57,20 @@ def new_client(socket: Path) -> httpx.AsyncClient:
     )
 
 
-async def get(request: Request, path: str, **query: Any) -> Any:
+async def get(request: Request, answer: type[_A], path: str, **query: Any) -> _A:
     """The service's document at this path; ``ServiceSays`` when there is none."""
     client: httpx.AsyncClient = request.app.state.client
     if any(part in (".", "..") for part in path.split("/")):
         raise ServiceSays(404, "", "unknown")
-    asked = {name: value for name, value in query.items() if value not in (None, "")}
+    given = {name: value for name, value in query.items() if value not in (None, "")}
     try:
-        answer = await client.get(path, params=asked, headers=session_header(request))
-        document = answer.json()
+        response = await client.get(path, params=given, headers=session_header(request))
+        note_if_known(request.scope, response.headers)
+        if response.is_success:
+            return answer.model_validate_json(response.content)
+        problem = Problem.model_validate_json(response.content)
     except httpx.TransportError:
         raise ServiceSays(503, NO_SERVICE, "fault") from None
-    except ValueError:
+    except ValidationError:
         raise ServiceSays(502, NO_SERVICE, "fault") from None
-    if answer.is_success:
-        return document
-    said = document if isinstance(document, dict) else {}
-    raise ServiceSays(answer.status_code, str(said.get("error", "")), str(said.get("kind", "")))
+    raise ServiceSays(response.status_code, problem.error, problem.kind)

@@ -5,6 +5,10 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
+from platelink.contract.people import Me, People
+from platelink.contract.recipes import Diff, Recipes, RecipeWhole
+from platelink.contract.runs import Device
+from platelink.contract.stock import Lots, Screens
 from platelink.web.facts import facts
 from platelink.web.service import get, part
 from platelink.web.show import show
@@ -17,22 +21,27 @@ async def new_plate(request: Request) -> Response:
     return await show(
         request,
         "new_plate.html",
-        recipes=get(request, "/v1/recipes"),
-        lots=get(request, "/v1/lots"),
+        recipes=get(request, Recipes, "/v1/recipes"),
+        lots=get(request, Lots, "/v1/lots"),
         wanted=request.query_params.get("recipe", ""),
     )
 
 
 async def recipes(request: Request) -> Response:
     """Every revision."""
-    return await show(request, "recipes.html", recipes=get(request, "/v1/recipes", every="true"))
+    return await show(
+        request, "recipes.html", recipes=get(request, Recipes, "/v1/recipes", every="true")
+    )
 
 
 async def recipe(request: Request) -> Response:
     """One revision: its steps, its life, and what may be done with it."""
     which = part(request.path_params["which"])
     return await show(
-        request, "recipe.html", recipe=get(request, f"/v1/recipes/{which}"), facts=facts
+        request,
+        "recipe.html",
+        recipe=get(request, RecipeWhole, f"/v1/recipes/{which}"),
+        facts=facts,
     )
 
 
@@ -40,24 +49,28 @@ async def recipe_diff(request: Request) -> Response:
     """What differs between two revisions."""
     a, b = request.query_params.get("a", ""), request.query_params.get("b", "")
     return await show(
-        request, "recipe_diff.html", a=a, b=b, diff=get(request, "/v1/recipe-diff", a=a, b=b)
+        request, "recipe_diff.html", a=a, b=b, diff=get(request, Diff, "/v1/recipe-diff", a=a, b=b)
     )
 
 
 async def stock(request: Request) -> Response:
     """Lots and screens."""
     return await show(
-        request, "stock.html", lots=get(request, "/v1/lots"), screens=get(request, "/v1/screens")
+        request,
+        "stock.html",
+        lots=get(request, Lots, "/v1/lots"),
+        screens=get(request, Screens, "/v1/screens"),
     )
 
 
 async def unit(request: Request) -> Response:
     """Lamps, sensors, firmware, settings."""
-    return await show(request, "unit.html", device=get(request, "/v1/device"), facts=facts)
+    return await show(request, "unit.html", device=get(request, Device, "/v1/device"), facts=facts)
 
 
 async def people(request: Request) -> Response:
     """Who may do what, for a lead; for everybody their own PIN or password."""
-    me = await get(request, "/v1/me")
-    everybody = await get(request, "/v1/people") if SEE_PEOPLE in me["rights"] else {"people": []}
-    return await show(request, "people.html", me=me, people=everybody["people"])
+    me = await get(request, Me, "/v1/me")
+    sees = SEE_PEOPLE in me.rights
+    everybody = (await get(request, People, "/v1/people")).people if sees else []
+    return await show(request, "people.html", me=me, people=everybody)

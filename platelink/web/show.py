@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -15,8 +15,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from platelink import __version__
+from platelink.contract.people import Me
 from platelink.web.formats import Formats, units_document
-from platelink.web.service import SIGN_IN, Document, ServiceSays, get
+from platelink.web.service import SIGN_IN, ServiceSays, get
 from platelink.web.texts import Language, choose
 from platelink.web.words import KEY_WORDS, WORDS
 
@@ -39,7 +40,7 @@ class Templates:
     def __init__(self, languages: dict[str, Language]) -> None:
         self._of = {code: _environment(language) for code, language in languages.items()}
 
-    def render(self, language: Language, name: str, context: Document) -> str:
+    def render(self, language: Language, name: str, context: Mapping[str, object]) -> str:
         """The text of a template."""
         return self._of[language.code].get_template(name).render(context)
 
@@ -83,22 +84,25 @@ async def show(
     template: str,
     *,
     status: int = 200,
-    me: Document | None = None,
+    me: Me | None = None,
     **fetched: Any,
 ) -> Response:
     """The template with what it needs; awaitables among ``fetched`` are awaited together."""
     waiting = {name: value for name, value in fetched.items() if isinstance(value, Awaitable)}
     if me is None:
-        waiting["me"] = get(request, "/v1/me")
+        waiting |= {"me": get(request, Me, "/v1/me")}
     values = await asyncio.gather(*waiting.values(), return_exceptions=True)
     for value in values:
         if isinstance(value, BaseException):
             raise value
-    context = {**fetched, "me": me, **dict(zip(waiting, values, strict=True))}
-    return await rendered(request, template, status, context)
+        me = value if isinstance(value, Me) else me
+    context = {**fetched, **dict(zip(waiting, values, strict=True))}
+    return rendered(request, template, status, me, context)
 
 
-async def rendered(request: Request, template: str, status: int, context: Document) -> Response:
+def rendered(
+    request: Request, template: str, status: int, me: Me | None, context: Mapping[str, object]
+) -> Response:
     """The template in the language of the request."""
     state = request.app.state
     language, locale = choose(
@@ -126,7 +130,8 @@ async def rendered(request: Request, template: str, status: int, context: Docume
             "theme": theme if theme in THEMES else "auto",
             "f": Formats(locale, display, zone),
             "units": units_document(display),
-            "rights": (context.get("me") or {}).get("rights", ()),
+            "me": me,
+            "rights": me.rights if me else (),
             "software": __version__,
             **context,
         },
@@ -139,9 +144,9 @@ async def trouble(request: Request, error: ServiceSays) -> Response:
     if error.status == SIGN_IN and not error.nobody:
         back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return RedirectResponse(f"/sign-in?next={quote(back)}", 303)
-    me: Document | None = None
+    me: Me | None = None
     if not error.nobody:
         with contextlib.suppress(ServiceSays):
-            me = await get(request, "/v1/me")
+            me = await get(request, Me, "/v1/me")
     status = 503 if error.status == SIGN_IN else error.status
-    return await rendered(request, "trouble.html", status, {"me": me, "error": error})
+    return rendered(request, "trouble.html", status, me, {"error": error})

@@ -20,7 +20,7 @@ from babel.messages.pofile import read_po
 
 HERE = Path(__file__).parent / "texts"
 DEFAULT = "en"
-FOR_SCRIPTS = (".js", "words.py")
+FOR_SCRIPTS = (".js", "words.py", "alarm/unit.py")
 """Endings of the files whose texts the browser needs."""
 
 PLURALS_TOLD = 200

@@ -5,6 +5,8 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from platelink.contract.people import Me
+from platelink.contract.plates import Plates
 from platelink.web.service import SIGN_IN, ServiceSays, get
 from platelink.web.show import own_path, rendered, show
 
@@ -19,7 +21,9 @@ async def now(request: Request) -> Response:
 
 async def plates(request: Request) -> Response:
     """Plates in flight, and those that ended lately."""
-    return await show(request, "plates.html", ended=get(request, "/v1/plates", limit=LATELY))
+    return await show(
+        request, "plates.html", ended=get(request, Plates, "/v1/plates", limit=LATELY)
+    )
 
 
 async def alarms(request: Request) -> Response:
@@ -31,10 +35,10 @@ async def sign_in(request: Request) -> Response:
     """The form; who is signed in already goes on."""
     onward = own_path(request.query_params.get("next", "/"))
     try:
-        await get(request, "/v1/me")
+        await get(request, Me, "/v1/me")
         return RedirectResponse(onward, 303)
     except ServiceSays as error:
         if error.status != SIGN_IN:
             raise
-        context = {"me": None, "onward": onward, "nobody": error.nobody}
-    return await rendered(request, "sign_in.html", 200, context)
+        context = {"onward": onward, "nobody": error.nobody}
+    return rendered(request, "sign_in.html", 200, None, context)

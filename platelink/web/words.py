@@ -45,6 +45,7 @@ WORDS = {
     "interlock": N_("the lid (interlock open)"),
     "stop button": N_("the stop button (pressed)"),
     "device clock": N_("the device's clock"),
+    "record": N_("the record (it cannot be written)"),
     # roles, priorities, sensors
     "operator": N_("operator"),
     "lead": N_("lead"),
@@ -65,7 +66,10 @@ ON_ITS_COMPUTER = N_(
     "This is done on the unit's own computer only; run there: platelink user --help"
 )
 NO_ADDRESS = N_("There is no such address.")
+NO_HEADER = N_("A header of this request is not plain text.")
 TOO_MUCH = N_("That is more than the service takes at once.")
+TOO_MANY_ASK = N_("Too much is asked at once; try again in a moment.")
+TOO_SLOW = N_("The request did not come whole in time; send it again.")
 NOT_OURS = N_("This did not come from the page itself; reload the page and try again.")
 NOT_OUR_NAME = N_(
     "This name is not one of this page's; start it with --name and the name that you use, or open "
@@ -81,65 +85,13 @@ OF_THE_SERVICE = (
     N_("sign in first"),
 )
 """Refusals of the service that come in the same words each time."""
-
-ALARMS = (
-    N_("contact lost"),
-    N_("the blanket or its seal leaks, or the pump has stopped"),
-    N_("look for the leak, then restart the exposure"),
-    N_("gauge silent"),
-    N_("the vacuum gauge's wire is broken or shorted"),
-    N_("check the gauge and its wiring"),
-    N_("gauge stuck"),
-    N_("the gauge or its line is blocked"),
-    N_("vent the blanket and see whether the gauge follows"),
-    N_("light sensor saturated"),
-    N_("the sensor's gain is too high for these lamps"),
-    N_("judge the plate: its dose is not known; lower the gain and calibrate again"),
-    N_("light sensor blind"),
-    N_("the lamps did not start, or the sensor is covered or unplugged"),
-    N_("look at the lamps through the unit's own window only, then at the sensor"),
-    N_("doses disagree"),
-    N_("samples were lost, or the device has other weights than the calibration"),
-    N_("judge the plate; compare calibration and device before the next exposure"),
-    N_("guard ended it"),
-    N_("the lamps give much less light than was expected"),
-    N_("look at the lamps; restart for the remainder, or stop"),
-    N_("link lost"),
-    N_("the cable is out, or the device has no power"),
-    N_("check cable and power; a running exposure ends at its dose by itself"),
-    N_("device restarted"),
-    N_("its supply dipped, or it hung and its watchdog started it anew"),
-    N_("check the supply; judge a plate that was being exposed"),
-    N_("oven over-temperature"),
-    N_("the oven's thermostat has failed or is set too high"),
-    N_("take the plate out with gloves, switch the oven off, judge the plate"),
-    N_("oven door open"),
-    N_("the oven's door is open or not latched"),
-    N_("close the door; minutes count again in the band"),
-    N_("oven sensor lost"),
-    N_("the oven sensor's wire is broken or shorted"),
-    N_("check the sensor; no minutes count without it"),
-    N_("oven band never reached"),
-    N_("the oven is off or set to another temperature, or its door is open"),
-    N_("check the oven's setting and door"),
-    N_("stage overdue"),
-    N_("nobody confirmed that the stage is done"),
-    N_("end the stage and confirm it; a plate left in water goes on swelling"),
-    N_("calibration overdue"),
-    N_("a sensor was not compared with its reference by its date"),
-    N_("calibrate it"),
-    N_("journal cannot write"),
-    N_("the disk is full or failing"),
-    N_("free space on the disk; begin no plate before it writes again"),
-    N_("broker down"),
-    N_("the network or the broker's computer is down"),
-    N_("check the network; nothing is lost, it is published later"),
-)
-"""Names, likely causes and next acts of the unit's own alarms; a test holds them to the unit's."""
+OF_THE_UNIT = (N_("cannot reach the unit: use its stop button"),)
+"""The same of the unit."""
 
 KEYS = (
     N_("dose"), N_("tolerance"), N_("on leak"), N_("guard factor"), N_("screen"), N_("contact"),
-    N_("pull down limit"), N_("hold test"), N_("fall limit"), N_("water low"), N_("water high"),
+    N_("pull down limit"), N_("hold test"), N_("draw down"), N_("fall limit"),
+    N_("water low"), N_("water high"),
     N_("duration"), N_("limit"), N_("nominal"), N_("in band"), N_("reach limit"),
     N_("activation energy"), N_("where"), N_("question"), N_("defect"), N_("irradiance"),
     N_("afterglow"), N_("warm up deficit"), N_("firmware"), N_("board"), N_("boot id"),

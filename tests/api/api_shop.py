@@ -14,16 +14,20 @@ from typing import Any, ClassVar
 import httpx
 import jsonschema
 from argon2 import PasswordHasher
+from plain_client import Client
 from record import make
+from whole_documents import STATUS
 
+from platelink.api.accounts import Accounts
 from platelink.api.app import make_app, routes_app
 from platelink.api.context import Context
-from platelink.api.desk import Desk
 from platelink.api.errors import ApiError
 from platelink.api.hub import Hub
 from platelink.api.inprocess import InProcess
-from platelink.api.settings import Settings
-from platelink.client import Client
+from platelink.api.security import SecurityLog
+from platelink.api.stores import people_remembered
+from platelink.contract.service import Settings
+from platelink.contract.wire import AnyRequest, line_of
 from platelink.people.hashing import Hashing
 from platelink.people.store import People
 
@@ -39,17 +43,22 @@ class NotingDaemon:
 
     def __init__(self) -> None:
         self.asked: list[dict[str, Any]] = []
+        self.told: list[dict[str, Any]] = []
+        """Of the security log."""
         self.answer: Callable[[dict[str, Any]], dict[str, Any]] = self.usual
 
-    async def ask(self, do: str, **more: Any) -> dict[str, Any]:
-        self.asked.append({"do": do, **more})
-        return self.answer(self.asked[-1])
+    async def ask(self, request: AnyRequest, reply: type[Any]) -> Any:
+        if request.do == "security":
+            self.told.append(line_of(request))
+            return reply.model_validate({"run_id": None})
+        self.asked.append(line_of(request))
+        return reply.model_validate(self.answer(self.asked[-1]))
 
     def usual(self, asked: dict[str, Any]) -> dict[str, Any]:
         return {
-            "plate_make": {"plate": "plate-1"},
-            "plates": {"plates": []},
-            "status": {"unit": "unit-1", "alarms": {"list": []}},
+            "plate_make": {"run_id": None, "plate": "plate-1"},
+            "plates": {"run_id": None, "plates": []},
+            "status": STATUS,
         }.get(asked["do"], {"run_id": "run-1"})
 
     def refuse(self, text: str, kind: Any = "refused") -> None:
@@ -103,15 +112,19 @@ class Shop:
             recipes=directory / "recipes.sqlite",
             people=directory / "people.sqlite",
             hosts=("plates.example",),
-            config={"unit": {"lamps": "wired"}},
+            lamps="wired",
         )
-        self.desk = Desk(
+        self.accounts = Accounts(
             self.settings.people,
             lambda: self.now,
             lambda path: People.open(path, hashing=QUICK),
             hold_s=0.0,
+            remembered=lambda: people_remembered(self.settings.journal),
         )
-        self.context = Context(self.settings, self.daemon, self.hub, self.desk, lambda: self.now)
+        self.security = SecurityLog(self.daemon, lambda: self.now)
+        self.context = Context(
+            self.settings, self.daemon, self.hub, self.accounts, self.security, lambda: self.now
+        )
         self.app = make_app(self.context)
         self._runner = runner
 
@@ -158,7 +171,7 @@ def shop(directory: Path, *, people: bool = False, daemon: Any = None) -> Iterat
                 this.enter_people()
             yield this
         finally:
-            this.desk.close()
+            this.accounts.close()
 
 
 def record(path: Path, runs: int = 3) -> None:
@@ -173,6 +186,8 @@ def record(path: Path, runs: int = 3) -> None:
             journal.append(make.channels(journal, run_id))
             journal.append_samples(run_id, make.block(400), make.later(60.0 * number + 20.0))
             journal.append(make.event(journal, run_id, name="learned", at=make.later(61.0),
-                                      data={"afterglow_s": 0.01}))  # fmt: skip
+                                      data={"afterglow_s": 0.01 + 0.001 * number,
+                                            "warm_up_deficit_s": 0.5,
+                                            "irradiance_mw_cm2": 8.0}))  # fmt: skip
             journal.end_run(run_id, make.later(60.0 * number + 30.0), "complete", "done",
-                            dose_mj_cm2=420.0, light_s=20.0)  # fmt: skip
+                            dose_mj_cm2=340.0, light_s=20.0)  # fmt: skip

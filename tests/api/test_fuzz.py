@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import json
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -18,7 +19,7 @@ import pytest
 import requests
 import schemathesis
 import urllib3
-from daemon.daemon_shop import Bench, Daemon, SimulatedTimeLoop, config_for
+from daemon.daemon_shop import Bench, Daemon, config_for
 from hypothesis import HealthCheck, Phase, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
@@ -31,8 +32,11 @@ from schemathesis.specs.openapi.checks import (
 from api.api_shop import LEAD, Shop, record, shop
 from platelink.api.app import routes_app
 from platelink.api.inprocess import InProcess
-from platelink.api.wire import told
+from platelink.api.wire import reply_of
+from platelink.backlog import encoded
+from platelink.contract.wire import AnyRequest, line_of
 from platelink.recipe import example
+from platelink.simulated.virtual import SimulatedTimeLoop
 
 pytestmark = pytest.mark.timeout(600)  # all operations are one test to pytest
 CHECKS = [
@@ -88,9 +92,10 @@ class WholeUnit:
 
         self._loop.run_until_complete(begin())
 
-    async def ask(self, do: str, **more: Any) -> dict[str, Any]:
+    async def ask(self, request: AnyRequest, reply: type[Any]) -> Any:
         loop = asyncio.get_running_loop()
-        return told(await loop.run_in_executor(self._thread, self._answer, {"do": do, **more}))
+        line = json.loads(encoded(line_of(request)))
+        return reply_of(await loop.run_in_executor(self._thread, self._answer, line), reply)
 
     def _answer(self, request: dict[str, Any]) -> dict[str, Any]:
         async def answer() -> dict[str, Any]:

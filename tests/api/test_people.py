@@ -10,9 +10,12 @@ import httpx
 import pytest
 
 from api.api_shop import AUDITOR, LEAD, OPERATOR, SECRETS, URL, shop
-from platelink.api.desk import AT_ONCE, WAITING
+from platelink.api.accounts import AT_ONCE, WAITING
 from platelink.api.errors import ApiError
+from platelink.api.whence import Whence
 from platelink.client import ClientError
+
+FAR = Whence("10.1.2.3", False, None)
 
 
 def test_the_first_lead_and_the_others(tmp_path: Path) -> None:
@@ -146,7 +149,7 @@ def test_too_many_wrong_secrets_lock_the_name(tmp_path: Path) -> None:
 
 def test_ones_own_secret_takes_the_old_one(tmp_path: Path) -> None:
     with shop(tmp_path, people=True) as this, this.client(OPERATOR) as operator:
-        with pytest.raises(ClientError, match="may not change people"):
+        with pytest.raises(ClientError, match="changed with the old one"):
             operator.at_person(OPERATOR, "secret", secret="918273")
         with pytest.raises(ClientError, match="only the own PIN"):
             operator.at_person(LEAD, "secret", secret="918273", old=SECRETS[OPERATOR])
@@ -157,6 +160,9 @@ def test_ones_own_secret_takes_the_old_one(tmp_path: Path) -> None:
             operator.me()
         operator.sign_in(OPERATOR, "918273")
         with this.client(LEAD) as lead:
+            for name in (LEAD, LEAD.upper()):  # nor a lead, with the right over all others
+                with pytest.raises(ClientError, match="changed with the old one"):
+                    lead.at_person(name, "secret", secret="another long secret", why="idle")
             lead.at_person(OPERATOR, "secret", secret="567812", why="forgot it")
         operator.sign_in(OPERATOR, "567812")
 
@@ -167,36 +173,42 @@ def test_a_wrong_secret_keeps_its_turn_and_a_right_one_does_not(tmp_path: Path) 
 
         async def wrong() -> None:
             with pytest.raises(ApiError):
-                await this.desk.sign_in(OPERATOR, "000001")
+                await this.accounts.sign_in(OPERATOR, "000001", FAR)
 
         async def work() -> list[float]:
             loop = asyncio.get_running_loop()
             took = []
-            for what in (this.desk.sign_in(LEAD, SECRETS[LEAD]), *(wrong() for _ in range(3))):
+            for what in (
+                this.accounts.sign_in(LEAD, SECRETS[LEAD], FAR),
+                *(wrong() for _ in range(3)),
+            ):
                 began = loop.time()
                 await what
                 took.append(loop.time() - began)
             return took
 
-        this.desk._hold_s = 0.4
+        this.accounts._hold_s = 0.4
         took = runner.run(work())
         assert max(took[:3]) < 0.4 <= took[3] + max(took[:3])
 
 
 def test_secrets_are_looked_at_a_few_at_a_time(tmp_path: Path) -> None:
     with shop(tmp_path, people=True) as this:
-        this.desk._proving = AT_ONCE + WAITING
+        this.accounts._proving[False] = AT_ONCE + WAITING
         with this.browser() as browser:
             answer = browser.post("/v1/sign-in", json={"name": LEAD, "secret": SECRETS[LEAD]})
         assert (answer.status_code, answer.headers["retry-after"]) == (429, "5")
-        this.desk._proving = 0
+        with this.client(LEAD) as here:  # one turn is kept for this computer's own users
+            assert here.me()["name"] == LEAD
+        this.accounts._proving.clear()
 
 
 def test_a_store_of_people_that_cannot_be_used_lets_nobody_in(tmp_path: Path) -> None:
     (tmp_path / "people.sqlite").write_bytes(b"not a database at all" * 100)
     with shop(tmp_path) as this:
-        for client in (this.client(), this.browser()):
-            answer = client._http.get if hasattr(client, "_http") else client.get
-            told = answer(f"{URL}/v1/status")
-            assert told.status_code == 503 and "people.sqlite" in told.json()["error"]
-            client.close()
+        local, browser = this.client()._http, this.browser()
+        asked = local.post(f"{URL}/v1/expose", json={"dose": "1 mJ/cm2"})
+        for answer in (asked, browser.get(f"{URL}/v1/status")):
+            assert answer.status_code == 401 and "people.sqlite" in answer.json()["error"]
+        local.close()
+        browser.close()

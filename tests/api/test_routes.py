@@ -6,10 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plain_client import Client
 from record import make
+from whole_documents import ALARMS, STATUS, alarm, plate_now
 
 from api.api_shop import AUDITOR, LEAD, OPERATOR, record, shop
-from platelink.client import Client, ClientError
+from platelink.backlog import encoded
+from platelink.client import ClientError
 from platelink.recipe import example
 
 LOT = {"name": "lot-7", "stock": "example-stock-a", "received_on": "2026-01-02",
@@ -40,13 +43,13 @@ def test_a_recipe_from_file_to_approval(tmp_path: Path) -> None:
         assert added["life"][0]["who"] == OPERATOR
         kind, text = refused(operator.add_recipe, FINE)
         assert kind == "refused" and "has this very content" in text
-        more = FINE.replace("420 mJ/cm2", "450 mJ/cm2")
+        more = FINE.replace("340 mJ/cm2", "450 mJ/cm2")
         checked = operator.post("/recipe-check", toml=more)
         assert checked["against"] == "plate-a-fine@1"
-        assert "420 mJ/cm² → 450 mJ/cm²" in checked["changes"][0]["text"]
+        assert "340 mJ/cm² → 450 mJ/cm²" in checked["changes"][0]["text"]
         assert operator.add_recipe(more)["changes"] == checked["changes"]
-        told = operator.recipe_diff("plate-a-fine@1", "plate-a-fine@2")
-        assert told["changes"] == checked["changes"] and not told["same"]
+        broadcast = operator.recipe_diff("plate-a-fine@1", "plate-a-fine@2")
+        assert broadcast["changes"] == checked["changes"] and not broadcast["same"]
         assert refused(operator.approve_recipe, "plate-a-fine@2", "good")[0] == "no right"
         with this.client(LEAD) as lead:
             assert refused(lead.approve_recipe, "plate-a-fine@3", "good")[0] == "unknown"
@@ -67,11 +70,11 @@ def test_a_recipe_from_file_to_approval(tmp_path: Path) -> None:
 
 def test_everything_wrong_with_a_recipe_is_told(tmp_path: Path) -> None:
     with shop(tmp_path) as this, this.client() as client:
-        bad = FINE.replace("420 mJ/cm2", "420").replace('kind = "prompt"', 'kind = "dance"')
-        told = client.post("/recipe-check", toml=bad)
-        assert told["ok"] is False and len(told["problems"]) >= 2
+        bad = FINE.replace("340 mJ/cm2", "340").replace('kind = "prompt"', 'kind = "dance"')
+        broadcast = client.post("/recipe-check", toml=bad)
+        assert broadcast["ok"] is False and len(broadcast["problems"]) >= 2
         kind, text = refused(client.add_recipe, bad)
-        assert kind == "misuse" and all(problem in text for problem in told["problems"])
+        assert kind == "misuse" and all(problem in text for problem in broadcast["problems"])
         assert client.recipes() == [] and not this.settings.recipes.exists()
 
 
@@ -113,8 +116,8 @@ def test_a_screen_and_its_uses(tmp_path: Path) -> None:
     with shop(tmp_path) as this, this.client() as client:
         client.add_supply("screens", **SCREEN)
         for number in range(3):
-            told = client.at_supply("screens", "fine", "use", {"ref": f"plate-{number}"})
-        assert told["uses"] == 3 and told["findings"][0]["name"] == "screen worn"
+            broadcast = client.at_supply("screens", "fine", "use", {"ref": f"plate-{number}"})
+        assert broadcast["uses"] == 3 and broadcast["findings"][0]["name"] == "screen worn"
         client.at_supply("screens", "fine", "change", {"max_uses": None, "why": "a better film"})
         shown = client.supply("screens", "fine")
         assert shown["findings"] == [] and len(shown["history"]) == 5
@@ -164,7 +167,7 @@ def test_runs_are_found(tmp_path: Path) -> None:
         assert refused(client.runs, limit=0)[0] == "misuse"
         assert refused(client.runs, colour="red")[0] == "misuse"
         run = client.run("r1")
-        assert run["dose_mj_cm2"] == 420.0 and run["channels"][0]["unit"] == "mW/cm²"
+        assert run["dose_mj_cm2"] == 340.0 and run["channels"][0]["unit"] == "mW/cm²"
         events = client.get("/runs/r1/events")["events"]
         assert [e["name"] for e in events] == ["learned"]
         drawn = client.samples("r1", points=50)
@@ -174,7 +177,8 @@ def test_runs_are_found(tmp_path: Path) -> None:
         for path in ("/runs/r9", "/runs/r9/events", "/runs/r9/samples"):
             assert refused(client.get, path)[0] == "unknown"
         device = client.device()
-        assert device["learned"]["afterglow_s"] == 0.01 and device["learned"]["run_id"] == "r2"
+        assert device["learned"]["afterglow_s"] == 0.011
+        assert [lesson["run_id"] for lesson in device["lessons"]] == ["r2", "r1", "r0"]
 
 
 def test_without_a_journal(tmp_path: Path) -> None:
@@ -183,17 +187,16 @@ def test_without_a_journal(tmp_path: Path) -> None:
         assert kind == "fault" and "journal.sqlite" in text
         assert client.plates() == {"in_flight": [], "on_record": []}
         device = client.device()
-        assert device["learned"] is None and device["firmware"] is None
+        assert device["learned"] is None and device["lessons"] == [] and device["firmware"] is None
 
 
 # --- plates, exposures, alarms --------------------------------------------------------------
 
 
 def plates_of(this: Any, *names: str) -> None:
-    line = {"recipe": "plate-a-fine@1", "title": "Stock A", "job": None, "state": "running"}
     this.daemon.answer = lambda asked: {
-        "plates": [{"plate": name, **line} for name in names]
-    } if asked["do"] == "plates" else {"plate": names[0]}  # fmt: skip
+        "run_id": None, "plates": [plate_now(name) for name in names]
+    } if asked["do"] == "plates" else {"run_id": None, "plate": names[0]}  # fmt: skip
 
 
 def test_a_plate_is_made_of_what_the_shop_has(tmp_path: Path) -> None:
@@ -291,7 +294,7 @@ def test_plates_in_flight_and_on_record(tmp_path: Path) -> None:
 
 
 def test_an_exposure_has_its_operator(tmp_path: Path) -> None:
-    job = {"dose": "420 mJ/cm2", "contact": False}
+    job = {"dose": "340 mJ/cm2", "contact": False}
     with shop(tmp_path, people=True) as this, this.client(OPERATOR) as operator:
         assert operator.expose(job) == "run-1"
         assert this.daemon.asked[-1]["job"] == {**job, "operator": OPERATOR}
@@ -314,8 +317,25 @@ def test_alarms(tmp_path: Path) -> None:
         with this.client(LEAD) as lead:
             lead.alarm("oven hot", "shelve", minutes=5, why="a new sensor comes")
             assert this.daemon.asked[-1]["minutes"] == 5.0
-        this.hub.told({"status": {"alarms": {"list": [{"name": "oven hot"}], "unacknowledged": 1}}})
+        alarms = ALARMS | {"list": [alarm("oven hot")], "unacknowledged": 1}
+        this.hub.broadcast(encoded({"status": STATUS | {"alarms": alarms}}))
         assert operator.alarms()["unacknowledged"] == 1
+
+
+def test_light_is_told_to_whoever_asks_and_never_old(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with shop(tmp_path, people=True) as this, this.browser() as browser:
+
+        def told() -> str:
+            return str(browser.get("/v1/light").json()["state"])
+
+        assert told() == "unknown"
+        on = {"state": "on", "measured": True, "output": True, "order": 3, "left_on": False}
+        this.hub.broadcast(encoded({"status": STATUS | {"light": on}}))
+        assert browser.get("/v1/light").json() == on
+        monkeypatch.setattr(this.hub, "age_s", lambda: 1.1)
+        assert told() == "unknown"
 
 
 def test_what_a_daemon_in_trouble_answers(tmp_path: Path) -> None:
@@ -341,6 +361,8 @@ def test_answers_are_problems_of_one_form(tmp_path: Path) -> None:
             assert set(answer.json()) == {"error", "kind"} and answer.json()["kind"] == kind
             assert answer.headers["cache-control"] == "no-store"
             assert answer.headers["x-content-type-options"] == "nosniff"
+            policy = answer.headers["content-security-policy"]
+            assert policy == "default-src 'none'; frame-ancestors 'none'"
         plain = client._http.post("/v1/expose", content=b'{"dose": "1 mJ/cm2"}')
         assert plain.status_code in (415, 422)  # only JSON that says so: no form of another site
         assert this.daemon.asked == []
@@ -353,7 +375,7 @@ def test_no_daemon_no_unit(tmp_path: Path) -> None:
         client = Client(tmp_path / "socket", transport=transport)
         kind, text = refused(client.status)
         assert kind == "fault" and "platelink serve" in text
-        assert refused(client.expose, {"dose": "420 mJ/cm2"})[0] == "fault"
+        assert refused(client.expose, {"dose": "340 mJ/cm2"})[0] == "fault"
         client.add_recipe(FINE)
         assert client.recipes()[0]["life"][0]["who"] == client.me()["name"]
         assert client.plates()["in_flight"] == []

@@ -7,10 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from platelink.api.samples import few, gaps_of, kept
+from platelink.api.samples import extremes, few, gaps_of
+from platelink.contract.runs import Samples, SamplesQuery
 from platelink.runs import SampleBlock
 
 T0_MS = 1_772_438_400_000
+
+
+def few_of(samples: SampleBlock, points: int, **within: int) -> Samples:
+    return few("r1", samples, {}, SamplesQuery(points=points, **within))
 
 
 def block(values: list[float], at_ms: list[int] | None = None) -> SampleBlock:
@@ -28,8 +33,8 @@ VALUES = st.lists(
 
 @given(VALUES, st.integers(10, 100))
 def test_ends_extremes_and_missing_values_are_kept(values: list[float], points: int) -> None:
-    series = few(block(values), points)["series"]["x"]
-    drawn, times = series["values"], series["at_utc_ms"]
+    series = few_of(block(values), points).series["x"]
+    drawn, times = series.values, series.at_utc_ms
     assert len(drawn) == len(times) <= 2 * points + 4
     assert times == sorted(set(times))
     at = {T0_MS + 50 * i: v for i, v in enumerate(values)}
@@ -49,42 +54,42 @@ def test_ends_extremes_and_missing_values_are_kept(values: list[float], points: 
 def test_one_short_dip_is_never_lost(place: int, dip: float) -> None:
     values = np.full(4001, 12.0)
     values[place] = dip
-    chosen = kept(values, 100)
+    chosen = extremes(values, 100)
     assert place in chosen and len(chosen) <= 102
 
 
 def test_a_long_stretch_without_values_stays_one() -> None:
     values = np.sin(np.arange(10_000) / 50.0)
     values[3000:6000] = np.nan
-    series = few(block(values.tolist()), 200)["series"]["x"]
-    missing = [t for t, v in zip(series["at_utc_ms"], series["values"], strict=True) if v is None]
+    series = few_of(block(values.tolist()), 200).series["x"]
+    missing = [t for t, v in zip(series.at_utc_ms, series.values, strict=True) if v is None]
     assert missing[0] <= T0_MS + 50 * 3100 and missing[-1] >= T0_MS + 50 * 5900
-    inside = [t for t in series["at_utc_ms"] if missing[0] <= t <= missing[-1]]
+    inside = [t for t in series.at_utc_ms if missing[0] <= t <= missing[-1]]
     assert inside == missing
 
 
 def test_a_gap_is_told_and_drawn_as_one() -> None:
     at_ms = [*range(0, 5000, 50), *range(65_000, 70_000, 50)]
-    drawn = few(block([float(i) for i in range(len(at_ms))], at_ms), 20)
-    assert drawn["gaps"] == [[T0_MS + 4950, T0_MS + 65_000]]
-    series = drawn["series"]["x"]
-    at = series["values"].index(None)
-    assert series["values"][at - 1] == 99.0 and series["values"][at + 1] == 100.0
-    assert T0_MS + 4950 < series["at_utc_ms"][at] < T0_MS + 65_000
-    assert series["at_utc_ms"] == sorted(series["at_utc_ms"])
+    drawn = few_of(block([float(i) for i in range(len(at_ms))], at_ms), 20)
+    assert drawn.gaps == [[T0_MS + 4950, T0_MS + 65_000]]
+    series = drawn.series["x"]
+    at = series.values.index(None)
+    assert series.values[at - 1] == 99.0 and series.values[at + 1] == 100.0
+    assert T0_MS + 4950 < series.at_utc_ms[at] < T0_MS + 65_000
+    assert series.at_utc_ms == sorted(series.at_utc_ms)
 
 
 def test_a_part_of_a_run() -> None:
     samples = block([float(i) for i in range(100)])
-    drawn = few(samples, 50, T0_MS + 1000, T0_MS + 2000)
-    assert (drawn["samples"], drawn["from_ms"], drawn["until_ms"]) == (
+    drawn = few_of(samples, 50, from_ms=T0_MS + 1000, until_ms=T0_MS + 2000)
+    assert (drawn.samples, drawn.from_ms, drawn.until_ms) == (
         20, T0_MS + 1000, T0_MS + 1950,
     )  # fmt: skip
-    assert drawn["series"]["x"]["values"] == [float(i) for i in range(20, 40)]
-    nothing = few(samples, 50, T0_MS + 9_000_000)
-    assert nothing == {
-        "samples": 0, "from_ms": None, "until_ms": None, "gaps": [],
-        "series": {"x": {"at_utc_ms": [], "values": []}},
+    assert drawn.series["x"].values == [float(i) for i in range(20, 40)]
+    nothing = few_of(samples, 50, from_ms=T0_MS + 9_000_000)
+    assert nothing.model_dump() == {
+        "run_id": "r1", "samples": 0, "from_ms": None, "until_ms": None, "gaps": [],
+        "series": {"x": {"at_utc_ms": [], "values": [], "unit": ""}},
     }  # fmt: skip
 
 

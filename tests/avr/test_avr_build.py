@@ -58,11 +58,13 @@ def test_the_makefile_builds_and_prints_what_it_takes(tmp_path: Path) -> None:
     assert 8_000 < flash < flash_ceiling
     assert 1_000 < ram < ram_ceiling
     assert (tmp_path / "firmware.hex").read_text().startswith(":10")
-    over = subprocess.run(
-        ["make", "-C", BOARD, f"OUT={tmp_path}", "LIGHT=2", f"RAM_CEILING={ram - 1}"],
-        capture_output=True, check=False,
-    )  # fmt: skip
-    assert over.returncode != 0
+    for wrong in (f"RAM_CEILING={ram - 1}", "LIMITS=-DPL_HOUR_LIT_MAX=5000000"):
+        (tmp_path / "firmware.elf").unlink(missing_ok=True)
+        over = subprocess.run(
+            ["make", "-C", BOARD, f"OUT={tmp_path}", "LIGHT=2", wrong],
+            capture_output=True, check=False,
+        )  # fmt: skip
+        assert over.returncode != 0
 
 
 def test_the_makefile_compiles_with_the_options_of_the_simulation() -> None:

@@ -36,9 +36,9 @@ def plate(at: str, state: str, acts: list[str], *, name: str = "P-1041", **more:
 
 
 def exposure(**more: Any) -> Json:
-    return {"target_dose_mj_cm2": 420.0, "dose_mj_cm2": 0.0, "irradiance_mw_cm2": 9.1,
-            "remaining_s": 46.2, "light_s": 0.0, "step": "none", "screen": "example-screen-fine",
-            "contact": {"low_kpa": 50.8, "high_kpa": 91.4}, "tolerance_pct": 1.5,
+    return {"target_dose_mj_cm2": 340.0, "dose_mj_cm2": 0.0, "irradiance_mw_cm2": 9.1,
+            "remaining_s": 37.4, "light_s": 0.0, "step": "none", "screen": "example-screen-fine",
+            "contact": {"low_kpa": 56.0, "high_kpa": 89.0}, "tolerance_pct": 1.5,
             **more}  # fmt: skip
 
 
@@ -48,32 +48,43 @@ READY = plate("film", "ready", ["begin", "stop", "abort"], exposure=exposure(),
 WAITING = plate("film", "running", ["hold", "stop", "abort"], exposure=exposure(step="contact"),
                 waiting_for=["contact vacuum", "dark reading"], cautions=[UV])  # fmt: skip
 LIGHT = plate("film", "running", ["hold", "skip", "stop", "abort"], cautions=[UV],
-              exposure=exposure(step="light", dose_mj_cm2=248.5, remaining_s=18.9,
-                                light_s=27.3))  # fmt: skip
+              exposure=exposure(step="light", dose_mj_cm2=201.2, remaining_s=15.3,
+                                light_s=22.1))  # fmt: skip
 HELD = plate(
     "film", "held", ["restart", "skip", "stop", "abort"], cautions=[UV],
-    reason="vacuum drifts down: 47.0 kPa from 81.5 kPa; look for a leak, then restart",
-    exposure=exposure(dose_mj_cm2=248.5, remaining_s=18.9, light_s=27.3),
+    reason="vacuum drifts down: 51.5 kPa, limit 56.0 kPa, just below what it held; look for a "
+           "leak, then restart",
+    exposure=exposure(dose_mj_cm2=201.2, remaining_s=15.3, light_s=22.1),
 )  # fmt: skip
 WASH = plate(
     "washout", "running", ["done", "hold", "stop", "abort"],
-    stage={"name": "agitate", "prompt": "Lay the plate in the water and agitate it.", "number": 1,
-           "count": 2, "waiting": False, "planned_s": 45.0, "elapsed_s": 31.0, "due": False,
+    stage={"name": "soak", "prompt": "Put the plate under the water, image up.", "number": 1,
+           "count": 3, "waiting": False, "planned_s": 25.0, "elapsed_s": 16.0, "due": False,
            "overdue": False},
     cautions=["The floor gets wet and slippery."],
 )  # fmt: skip
 WASH_DUE = plate(
     "washout", "running", ["done", "hold", "stop", "abort"],
-    stage={"name": "brush", "prompt": "Brush lightly, in circles.", "number": 2,
-           "count": 2, "waiting": False, "planned_s": 15.0, "elapsed_s": 19.0, "due": True,
+    stage={"name": "rub", "prompt": "Rub with a soft pad.", "number": 2,
+           "count": 3, "waiting": False, "planned_s": 30.0, "elapsed_s": 37.0, "due": True,
            "overdue": True},
+    cautions=["The floor gets wet and slippery."],
+)  # fmt: skip
+BATH = plate(
+    "washout", "ready", ["measure", "skip", "stop", "abort"],
+    waiting_for=["the temperature of the water (band 21.0 to 27.0 °C): no probe tells it; measure "
+                 "it and type it in"],
+    water={"low_c": 21.0, "high_c": 27.0, "water_c": None, "by": None},
+    stage={"name": "soak", "prompt": "Put the plate under the water, image up.", "number": 1,
+           "count": 3, "waiting": True, "planned_s": 25.0, "elapsed_s": 0.0, "due": False,
+           "overdue": False},
     cautions=["The floor gets wet and slippery."],
 )  # fmt: skip
 OVEN = plate(
     "dry", "running", ["hold", "skip", "stop", "abort"], name="P-1040",
-    bake={"step": "in_band", "oven_c": 65.4, "low_c": 62.8, "high_c": 68.3, "over_c": 76.7,
-          "in_band_s": 372.0, "needed_s": 600.0, "elapsed_s": 455.0, "mean_c": 65.1,
-          "min_c": 62.9, "max_c": 66.8, "equivalent_s": 361.0, "door_open": False},
+    bake={"step": "in_band", "oven_c": 58.3, "low_c": 55.0, "high_c": 61.0, "over_c": 69.0,
+          "in_band_s": 512.0, "needed_s": 840.0, "elapsed_s": 604.0, "mean_c": 57.8,
+          "min_c": 55.1, "max_c": 59.6, "equivalent_s": 503.0, "door_open": False},
     cautions=["The oven and the plate are hot."],
 )  # fmt: skip
 INSPECT = plate(
@@ -81,9 +92,9 @@ INSPECT = plate(
     instructions="Let the plate cool to room temperature first.",
     inspect={
         "point": [
-            {"name": "large area", "low_um": 22.0, "high_um": 26.0,
+            {"name": "large area", "low_um": 28.0, "high_um": 33.0,
              "where": "The middle of the largest image."},
-            {"name": "fine line", "low_um": 18.0, "high_um": 25.0, "where": None},
+            {"name": "fine line", "low_um": 21.0, "high_um": 27.0, "where": None},
         ],
         "check": [
             {"name": "dots", "question": "Are all screen dots standing?", "defect": "dots-missing"},
@@ -99,9 +110,11 @@ def status(*plates: Json, **more: Any) -> Json:
         "unit": "unit-1",
         "link": {"state": "up", "text": "", "frames": 1, "frames_lost": 0},
         "reading": {"irradiance_mw_cm2": 9.12 if lit else 0.0,
-                    "vacuum_kpa": 78.4 if lit else 0.2, "oven_c": 65.4, "head_c": 31.0,
-                    "inputs": 3, "quality": []},
+                    "vacuum_kpa": 78.4 if lit else 0.2, "oven_c": 58.3, "head_c": 31.0,
+                    "water_c": None, "inputs": 3, "quality": []},
         "run_id": None, "exposure": None, "problem": None,
+        "light": {"state": "on" if lit else "dark", "measured": lit, "output": lit,
+                  "order": 1 if lit else None, "left_on": False},
         "journal": {"pending": 0, "fault": None}, "advisory": False,
         "bed": {"plate": None, "free": not lit}, "plates": list(plates),
         "alarms": {"unacknowledged": 0, "per_hour": 0, "flood": False, "list": []}, **more,
@@ -118,16 +131,16 @@ def alarm(name: str, state: str, priority: str, **more: Any) -> Json:
 ALARMS = {
     "unacknowledged": 2, "per_hour": 4, "flood": False,
     "list": [
-        alarm("contact lost", "unacknowledged", "high", value=47.0, limit=50.8, unit="kPa",
-              first_out=True, text="47.0 kPa, at least 50.8 kPa wanted",
+        alarm("contact lost", "unacknowledged", "high", value=51.5, limit=56.0, unit="kPa",
+              first_out=True, text="51.5 kPa, at least 56.0 kPa wanted",
               cause="the blanket or its seal leaks, or the pump has stopped",
               next_act="look for the leak, then restart the exposure"),
-        alarm("oven over-temperature", "latched, unacknowledged", "high", active=False, value=78.1,
-              limit=76.7, unit="°C", text="78.1 °C, limit 76.7 °C",
+        alarm("oven over-temperature", "latched, unacknowledged", "high", active=False, value=70.4,
+              limit=69.0, unit="°C", text="70.4 °C, limit 69.0 °C",
               cause="the oven's thermostat has failed or is set too high",
               next_act="take the plate out with gloves, switch the oven off, judge the plate"),
         alarm("stage overdue", "acknowledged", "medium", who="B. Example", count=3,
-              text="brush: 19 s of 15 s", cause="nobody confirmed that the stage is done",
+              text="rub: 37 s of 30 s", cause="nobody confirmed that the stage is done",
               next_act="end the stage and confirm it; a plate left in water goes on swelling"),
         alarm("calibration overdue", "acknowledged", "low", who="A. Example",
               text="light 0 was due on 2026-02-01",
@@ -141,39 +154,44 @@ ALARMS = {
 }  # fmt: skip
 
 
+KINDS = {"plate": "plate", "dry": "bake"}
+
+
 def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json:
-    return {"run_id": run_id, "step": of_step, "state": state, "reason": "by dose",
-            "judgement": None,
+    return {"run_id": run_id, "unit": "unit-1", "kind": KINDS.get(of_step, "expose"),
+            "step": of_step, "state": state, "reason": "by dose", "judgement": None,
             "begun_utc": "2026-03-02T10:00:00.000+00:00",
             "ended_utc": "2026-03-02T10:25:00.000+00:00",
             "target_dose_mj_cm2": None, "dose_mj_cm2": None, "device_dose_mj_cm2": None,
-            "light_s": None, "samples": 900, "events": 20, "gaps": 0, "operator": "B. Example",
-            "plate": None, "job": "J-2207 Example Pens", "note": None, "request": {},
-            "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
+            "uncertain_mj_cm2": None, "difference_pct": None, "light_s": None, "samples": 900,
+            "events": 20, "gaps": 0,
+            "operator": "B. Example", "plate": None, "job": "J-2207 Example Pens", "note": None,
+            "request": {}, "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
 
 
 RUNS = [
     run("P-1040", "plate", "open", ended_utc=None, reason=None),
     run("P-1039", "plate", judgement="good", request={"revision": "plate-a-fine@2", "lot": "L-118"},
         data={"judgement": "good", "defects": [], "deviations": [
-            "brush: 19 of 15 s, late"]}),
-    run("20260302-100200-aaaa", "film", plate="P-1039", target_dose_mj_cm2=420.0,
-        dose_mj_cm2=420.02, light_s=46.2),
+            "rub: 37 of 30 s, late"]}),
+    run("20260302-100200-aaaa", "film", plate="P-1039", target_dose_mj_cm2=340.0,
+        dose_mj_cm2=340.02, light_s=37.4),
     run("20260302-100800-bbbb", "dry", plate="P-1039",
-        data={"mean_c": 65.3, "in_band_s": 600.0}),
+        data={"mean_c": 58.2, "in_band_s": 840.0}),
     run("P-1038", "plate", judgement="reject", job="J-2201 Example Caps",
         data={"judgement": "reject", "defects": ["dots-missing"], "deviations": []}),
     run("P-1037", "plate", "aborted", reason="doses disagree", job="J-2201 Example Caps"),
 ]  # fmt: skip
 EVENTS = [
-    {"at_utc": f"2026-03-02T10:00:{second:02}.000+00:00", "run_id": "P-1039", "name": name,
-     "text": text, "data": {"who": who} if who else {}}
+    {"id": f"u-{second}", "run_id": "P-1039", "unit": "unit-1",
+     "at_utc": f"2026-03-02T10:00:{second:02}.000+00:00", "kind": "event", "name": name,
+     "text": text, "ticks": None, "data": {"who": who} if who else {}}
     for second, name, text, who in (
         (0, "plate made", "plate-a-fine@2, 8 steps", "B. Example"),
         (2, "step", "identify: waiting to ready", None),
-        (9, "armed", "about 46.2 s of light expected", None),
-        (31, "held", "held with 171.5 mJ/cm² to go", None),
-        (44, "restarted", "restarting with 171.5 mJ/cm² to go", "B. Example"),
+        (9, "armed", "about 37.4 s of light expected", None),
+        (31, "held", "held with 138.8 mJ/cm² to go", None),
+        (44, "restarted", "restarting with 138.8 mJ/cm² to go", "B. Example"),
     )
 ]  # fmt: skip
 
@@ -191,14 +209,14 @@ def samples(run_id: str, points: int, query: dict[str, str]) -> Json:
 
     if run_id.endswith("bbbb"):
         found = {
-            "oven_c": series(lambda x: 25 + 40 * (1 - math.exp(-9 * x)) + 0.6 * math.sin(90 * x))
+            "oven_c": series(lambda x: 25 + 33 * (1 - math.exp(-9 * x)) + 0.6 * math.sin(90 * x))
         }
     else:
         found = {
             "irradiance_mw_cm2": series(
                 lambda x: 9.2 * (1 - 0.1 * math.exp(-5 * x)) if 0.1 < x < 0.9 else 0.0
             ),
-            "dose_mj_cm2": series(lambda x: 420 * min(1.0, max(0.0, (x - 0.1) / 0.8))),
+            "dose_mj_cm2": series(lambda x: 340 * min(1.0, max(0.0, (x - 0.1) / 0.8))),
             "vacuum_kpa": series(lambda x: 82 * (1 - math.exp(-30 * x)) + 0.3 * math.sin(200 * x)),
         }
     return {"samples": points, "from_ms": first, "until_ms": last, "gaps": [], "series": found}
@@ -243,15 +261,15 @@ def recipe_document(which: str) -> Json:
                  "instructions": "Read lot, screen and job aloud from their labels."},
                 {"kind": "expose", "name": "film",
                  "instructions": "Lay the artwork film on the plate.",
-                 "cautions": [UV], "dose_mj_cm2": 420.0, "tolerance_pct": 1.5, "on_leak": "hold",
-                 "guard_factor": 1.5, "contact": {"low_kpa": 50.7958296, "high_kpa": 91.4324933,
+                 "cautions": [UV], "dose_mj_cm2": 340.0, "tolerance_pct": 1.5, "on_leak": "hold",
+                 "guard_factor": 1.5, "contact": {"low_kpa": 56.0, "high_kpa": 89.0,
                                                   "hold_test_s": 3.0}},
-                {"kind": "wash", "name": "washout", "cautions": [], "water_low_c": 20.0,
-                 "water_high_c": 28.0, "stage": [{"name": "agitate", "duration_s": 45.0,
-                 "tolerance_s": 5.0, "prompt": "Lay the plate in the water and agitate it."}]},
+                {"kind": "wash", "name": "washout", "cautions": [], "water_low_c": 21.0,
+                 "water_high_c": 27.0, "stage": [{"name": "soak", "duration_s": 25.0,
+                 "tolerance_s": 5.0, "prompt": "Put the plate under the water, image up."}]},
                 {"kind": "bake", "name": "dry", "cautions": ["The oven and the plate are hot."],
-                 "low_c": 62.7778, "nominal_c": 65.5556, "high_c": 68.3333, "limit_c": 76.6667,
-                 "in_band_s": 600.0, "reach_limit_s": 900.0, "activation_energy_kj_mol": 80.0},
+                 "low_c": 55.0, "nominal_c": 58.0, "high_c": 61.0, "limit_c": 69.0,
+                 "in_band_s": 840.0, "reach_limit_s": 1080.0, "activation_energy_kj_mol": 80.0},
             ],
         },
     }  # fmt: skip
@@ -267,10 +285,10 @@ LOTS = [
          {"name": "expired", "blocks": True, "text": "past its best-before date 2026-01-10"}]},
 ]  # fmt: skip
 SCREENS = [
-    {"name": "example-screen-fine", "ruling_lines_per_cm": 120.0, "tint_pct": 90.0,
+    {"name": "example-screen-fine", "ruling_lines_per_cm": 54.0, "tint_pct": 88.0,
      "angle_deg": 45.0, "max_uses": 500, "uses": 212, "note": None, "closed": None,
      "findings": []},
-    {"name": "example-screen-worn", "ruling_lines_per_cm": 80.0, "tint_pct": 85.0,
+    {"name": "example-screen-worn", "ruling_lines_per_cm": 38.0, "tint_pct": 79.0,
      "angle_deg": 45.0, "max_uses": 300, "uses": 300, "note": None, "closed": None, "findings": [
          {"name": "uses", "blocks": False, "text": "300 uses, its limit is 300"}]},
 ]  # fmt: skip
@@ -291,10 +309,13 @@ DEVICE = {
         {"name": "vacuum", "calibrated_on": "2026-01-15", "due_on": "2027-01-15", "days_left": 319,
          "overdue": False, "settings": {}},
     ],
-    "learned": {"irradiance_mw_cm2": 9.12, "afterglow_s": 0.041, "warm_up_deficit_s": 0.62,
-                "run_id": "20260302-100200-aaaa", "at_utc": "2026-03-02T10:03:00+00:00"},
+    "learned": {"irradiance_mw_cm2": 9.12, "afterglow_s": 0.041, "warm_up_deficit_s": 0.62},
+    "lessons": [
+        {"irradiance_mw_cm2": 9.12, "afterglow_s": 0.041, "warm_up_deficit_s": 0.62,
+         "run_id": "20260302-100200-aaaa", "at_utc": "2026-03-02T10:03:00+00:00"},
+    ],
     "firmware": {"boot_id": 77, "firmware": "1.0.0", "board": "host",
                  "at_utc": "2026-03-02T09:00:00+00:00"},
     "config": {"unit": {"name": "unit-1", "lamps": "wired", "adc_bits": 10},
-               "contact": {"low_kpa": 50.8, "high_kpa": 91.4, "debounce_s": 0.3}},
+               "contact": {"low_kpa": 56.0, "high_kpa": 89.0, "debounce_s": 0.3}},
 }  # fmt: skip

@@ -14,7 +14,7 @@ from playwright.async_api import Page, expect
 
 from browser.real import OPERATOR, Shop, shop
 from browser.stage import TABLET, Stage
-from platelink.cli.demo_plate import JOB, LOT
+from platelink.simulated.demo_plate import JOB, LOT
 
 SPEED = 3.0
 AT_DOSE = 0.6

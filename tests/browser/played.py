@@ -31,17 +31,22 @@ from browser.documents import (
     recipe_document,
     samples,
 )
-from platelink.api.shapes import Run
+from platelink.contract.runs import Run
 
 Json = dict[str, Any]
 COOKIE = "platelink_session"
+SIGN_INS = [
+    {"begun_utc": "2026-06-01T06:00:00.000+00:00", "used_utc": "2026-06-01T08:00:00.000+00:00",
+     "until_utc": "2026-06-01T16:00:00.000+00:00", "address": address, "this": not number}
+    for number, address in enumerate(("192.0.2.7", "192.0.2.8"))
+]  # fmt: skip
 RIGHTS = {
     "auditor": ["read", "own_secret"],
     "operator": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
                  "draft_recipes"],
     "lead": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
              "draft_recipes", "skip_steps", "accept_overdue", "change_alarms", "sign_recipes",
-             "change_lots", "change_screens", "change_people"],
+             "change_lots", "change_screens", "change_people", "drop_lessons"],
 }  # fmt: skip
 SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
            "C. Example": ("auditor", "3456")}  # fmt: skip
@@ -78,6 +83,7 @@ class Played:
         """The time of every status, as of a daemon that stands still."""
         self.lines: list[Json] = []
         self.clients: set[WebSocket] = set()
+        self._hung: set[WebSocket] = set()
         self.runs = RUNS
         self.points = 400
         self._steps = 0
@@ -118,7 +124,7 @@ class Played:
         role = cookies.get(COOKIE, "")
         return next(
             ({"name": name, "role": role, "csrf": f"csrf-{role}", "until": "2099-01-01T00:00:00Z",
-              "local": False, "rights": RIGHTS[role]}
+              "local": False, "rights": RIGHTS[role], "sign_ins": SIGN_INS}
              for name, (known, _) in SECRETS.items() if known == role), None,
         )  # fmt: skip
 
@@ -138,6 +144,8 @@ class Played:
 
     async def _any(self, request: Request) -> Response:
         path, me = request.path_params["path"], self._who(request.cookies)
+        if path == "light":
+            return JSONResponse(self.status["light"])
         if me is None:
             text = "nobody is entered yet; enter the first lead" if self.nobody else "sign in first"
             return problem(401, text, "sign in")
@@ -187,7 +195,7 @@ class Played:
             case ["recipes", which]:
                 return JSONResponse(recipe_document(which))
             case ["recipe-diff"]:
-                changes = [{"step": "film", "kind": "changed", "text": "dose 400 to 420 mJ/cm²"},
+                changes = [{"step": "film", "kind": "changed", "text": "dose 400 to 340 mJ/cm²"},
                            {"step": "dry", "kind": "changed", "text": "8 to 10 min"}]  # fmt: skip
                 return JSONResponse({"same": False, "changes": changes})
             case ["lots"]:
@@ -218,7 +226,7 @@ class Played:
         said = len(self.lines)
         try:
             while True:
-                if not self.silent:
+                if not self.silent and socket not in self._hung:
                     for line in self.lines[said:]:
                         await socket.send_text(json.dumps(line))
                     said = len(self.lines)
@@ -242,6 +250,10 @@ class Played:
             exposure = self.status["plates"][0]["now"]["exposure"]
             exposure |= {"dose_mj_cm2": 0.9 * self._steps, "remaining_s": 40.0 - 0.1 * self._steps}
         return self.status
+
+    def hang(self) -> None:
+        """The live lines of now stay open and say nothing any more; new ones do."""
+        self._hung |= self.clients
 
     async def drop(self) -> None:
         """End every live line."""

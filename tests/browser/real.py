@@ -16,9 +16,10 @@ from pathlib import Path
 from playwright.async_api import Page, expect
 
 from browser.stage import Faults, Stage, process, tablet
-from platelink.cli.demo_plate import provide
-from platelink.cli.simulation import configuration
 from platelink.client import Client, ClientError
+from platelink.contract.words import Role
+from platelink.simulated.demo_plate import provide
+from platelink.simulated.harness import configuration
 from platesim.ptyprocess import PtyProcess
 from platesim.scenarios import SCENARIOS
 
@@ -72,11 +73,11 @@ async def within(limit_s: float, what: str, look: Callable[[], bool]) -> None:
 
 def enter_people(client: Client, socket: Path) -> None:
     """A lead, an operator, an auditor; the lead's sign-in is the client's from then on."""
-    client.post("/people/first", name=LEAD, secret=SECRETS[LEAD])
-    token = client.post("/sign-in", name=LEAD, secret=SECRETS[LEAD])["token"]
+    client.add_first(LEAD, SECRETS[LEAD])
+    token = client.sign_in(LEAD, SECRETS[LEAD]).token
     with Client(socket, token) as lead:
-        for name, role in ((OPERATOR, "operator"), (AUDITOR, "auditor")):
-            lead.post("/people", name=name, role=role, secret=SECRETS[name])
+        for name, role in ((OPERATOR, Role.OPERATOR), (AUDITOR, Role.AUDITOR)):
+            lead.add_person(name, role, SECRETS[name])
 
 
 @contextlib.asynccontextmanager
@@ -103,7 +104,7 @@ async def shop(
         socket = directory / "journal.socket"
         async with process([*run, "serve", "--speed", str(speed)]) as daemon:
             with Client(socket) as client:
-                up = lambda: client.status()["link"]["state"] == "up"  # noqa: E731
+                up = lambda: client.status().link.state == "up"  # noqa: E731
                 await within(START_S, "the link", up)
                 recipe = await asyncio.to_thread(provide, client)
                 await asyncio.to_thread(enter_people, client, socket)

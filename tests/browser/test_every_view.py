@@ -13,7 +13,7 @@ from playwright.async_api import Page, expect
 from browser.scenes import Scene, play
 from browser.stage import PHONE, SMALL_TABLET, TABLET, Stage
 from browser.views import VIEWS, View
-from platelink.web.catalogue import HERE, read
+from platelink.web.texts import read_languages
 
 pytestmark = pytest.mark.system
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -119,7 +119,7 @@ def test_open_dialogs_and_menus_are_accessible(stage: Stage, tmp_path: Path) -> 
 
 
 def test_in_german_no_english_text_is_left(stage: Stage, tmp_path: Path) -> None:
-    catalog = read(HERE / "texts" / "de.po")
+    catalog = read_languages()["de"].catalog
     english = {
         text
         for message in catalog

@@ -16,27 +16,37 @@ import pytest
 
 from browser import documents as d
 from browser.played import Played
-from platelink.api import access, door, shapes
-from platelink.cli.simulated_plate import Operator, example, plan, unit_for_plates
-from platelink.daemon.plate_view import plates_lines
-from platelink.people.rights import Right, Role, may
+from platelink.api import access, authentication
+from platelink.contract.people import Me, People
+from platelink.contract.plates import Plates
+from platelink.contract.recipes import Diff, Recipes, RecipeWhole
+from platelink.contract.runs import Device, Events, Runs, RunWhole, Samples
+from platelink.contract.stock import Lots, Screens
+from platelink.contract.unit import JournalNow
+from platelink.contract.words import Role
+from platelink.people.rights import Right, may
+from platelink.simulated.plates import Operator, example, plan, unit_for_plates
+from platelink.unit.plate_view import status_now
+from platelink.unit.stamp import Stamp
 from platelink.web.catalogue import HERE
 from platelink.web.service import NOBODY
 
 SHAPES = {
-    "/v1/me": shapes.Me,
-    "/v1/runs": shapes.Runs,
-    "/v1/runs/P-1039": shapes.RunWhole,
-    "/v1/runs/P-1039/samples?points=100": shapes.Samples,
-    "/v1/recipes": shapes.Recipes,
-    "/v1/recipes/plate-a-fine@2": shapes.RecipeWhole,
-    "/v1/recipe-diff?a=plate-a-fine@2&b=plate-a-fine@3": shapes.Diff,
-    "/v1/lots": shapes.Lots,
-    "/v1/screens": shapes.Screens,
-    "/v1/device": shapes.Device,
-    "/v1/people": shapes.People,
-    "/v1/plates": shapes.Plates,
+    "/v1/me": Me,
+    "/v1/runs": Runs,
+    "/v1/runs/P-1039": RunWhole,
+    "/v1/runs/P-1039/events": Events,
+    "/v1/runs/P-1039/samples?points=100": Samples,
+    "/v1/recipes": Recipes,
+    "/v1/recipes/plate-a-fine@2": RecipeWhole,
+    "/v1/recipe-diff?a=plate-a-fine@2&b=plate-a-fine@3": Diff,
+    "/v1/lots": Lots,
+    "/v1/screens": Screens,
+    "/v1/device": Device,
+    "/v1/people": People,
+    "/v1/plates": Plates,
 }
+JOURNAL = JournalNow(pending=0, fault="")
 SOURCES = [*sorted((HERE / "templates").glob("*.html")), *sorted((HERE / "static").glob("*.js"))]
 
 
@@ -61,7 +71,7 @@ def played(tmp_path: Path, role: str) -> dict[str, Any]:
 def test_its_answers_have_the_shapes_of_the_real_ones(tmp_path: Path) -> None:
     answers = played(tmp_path, "lead")
     for path, shape in SHAPES.items():
-        shape.model_validate(json.loads(json.dumps(answers[path])))
+        shape.model_validate(json.loads(json.dumps(answers[path])), extra="forbid")
 
 
 @pytest.mark.parametrize("role", list(Role))
@@ -101,7 +111,7 @@ def test_addresses_that_the_page_sends_to_exist() -> None:
 
 
 def test_the_word_for_nobody_at_all_is_the_services() -> None:
-    assert door.BEGIN.startswith(NOBODY)
+    assert authentication.BEGIN.startswith(NOBODY)
 
 
 def real_plates() -> dict[str, list[dict[str, Any]]]:
@@ -111,7 +121,8 @@ def real_plates() -> dict[str, list[dict[str, Any]]]:
 
     class Looking(Operator):
         def look(self) -> None:
-            for plate in plates_lines(simulation.core)["plates"]:
+            status = status_now(simulation.core, "unit-1", journal=JOURNAL, at=Stamp(0.0, 0))
+            for plate in status.model_dump(mode="json")["plates"]:
                 seen.setdefault(plate["now"]["kind"], []).append(plate)
             super().look()
 

@@ -79,6 +79,7 @@ def test_the_first_load_is_small(stage: Stage, tmp_path: Path, language: str) ->
     assert min(sizes.values()) > 10_000, "something was not counted"
 
 
+@pytest.mark.alone
 def test_live_curves_are_smooth_on_a_slow_tablet(stage: Stage, tmp_path: Path) -> None:
     """Ten statuses a second, all curves drawn, the processor throttled to a quarter."""
     longest: list[float] = []
@@ -142,6 +143,7 @@ def part(block: SampleBlock, first: int, last: int) -> SampleBlock:
     )
 
 
+@pytest.mark.alone
 def test_a_long_record_opens_at_once_with_its_extremes_and_gaps(
     stage: Stage, tmp_path: Path
 ) -> None:

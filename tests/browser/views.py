@@ -22,6 +22,7 @@ VIEWS = (
     View("waiting", "/", d.status(d.WAITING)),
     View("light", "/", d.status(d.LIGHT, d.OVEN)),
     View("held", "/", d.status(d.HELD, alarms=d.ALARMS)),
+    View("bath", "/", d.status(d.BATH), "operator"),
     View("washout", "/", d.status(d.WASH, d.OVEN)),
     View("overdue", "/", d.status(d.WASH_DUE, d.OVEN)),
     View("oven", "/", d.status(d.OVEN)),

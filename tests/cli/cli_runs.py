@@ -17,7 +17,7 @@ from platelink.runs import Channel, RunChannels, RunEvent, RunStart, SampleBlock
 UNIT = "unit-1"
 T0 = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 GOOD, WRONG, OPEN = "20260302-070000-aaaa", "20260302-080000-bbbb", "20260303-070000-cccc"
-DARK, SLOPE, LIGHT_MW_CM2, LIGHT_S, FRAME = 20.0, 0.015, 12.0, 35.0, 50
+DARK, SLOPE, LIGHT_MW_CM2, LIGHT_S, FRAME = 20.0, 0.0125, 10.0, 34.0, 50
 LIGHT = {
     "channels": [{"name": "head-1", "dark_counts": DARK, "slope_mw_cm2_per_count": SLOPE}],
     "reciprocity_p": 1.0,
@@ -42,7 +42,7 @@ path = "journal.sqlite"
 
 
 def samples(*, more: float = 0.0) -> SampleBlock:
-    """Dark for 0.5 s, 12 mW/cm² for 35 s, dark again: 12 · 35 = 420 mJ/cm². ``more``: light that
+    """Dark for 0.5 s, 10 mW/cm² for 34 s, dark again: 10 · 34 = 340 mJ/cm². ``more``: light that
     the sums hold and the dose does not, mW/cm²."""
     dark, lit = 10, round(LIGHT_S * 1000 / FRAME)
     on = np.concatenate([np.zeros(dark), np.ones(lit), np.zeros(dark)])
@@ -68,15 +68,15 @@ def samples(*, more: float = 0.0) -> SampleBlock:
 
 def add_run(journal: Journal, run_id: str, block: SampleBlock, *, begun_s: float = 0.0,
             ended: bool = True, **fields: Any) -> None:  # fmt: skip
-    """One run that claims 420 mJ/cm²."""
+    """One run that claims 340 mJ/cm²."""
     at = T0 + timedelta(seconds=begun_s)
 
     def common(seconds: float = 0.0) -> dict[str, Any]:
         return {"id": journal.next_id(), "run_id": run_id, "unit": UNIT,
                 "at_utc": at + timedelta(seconds=seconds)}  # fmt: skip
 
-    given = {"step": "film", "target_dose_mj_cm2": 420.0, "operator": "A. Example",
-             "plate": "P-17", "request": {"dose": "420 mJ/cm2", "contact": True},
+    given = {"step": "film", "target_dose_mj_cm2": 340.0, "operator": "A. Example",
+             "plate": "P-17", "request": {"dose": "340 mJ/cm2", "contact": True},
              "conditions": {"light": LIGHT, "learned": {"afterglow_s": 0.0047},
                             "config": {"unit": {"name": UNIT, "lamps": "wired"}}}}  # fmt: skip
     journal.append(RunStart(**common(), **(given | fields)))
@@ -90,8 +90,8 @@ def add_run(journal: Journal, run_id: str, block: SampleBlock, *, begun_s: float
     )
     journal.append_samples(run_id, block, at)
     if ended:
-        journal.end_run(run_id, at + timedelta(seconds=36.2), "complete", "target dose reached",
-                    dose_mj_cm2=420.0, device_dose_mj_cm2=419.9, light_s=35.0)  # fmt: skip
+        journal.end_run(run_id, at + timedelta(seconds=35.2), "complete", "target dose reached",
+                    dose_mj_cm2=340.0, device_dose_mj_cm2=339.9, light_s=34.0)  # fmt: skip
 
 
 def make_journal(path: Path) -> Path:
@@ -99,7 +99,7 @@ def make_journal(path: Path) -> Path:
     with Journal.open(path, unit=UNIT, new_uuid="6b5fd8a0-0000-4000-8000-000000000002",
                       ballast_bytes=64 << 10) as journal:  # fmt: skip
         add_run(journal, GOOD, samples())
-        add_run(journal, WRONG, samples(more=0.12), begun_s=3600.0, step="screen", plate="P-18")
+        add_run(journal, WRONG, samples(more=0.1), begun_s=3600.0, step="screen", plate="P-18")
         add_run(journal, OPEN, samples(), begun_s=86_400.0, ended=False, operator=None)
     return path
 

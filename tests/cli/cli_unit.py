@@ -16,21 +16,24 @@ import pytest
 from api.api_shop import Shop, shop
 from cli_runs import MINIMAL, run
 
-from platelink.api.errors import ApiError
 from platelink.api.inprocess import InProcess
-from platelink.cli.simulated_plate import unit_for_plates
+from platelink.api.wire import reply_of
 from platelink.client import Client
-from platelink.client.kept import kept_token
-from platelink.control.alarm_states import Condition
+from platelink.client.token import saved_token
+from platelink.contract.unit import JournalNow, Status
+from platelink.contract.wire import AnyRequest, line_of
+from platelink.control.alarm.states import Condition
 from platelink.control.procedure.plan import PlatePlan
-from platelink.control.procedure.said import Asked
-from platelink.daemon.core import Refused, UnitCore
+from platelink.control.procedure.requests import PlateRequest
 from platelink.daemon.journaling import Journaling
-from platelink.daemon.plate_view import alarms_line, plates_lines
 from platelink.daemon.requests import answer
-from platelink.daemon.view import status_line
 from platelink.record.journal import Journal
 from platelink.record.writer import JournalWriter
+from platelink.simulated.plates import unit_for_plates
+from platelink.unit.bed import DROP_LESSONS
+from platelink.unit.core import Core
+from platelink.unit.outputs import Refused
+from platelink.unit.plate_view import status_now
 
 UNIT = "unit-1"
 Line = dict[str, Any]
@@ -49,15 +52,13 @@ class SimulatedDaemon:
         self.record()
 
     @property
-    def core(self) -> UnitCore:
+    def core(self) -> Core:
         return self.simulation.core
 
-    async def ask(self, do: str, **more: Any) -> Line:
-        told = answer(self, {"do": do, **more})  # type: ignore[arg-type] -- as much of a shell as is asked
+    async def ask(self, request: AnyRequest, reply: type[Any]) -> Any:
+        told = answer(self, line_of(request))  # type: ignore[arg-type] -- as much of a shell as is asked
         self.record()
-        if not told["ok"]:
-            raise ApiError(told["error"], told["kind"])
-        return told
+        return reply_of(told, reply)
 
     def pass_time(self, limit_s: float, until: Callable[[], bool] = lambda: False) -> None:
         self.simulation.run(until, limit_s)
@@ -71,28 +72,28 @@ class SimulatedDaemon:
 
     def tell(self, *conditions: Condition) -> None:
         """What alarms of the computer want to know."""
-        self._said(self.core.outside(conditions, **self._now()))
+        self._said(self.core.outside(conditions, at=self.simulation.stamp))
         self.record()
 
     # --- as ``requests.answer`` calls a shell ----------------------------------------------
 
-    def status(self) -> Line:
-        line = status_line(self.core.status(now=self.simulation.now))
-        alarms = alarms_line(self.core.watch.status(), **self._now())
-        return line | {"unit": UNIT, "alarms": alarms, **plates_lines(self.core)}
+    def status(self) -> Status:
+        return status_now(
+            self.core, UNIT, journal=JournalNow(pending=0, fault=""), at=self.simulation.stamp
+        )
 
     def make_plate(self, plan: PlatePlan) -> str:
-        return self._said(self.core.make_plate(plan, **self._now()))
+        return self._said(self.core.make_plate(plan, at=self.simulation.stamp))
 
-    def act(self, plate: str, asked: Asked, *, accept_overdue: bool) -> str:
+    def act(self, plate: str, asked: PlateRequest, *, accept_overdue: bool) -> str:
         self.accepted = accept_overdue
         return self.simulation.act(plate, asked)
 
     def alarm(self, name: str, act: str, *, who: str, why: str, minutes: float | None) -> str:
-        return self._said(self.core.alarm(name, act, who, why, minutes, **self._now()))
+        return self._said(self.core.alarm(name, act, who, why, minutes, at=self.simulation.stamp))
 
-    def _now(self) -> Line:
-        return {"now": self.simulation.now, "at_utc_ms": self.simulation.at_utc_ms}
+    def drop_lessons(self, who: str, why: str) -> str:
+        return self._said(self.core.command(DROP_LESSONS, why, who=who, at=self.simulation.stamp))
 
     def _said(self, outputs: Any) -> str:
         self.simulation.outputs += outputs
@@ -127,7 +128,7 @@ def command_unit(directory: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[C
 
         def client_at(path: Path, *, signed_in: bool = True) -> Client:
             transport = InProcess(this.app, this._runner)
-            token = kept_token(path) if signed_in else None
+            token = saved_token(path) if signed_in else None
             return Client(path, token, transport=transport)
 
         monkeypatch.setattr("platelink.cli.service.client_at", client_at)

@@ -9,16 +9,20 @@ import pytest
 from cli_runs import MINIMAL, run
 from cli_unit import CommandUnit, command_unit
 
-from platelink.control.alarm_states import Condition
+from platelink.control.alarm.states import Condition
+from platelink.control.alarm.unit import CALIBRATION_OVERDUE, JOURNAL_CANNOT_WRITE
+from platesim.faults import Unplugged
 
-LATE, FULL = "calibration overdue", "journal cannot write"
+LATE, FULL = CALIBRATION_OVERDUE.name, JOURNAL_CANNOT_WRITE.name
 
 
 @pytest.fixture
 def unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[CommandUnit]:
     """A unit with two alarms that call."""
     with command_unit(tmp_path, monkeypatch) as unit:
-        unit.daemon.tell(Condition(LATE, True, 2.0), Condition(FULL, True))
+        unit.daemon.tell(
+            Condition(CALIBRATION_OVERDUE, True, 2.0), Condition(JOURNAL_CANNOT_WRITE, True)
+        )
         yield unit
 
 
@@ -37,9 +41,27 @@ def test_an_alarm_from_the_call_to_normal(unit: CommandUnit) -> None:
     assert states(unit) == {FULL: "unacknowledged", LATE: "acknowledged"}
     unit.said("alarm", "acknowledge", "--all")
     assert "nothing to acknowledge" in unit.said("alarm", "acknowledge", "--all")
-    unit.daemon.tell(Condition(LATE, False), Condition(FULL, False))
+    unit.daemon.tell(Condition(CALIBRATION_OVERDUE, False), Condition(JOURNAL_CANNOT_WRITE, False))
     unit.daemon.pass_time(5.0)
     assert unit.said("alarm", "list") == "no alarm\n"
+
+
+def test_the_status_says_of_each_alarm_what_is_so(unit: CommandUnit) -> None:
+    """One calls, one is silenced, one is over, and those that a lost link explains mean nothing."""
+
+    def line() -> str:
+        return next(text for text in unit.said("status").splitlines() if text[:6] == "alarms")
+
+    unit.said("alarm", "shelve", LATE, "--minutes", "30", "--why", "the laboratory is closed")
+    assert line().split(None, 1)[1].startswith(f"{FULL}, {LATE} (shelved); see")
+    assert "\nlight       dark\n" in unit.said("status")
+    unit.daemon.tell(Condition(JOURNAL_CANNOT_WRITE, False))
+    unit.daemon.simulation.unit.inject(Unplugged())
+    unit.daemon.pass_time(10.0)
+    assert "suppressed by design" in states(unit).values()
+    assert "\nlight       not known, nothing tells: treat it as on\n" in unit.said("status")
+    names = line().split(None, 1)[1].partition(";")[0].split(", ")
+    assert sorted(names) == [f"{LATE} (shelved)", f"{FULL} (over)", "link lost"]
 
 
 def test_an_alarm_is_silenced_and_taken_out(unit: CommandUnit) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from typing import Any
 
-from platelink.cli.live import LINES_WAIT, Aside
+from platelink.cli.serve import LINES_WAIT, Aside
 
 
 def test_lines_are_told_in_order_and_all_of_them_at_the_end() -> None:

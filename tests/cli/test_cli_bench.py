@@ -7,13 +7,15 @@ import json
 import pytest
 from cli_runs import run
 
-from platelink.cli import bench_dose, bench_speed
-from platelink.cli.bench_dose import METHODS
+from platelink.simulated import bench_dose, bench_lag, bench_speed, bench_stop
+from platelink.simulated.bench_dose import METHODS, DoseBench, Errors
+from platelink.simulated.bench_lag import Figures, LagBench, Load
+from platelink.simulated.bench_stop import Attacked, StopBench, Stops, judged
 
 
-def figures(max_error_pct: float) -> dict[str, object]:
-    one = {"n": 3, "mean_error_pct": 0.01, "p99_error_pct": 0.02, "max_error_pct": max_error_pct}
-    return {"limit_pct": 0.1, "first_seed": 1, "methods": dict.fromkeys(METHODS, one)}
+def figures(max_error_pct: float) -> DoseBench:
+    one = Errors(n=3, mean_error_pct=0.01, p99_error_pct=0.02, max_error_pct=max_error_pct)
+    return DoseBench(limit_pct=0.1, first_seed=1, methods=dict.fromkeys(METHODS, one))
 
 
 def test_two_seeded_exposures_as_json() -> None:
@@ -56,3 +58,45 @@ def test_faster_than_life(monkeypatch) -> None:
 
 def test_no_exposures_are_refused() -> None:
     assert run("bench", "dose", "--n", 0).exit_code == 2
+
+
+def lateness(p99_ms: float, max_ms: float) -> LagBench:
+    row = Figures(n=9, p50_ms=0.2, p99_ms=p99_ms, max_ms=max_ms)
+    good = p99_ms < 5.0 and max_ms < 20.0
+    return LagBench({"idle": Load(row, row)}, 5.0, 20.0, 1.0, good)
+
+
+@pytest.mark.parametrize(("p99_ms", "max_ms", "code"), [(4.9, 19.0, 0), (5.1, 9.0, 1)])
+def test_the_limits_of_lateness_decide_the_exit_code(
+    monkeypatch: pytest.MonkeyPatch, p99_ms: float, max_ms: float, code: int
+) -> None:
+    monkeypatch.setattr(bench_lag, "bench_lag", lambda seconds: lateness(p99_ms, max_ms))
+    shown = run("bench", "lag")
+    assert shown.exit_code == code
+    assert ("within" if code == 0 else "OUTSIDE") in shown.stdout
+    assert f"{max_ms:.2f}" in shown.stdout and "beside" in shown.stdout
+    assert run("bench", "lag", "--json").exit_code == code
+
+
+@pytest.mark.parametrize(
+    ("p99_ms", "refused", "dark", "code"),
+    [(99.9, 0, True, 0), (100.1, 0, True, 1), (9.0, 1, True, 1), (9.0, 0, False, 1),
+     (float("nan"), 0, True, 1)],
+)  # fmt: skip
+def test_a_stop_that_is_late_or_refused_decides_the_exit_code(
+    monkeypatch: pytest.MonkeyPatch, p99_ms: float, refused: int, dark: bool, code: int
+) -> None:
+    way = Stops(9, 1.0, p99_ms, p99_ms, refused)
+    one = Attacked(9, 1.0, p99_ms, p99_ms, refused, dark, way, way, Figures(9, 1.0, 1.0, 1.0))
+    found = judged({"idle sockets": one, "a full disk": None}, 1.0)
+    assert isinstance(found, StopBench)
+    monkeypatch.setattr(bench_stop, "bench_stop", lambda seconds: found)
+    shown = run("bench", "stop")
+    assert shown.exit_code == code
+    assert ("within" if code == 0 else "OUTSIDE") in shown.stdout
+    assert "not measured here" in shown.stdout and f"{refused} of 9" in shown.stdout
+    told = run("bench", "stop", "--json")
+    assert told.exit_code == code
+    attacks = json.loads(told.stdout)["attacks"]
+    assert attacks["a full disk"] is None
+    assert {"p50_ms", "p99_ms", "max_ms", "refused"} < set(attacks["idle sockets"])

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from cli_runs import MINIMAL, run
 
-from platelink.config import loads
+from platelink.config.load import loads
 
 SERVICES = """
 format = 1

@@ -11,11 +11,12 @@ from cli_unit import CommandUnit, command_unit
 from click.shell_completion import ShellComplete
 
 from platelink.cli import main
-from platelink.control.alarm_states import Condition
+from platelink.control.alarm.states import Condition
+from platelink.control.alarm.unit import CALIBRATION_OVERDUE, JOURNAL_CANNOT_WRITE
 from platelink.recipe import example
 
 RECIPE = "plate-a-fine"
-BEFORE_LIGHT = "UV light goes on for 420.0 mJ/cm², once the vacuum holds between 50.8 and 91.4 kPa"
+BEFORE_LIGHT = "UV light goes on for 340.0 mJ/cm², once the vacuum holds between 56.0 and 89.0 kPa"
 
 
 @pytest.fixture
@@ -40,12 +41,16 @@ def now(unit: CommandUnit) -> Any:
     return unit.told("plate", "show")["now"]["now"]
 
 
-VALUES = ("--point", "large area=24 um", "--point", "fine line=0.9 mil", "--check", "dots=yes")
+VALUES = ("--point", "large area=31 um", "--point", "fine line=0.95 mil", "--check", "dots=yes")
 
 
 def lead_through(unit: CommandUnit) -> None:
     """What a patient person types until the inspection."""
-    while "measure" not in (step := now(unit))["acts"]:
+    while "inspect" not in (step := now(unit)):
+        if (water := step.get("water")) and water["water_c"] is None:
+            assert "band 21.0 to 27.0" in unit.said("plate", "begin", "--yes", "P-1", code=2)
+            text = unit.said("plate", "measure", "--water", "75.2 degF")
+            assert "water 24.0 °C (typed by" in text and "waits for" not in text
         ready = [act for act in ("begin", "done") if act in step["acts"]]
         stage = step.get("stage") or {"planned_s": None}
         if ready == ["begin"]:
@@ -67,8 +72,8 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     assert "acts now: done" in out
     assert unit.told("lot", "show", "L-17")["area_left_cm2"] == 9400.0
     lead_through(unit)
-    assert "measure  large area: 22 to 26 µm" in unit.said("plate", "show", "P-1")
-    unit.daemon.tell(Condition("calibration overdue", True, 2.0))
+    assert "measure  large area: 28 to 33 µm" in unit.said("plate", "show", "P-1")
+    unit.daemon.tell(Condition(CALIBRATION_OVERDUE, True, 2.0))
     unit.said("alarm", "acknowledge", "--all")
     end = unit.told("plate", "measure", *VALUES, "--check", "fine lines=no", "--note", "by the rim")
     assert (end["state"], end["judgement"], end["defects"]) == ("complete", "reject", ["line-lost"])
@@ -82,7 +87,7 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
         "\nSTEPS\n", "\nEXPOSURES\n", "\nBAKES\n", "\nSTAGES\n", "\nINSPECTION\n",
         "\nDEVIATIONS\n  screen example-screen-fine is not entered", "\nPEOPLE\n", "\nEVENTS\n",
         "fine lines  NO      Are the finest lines open and whole?", "note    by the rim",
-        "22 to 26 µm", "10:00 of 10:00", "agitate: 60 of 45 s, late",
+        "28 to 33 µm", "14:00 of 14:00", "soak: 40 of 25 s, late",
         "\nALARMS MEANWHILE\n", "calibration overdue  unacknowledged", "measured, acknowledged",
     ):  # fmt: skip
         assert part in story, story
@@ -92,7 +97,7 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
         ("plate", "plate"), ("expose", "film"), ("expose", "screen"), ("bake", "dry"),
         ("expose", "hardening"),
     ]  # fmt: skip
-    assert "10.0 min in band, mean 65." in unit.said("runs", "--step", "dry")
+    assert "14.0 min in band, mean 5" in unit.said("runs", "--step", "dry")
     assert len(unit.told("show", "P-1")["parts"]) == 4
     bake = unit.said("show", runs[1]["run_id"])
     assert "\nBAKE\n  in band" in bake and "oven, °C" in bake and "DOSE" not in bake
@@ -121,7 +126,7 @@ def test_names_are_completed(
     plate: CommandUnit, typed: list[str], incomplete: str, offered: list[str]
 ) -> None:
     plate.said("lot", "add", "A-17", "--stock", "PX-1", "--area", "1 m2")
-    plate.daemon.tell(Condition("journal cannot write", True))  # its name has spaces
+    plate.daemon.tell(Condition(JOURNAL_CANNOT_WRITE, True))  # its name has spaces
     shell = ShellComplete(main, {}, "platelink", "_PLATELINK_COMPLETE")
     assert [item.value for item in shell.get_completions(typed, incomplete)] == offered
 
@@ -140,7 +145,7 @@ def test_light_is_asked_for(plate: CommandUnit, monkeypatch: pytest.MonkeyPatch)
     plate.daemon.pass_time(5.0)
     assert now(plate)["state"] == "held"
     again = plate.said("plate", "restart", input="n\n", code=1)
-    assert "that are left of 420.0 mJ/cm²" in again
+    assert "that are left of 340.0 mJ/cm²" in again
     plate.said("plate", "restart", "--yes")
     assert "begin" not in now(plate)["acts"]
 
@@ -197,9 +202,9 @@ def test_an_act_is_for_the_step_that_was_seen(plate: CommandUnit) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ([], '--point "large area=24 um" --point "fine line=24 um" --check "dots=yes"'),
-        (["--point", "large area 24 um"], 'write it as --point "name=24 um"'),
-        (["--point", "large area=24"], "the unit is missing"),
+        ([], '--point "large area=31 um" --point "fine line=31 um" --check "dots=yes"'),
+        (["--point", "large area 31 um"], 'write it as --point "name=31 um"'),
+        (["--point", "large area=31"], "the unit is missing"),
         (["--point", "x=1 um", "--point", "x=2 um"], "x is given twice"),
         (["--check", "dots=maybe"], "answer yes or no, not 'maybe'"),
         ([*VALUES], "fine lines is missing"),
@@ -221,10 +226,10 @@ def at_inspection(unit: CommandUnit) -> None:
 def test_values_are_asked_for(unit: CommandUnit, monkeypatch: pytest.MonkeyPatch) -> None:
     at_inspection(unit)
     monkeypatch.setattr("platelink.cli.acts.terminal", lambda: True)
-    typed = "24 parsecs\n24\n0.9 mil\ny\nyes\n\n"
+    typed = "31 parsecs\n31\n0.95 mil\ny\nyes\n\n"
     out = unit.said("plate", "measure", input=typed)
-    assert "large area, The middle of the largest image.: depth in µm, 22 to 26 µm" in out
+    assert "large area, The middle of the largest image.: depth in µm, 28 to 33 µm" in out
     assert "unit 'parsecs' is not known here" in out
     assert "plate P-1 has ended, complete: good" in out
     points = unit.told("show", "P-1")["events"][-3]["data"]["points_um"]
-    assert points == {"large area": 24.0, "fine line": pytest.approx(22.86)}
+    assert points == {"large area": 31.0, "fine line": pytest.approx(24.13)}

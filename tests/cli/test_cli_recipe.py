@@ -29,7 +29,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     Path("platelink.toml").write_text(MINIMAL)
     Path("a.toml").write_text(FINE)
-    Path("b.toml").write_text(FINE.replace('"420 mJ/cm2"', '"441 mJ/cm2"'))
+    Path("b.toml").write_text(FINE.replace('"340 mJ/cm2"', '"357 mJ/cm2"'))
     return tmp_path
 
 
@@ -55,7 +55,7 @@ def test_a_recipe_from_example_to_approved(shop: Path) -> None:
     out = said("recipe", "add", "b.toml", "--why", "deeper")
     assert out.splitlines()[1:] == [
         "against plate-a-fine@1 (draft):",
-        "  step film: dose 420 mJ/cm² → 441 mJ/cm² (+5 %)",
+        "  step film: dose 340 mJ/cm² → 357 mJ/cm² (+5 %)",
         "approve it with: platelink recipe approve plate-a-fine@2 --why REASON",
     ]
     why = ("--why", "tested")
@@ -85,7 +85,7 @@ def test_revisions_and_files_are_compared(shop: Path) -> None:
     change = {
         "step": "film",
         "kind": "changed",
-        "text": "dose 420 mJ/cm² → 441 mJ/cm² (+5 %)",
+        "text": "dose 340 mJ/cm² → 357 mJ/cm² (+5 %)",
     }
     assert told("recipe", "diff", "plate-a-fine@1", "b.toml") == {
         "same": False,
@@ -98,7 +98,7 @@ def test_revisions_and_files_are_compared(shop: Path) -> None:
 def test_a_file_is_checked_as_a_whole(shop: Path) -> None:
     good = run("recipe", "check", "a.toml", "--json")
     assert (good.exit_code, json.loads(good.stdout)["hash"]) == (0, load("a.toml").content_hash())
-    Path("bad.toml").write_text(FINE.replace("420 mJ/cm2", "420").replace("145 degF", "160 degF"))
+    Path("bad.toml").write_text(FINE.replace("340 mJ/cm2", "340").replace("55 degC", "66 degC"))
     bad = run("recipe", "check", "bad.toml")
     assert bad.exit_code == 1
     assert bad.stdout.count("problem  bad.toml: step[") == 2

@@ -11,9 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from platelink.cli.group import Failure
-from platelink.cli.recorder import recorder_settings, session_name
-from platelink.config import load_recorder
+from platelink.config.load import load_recorder
+from platelink.daemon.recorder_setup import SessionNameError, recorder_settings, session_name
 
 CONFIG = """
 format = 1
@@ -71,12 +70,24 @@ def test_settings_come_from_the_file(tmp_path: Path) -> None:
     assert (store.username, store.password, store.token) == (None, None, "t")
 
 
+def test_it_logs_in_by_its_own_name_where_the_unit_of_the_file_has_another(tmp_path: Path) -> None:
+    path = config(tmp_path)
+    text = path.read_text().replace("[store]", 'username = "site/u"\npassword = "p"\n[store]', 1)
+    path.write_text(text)
+    broker = recorder_settings(load_recorder(path)).broker
+    assert (broker.username, broker.password) == ("site/u", "p")
+    (tmp_path / "secret").write_text("r\n")
+    path.write_text(text + 'username = "recorder"\npassword_file = "secret"\n')
+    broker = recorder_settings(load_recorder(path)).broker
+    assert (broker.username, broker.password) == ("recorder", "r")
+
+
 def test_the_name_of_the_session_is_chosen_once(tmp_path: Path) -> None:
     name = session_name(tmp_path / "a.sqlite")
     assert session_name(tmp_path / "a.sqlite") == name
     assert session_name(tmp_path / "b.sqlite") != name
-    with pytest.raises(Failure, match="cannot be read or written"):
+    with pytest.raises(SessionNameError, match="cannot be read or written"):
         session_name(tmp_path / "no" / "a.sqlite")
     (tmp_path / "c.name").write_text("")
-    with pytest.raises(Failure, match="is empty"):
+    with pytest.raises(SessionNameError, match="is empty"):
         session_name(tmp_path / "c.sqlite")

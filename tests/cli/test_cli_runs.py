@@ -6,11 +6,13 @@ import csv
 import io
 import json
 import math
+import os
 import shutil
 import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 from pathlib import Path
 
 import pytest
@@ -39,7 +41,7 @@ def test_list_is_newest_first_with_state_dose_and_difference(journal: Path) -> N
     assert head.split()[:4] == ["RUN", "BEGUN", "STEP", "STATE"]
     assert [line.split()[0] for line in lines] == [OPEN, WRONG, GOOD]
     assert "open" in lines[0] and "A. Example" not in lines[0]
-    assert "420.00 mJ/cm²  420.00 mJ/cm²  +0.00 %  35.0 s  P-17" in lines[2]
+    assert "340.00 mJ/cm²  340.00 mJ/cm²  +0.00 %  34.0 s  P-17" in lines[2]
 
 
 def test_list_as_json(journal: Path) -> None:
@@ -48,8 +50,8 @@ def test_list_as_json(journal: Path) -> None:
     newest, _, oldest = told["runs"]
     assert newest["state"] == "open" and newest["dose_mj_cm2"] is newest["ended_utc"] is None
     assert oldest["begun_utc"] == "2026-03-02T07:00:00.000+00:00"
-    assert (oldest["dose_mj_cm2"], oldest["difference_pct"]) == (420.0, 0.0)
-    assert (oldest["samples"], oldest["events"]) == (721, 2)
+    assert (oldest["dose_mj_cm2"], oldest["difference_pct"]) == (340.0, 0.0)
+    assert (oldest["samples"], oldest["events"]) == (701, 2)
 
 
 @pytest.mark.parametrize(
@@ -214,8 +216,8 @@ def test_the_journal_of_the_configuration_is_read(tmp_path: Path) -> None:
     make_journal(tmp_path / "journal.sqlite")
     config = tmp_path / "platelink.toml"
     config.write_text(MINIMAL + '[display]\ndose = "J/cm2"\n')
-    assert "0.4200 J/cm²" in run("--config", config, "runs").stdout
-    assert "0.4200 J/cm²" in run("runs", env={"PLATELINK_CONFIG": str(config)}).stdout
+    assert "0.3400 J/cm²" in run("--config", config, "runs").stdout
+    assert "0.3400 J/cm²" in run("runs", env={"PLATELINK_CONFIG": str(config)}).stdout
 
 
 def test_an_empty_journal_has_no_last_run(tmp_path: Path) -> None:
@@ -242,20 +244,32 @@ def test_csv_gives_the_samples_back(journal: Path) -> None:
 
 def test_json_holds_everything(journal: Path) -> None:
     told = json.loads(run("export", GOOD, "--format", "json", "--journal", journal).stdout)
-    assert told["start"]["target_dose_mj_cm2"] == 420.0
+    assert told["start"]["target_dose_mj_cm2"] == 340.0
     assert told["end"]["state"] == "complete"
     assert told["samples"]["values"]["vacuum_kpa"][3] is None
     opened = json.loads(run("export", OPEN, "--format", "json", "--journal", journal).stdout)
-    assert opened["end"] is None and len(opened["samples"]["ticks"]) == 721
+    assert opened["end"] is None and len(opened["samples"]["ticks"]) == 701
 
 
 def test_export_into_a_file_is_the_same_to_the_byte(journal: Path, tmp_path: Path) -> None:
     target = tmp_path / "run.csv"
     target.write_text("older")
     result = run("export", GOOD, "-o", target, "--journal", journal)
-    assert (result.exit_code, result.stdout) == (0, "") and "721 samples" in result.stderr
+    assert (result.exit_code, result.stdout) == (0, "") and "701 samples" in result.stderr
     assert target.read_bytes() == run("export", GOOD, "--journal", journal).stdout_bytes
     assert list(tmp_path.iterdir()) == [target]
+
+
+def test_export_into_a_pipe_leaves_the_pipe(journal: Path, tmp_path: Path) -> None:
+    """As a device: to the user root nothing else would protect it."""
+    target, read = tmp_path / "pipe", []
+    os.mkfifo(target)
+    reader = threading.Thread(target=lambda: read.append(target.read_bytes()))
+    reader.start()
+    result = run("export", GOOD, "-o", target, "--journal", journal)
+    reader.join(10.0)
+    assert result.exit_code == 0 and target.is_fifo()
+    assert read == [run("export", GOOD, "--journal", journal).stdout_bytes]
 
 
 def test_export_into_a_full_disk_or_nowhere_leaves_nothing(journal: Path, tmp_path: Path) -> None:
@@ -271,15 +285,15 @@ def test_a_good_record_is_confirmed(journal: Path) -> None:
     result = run("check", GOOD, "--journal", journal)
     assert result.exit_code == 0 and f"run {GOOD}: confirmed" in result.stdout
     told = json.loads(run("check", GOOD, "--json", "--journal", journal).stdout)
-    # By hand: 12 mW/cm² for 35 s are 420 mJ/cm².
-    assert told["ok"] and told["reintegrated_mj_cm2"] == pytest.approx(420.0, rel=1e-9)
+    # By hand: 10 mW/cm² for 34 s are 340 mJ/cm².
+    assert told["ok"] and told["reintegrated_mj_cm2"] == pytest.approx(340.0, rel=1e-9)
 
 
 def test_sums_that_do_not_give_the_dose_are_found(journal: Path) -> None:
     result = run("check", WRONG, "--journal", journal)
     assert result.exit_code == 1 and "NOT confirmed" in result.stdout
     told = json.loads(run("check", WRONG, "--json", "--journal", journal).stdout)
-    # By hand: 0.12 mW/cm² more on 12 is 1 %.
+    # By hand: 0.1 mW/cm² more on 10 is 1 %.
     assert not told["ok"] and told["difference_pct"] == pytest.approx(1.0, rel=1e-6)
     assert "1.000 % apart, limit 0.1 %" in told["problems"][0]
 

@@ -24,12 +24,12 @@ def test_everything_recorded_is_on_the_page(journal: Path) -> None:
         f"RUN {GOOD}",
         "complete: target dose reached",
         "operator  A. Example",
-        "delivered      420.00 mJ/cm²  +0.000 % of target",
-        "by the device  419.90 mJ/cm²  -0.024 % of delivered",
-        "721 samples, 2 events, 0 gaps",
+        "delivered      340.00 mJ/cm²  +0.000 % of target",
+        "by the device  339.90 mJ/cm²  -0.029 % of delivered",
+        "701 samples, 2 events, 0 gaps",
         "contact  yes",
         "dark           20 counts",
-        "slope          0.015 mW/cm² per count",
+        "slope          0.0125 mW/cm² per count",
         "learned afterglow  0.0047 s",
         '  unit.lamps = "wired"',
         "   +0.500 s  lamp on  lamp on under order 1",
@@ -45,9 +45,9 @@ def test_units_are_those_of_the_configuration(journal: Path, tmp_path: Path) -> 
     config = tmp_path / "platelink.toml"
     config.write_text(MINIMAL + '[display]\ndose = "J/m2"\nirradiance = "W/m2"\nvacuum = "inHg"\n')
     text = run("--config", config, "show", GOOD, "--journal", journal).stdout
-    # 420 mJ/cm² = 4200 J/m²; 12 mW/cm² = 120 W/m²; 80 kPa = 23.62 inHg (NIST SP 811: 3.386 389 kPa)
-    assert "delivered      4200.0 J/m²" in text
-    assert "irradiance, W/m²\n       120 │" in text
+    # 340 mJ/cm² = 3400 J/m²; 10 mW/cm² = 100 W/m²; 80 kPa = 23.62 inHg (NIST SP 811: 3.386 389 kPa)
+    assert "delivered      3400.0 J/m²" in text
+    assert "irradiance, W/m²\n       100 │" in text
     assert "vacuum, inHg" in text and "     23.62 │" in text
 
 
@@ -55,7 +55,7 @@ def test_a_faulty_configuration_does_not_hide_a_journal(journal: Path, tmp_path:
     config = tmp_path / "platelink.toml"
     config.write_text("format = 1\n")
     result = run("--config", config, "show", GOOD, "--journal", journal)
-    assert result.exit_code == 0 and "420.00 mJ/cm²" in result.stdout
+    assert result.exit_code == 0 and "340.00 mJ/cm²" in result.stdout
     assert "config check" in result.stderr
     without = run("--config", config, "show", GOOD)
     assert without.exit_code == 2 and "unit" in without.stderr
@@ -79,9 +79,9 @@ def test_a_poor_terminal_gets_ascii_plots(journal: Path) -> None:
 
 def test_an_unfinished_run_shows_how_far_it_came(journal: Path) -> None:
     text = run("show", OPEN, "--journal", journal).stdout
-    assert "no end yet" in text and "so far   420.00 mJ/cm² at the last stored sample" in text
+    assert "no end yet" in text and "so far   340.00 mJ/cm² at the last stored sample" in text
     told = json.loads(run("show", OPEN, "--json", "--journal", journal).stdout)
-    assert told["end"] is None and told["stored_samples"] == 721
+    assert told["end"] is None and told["stored_samples"] == 701
 
 
 def test_json_is_json(journal: Path) -> None:
@@ -92,7 +92,7 @@ def test_json_is_json(journal: Path) -> None:
     assert list(told) == ["run", "start", "channels", "events", "end", "stored_samples"]
     assert told["start"]["conditions"]["light"]["channels"][0]["dark_counts"] == 20.0
     assert [event["name"] for event in told["events"]] == ["lamp on", "strange"]
-    assert told["end"]["dose_mj_cm2"] == 420.0
+    assert told["end"]["dose_mj_cm2"] == 340.0
 
 
 def test_a_run_of_nothing(tmp_path: Path) -> None:
@@ -115,11 +115,15 @@ def test_a_run_of_nothing(tmp_path: Path) -> None:
     ("name", "value", "expected"),
     [
         ("expected_mw_cm2", 12, ("expected", "120 W/m²")),
-        ("low_kpa", 50.795829605115, ("low", "15 inHg")),
+        ("low_kpa", 60.954995526138, ("low", "18 inHg")),
         ("reference_temp_c", 25.0, ("reference temp", "77 °F")),
         ("temp_coeff_per_c", -0.0012, ("temp coeff", "-0.0012 1/°C")),
         ("slope_mw_cm2_per_count", 0.0149313159, ("slope", "0.0149313 mW/cm² per count")),
         ("fall_limit_kpa_per_min", 6.0, ("fall limit", "6 kPa/min")),
+        ("low_um", 35.0, ("low", "35 µm")),
+        ("activation_energy_kj_mol", 80.5, ("activation energy", "80.5 kJ/mol")),
+        ("slope_c_per_min", -4.5, ("slope", "-4.5 °C/min")),
+        ("dark_counts", 18, ("dark", "18 counts")),
         ("afterglow_s", float("nan"), ("afterglow", "– s")),
         ("vacuum_kpa", float("nan"), ("vacuum", "– inHg")),
         ("order", 3, ("order", "3")),

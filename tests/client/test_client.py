@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from platelink.client import Client, ClientError, NoService
-from platelink.client.kept import VARIABLE, forget_token, keep_token, kept_token, place_of
+from platelink.client.token import VARIABLE, forget_token, place_of, save_token, saved_token
 
 
 def test_nobody_there(tmp_path: Path) -> None:
@@ -71,18 +71,18 @@ def test_a_sign_in_is_kept_for_its_user_alone(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.delenv(VARIABLE, raising=False)
     one, other = tmp_path / "a" / "journal.socket", tmp_path / "b" / "journal.socket"
-    assert kept_token(one) is None
-    keep_token(one, "token-1")
-    keep_token(one, "token-2")
-    assert (kept_token(one), kept_token(other)) == ("token-2", None)
+    assert saved_token(one) is None
+    save_token(one, "token-1")
+    save_token(one, "token-2")
+    assert (saved_token(one), saved_token(other)) == ("token-2", None)
     place = place_of(one)
     assert stat.S_IMODE(place.stat().st_mode) == 0o600
     assert stat.S_IMODE(place.parent.stat().st_mode) == 0o700
     monkeypatch.setenv(VARIABLE, "token-3")
-    assert kept_token(one) == "token-3"
+    assert saved_token(one) == "token-3"
     monkeypatch.delenv(VARIABLE)
     place.write_bytes(b"\xff\xfe")
-    assert kept_token(one) is None
+    assert saved_token(one) is None
     forget_token(one)
     forget_token(one)
     assert not place.exists()

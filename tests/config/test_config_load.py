@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from platelink.config import ConfigError, example, load, load_recorder, loads
+from platelink.config.load import ConfigError, load, load_recorder, loads
+from platelink.config.show import example
 
 MINIMAL = """
 format = 1
@@ -52,10 +53,10 @@ def test_a_minimal_file_has_every_default() -> None:
 
 
 def test_quantities_may_be_numbers_or_texts_with_a_unit() -> None:
-    contact = '[contact]\nlow_kpa = "15 inHg"\nhigh_kpa = 91\nhold_test_s = "0.1 min"\n'
+    contact = '[contact]\nlow_kpa = "18 inHg"\nhigh_kpa = 91\nhold_test_s = "0.1 min"\n'
     config = loads(MINIMAL + VACUUM + contact)
     assert config.contact is not None
-    assert config.contact.low_kpa == pytest.approx(50.795829605115, rel=1e-15)
+    assert config.contact.low_kpa == pytest.approx(60.954995526138, rel=1e-15)
     assert config.contact.high_kpa == 91.0
     assert config.contact.hold_test_s == 6.0
 
@@ -101,6 +102,7 @@ def test_every_problem_is_told_at_once_and_in_one_form() -> None:
         ("[unit]", '[unit]\nlamps = "on"', "unit.lamps = \"on\" : must be 'wired' or 'advisory'"),
         ("[unit]", "[unit]\nadc_bits = 9.5", "unit.adc_bits = 9.5 : must be a whole number (bit)"),
         ("[unit]", "[unit]\nadc_bits = 17", "unit.adc_bits = 17 : must be at most 16 bit"),
+        ("[unit]", '[exposure]\nmax_exposure_s = "31 min"\n[unit]', "must be at most 1800 s"),
     ],
 )
 def test_a_wrong_value_is_told_with_its_bound(old: str, new: str, told: str) -> None:
@@ -293,5 +295,5 @@ def test_each_commented_line_of_the_example_is_a_setting() -> None:
         try:
             loads(f"{before}\n{line[1:]}\n{after}")
         except ConfigError as error:
-            allowed = ("is not for sensor", "go together", "must be true to use")
+            allowed = ("is not for sensor", "go together", "must be true to use", "needs its name")
             assert any(words in str(error) for words in allowed), (line, str(error))

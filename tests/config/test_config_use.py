@@ -1,23 +1,19 @@
 """What is built from the configuration, and how it is shown, hashed and documented."""
 
 import json
+import math
 import stat
 from datetime import date
 from pathlib import Path
 
 import pytest
 
-from platelink.config import (
-    Config,
-    ConfigError,
-    SecretFileError,
-    effective,
-    example,
-    load,
-    loads,
-    show,
-)
 from platelink.config.docs import main, page
+from platelink.config.load import ConfigError, load, loads
+from platelink.config.model import Config, effective
+from platelink.config.services import SecretFileError
+from platelink.config.show import example, show
+from platelink.daemon.setup import step_defaults
 from platelink.forms.walk import keys
 from platelink.link.messages import SilencePolicy
 from platelink.sensing.temperature import LinearSensor, Pt100Sensor, ThermocoupleSensor
@@ -39,6 +35,53 @@ calibrated_on = 2026-01-15
 due_on = 2027-01-15
 """
 BROKER = '[broker]\nhost = "127.0.0.1"\n'
+
+
+# --- limits -------------------------------------------------------------------------------------
+
+GAUGE = "[vacuum]\nkpa_low = 0\nkpa_high = -60\n"
+LINEAR = 'sensor = "linear"\nmv_per_c = 10\n'
+
+
+@pytest.mark.parametrize(
+    ("more", "key", "said"),
+    [
+        (GAUGE + "[contact]\nlow_kpa = 61\nhigh_kpa = 62", "contact.low_kpa", "beyond the gauge"),
+        (GAUGE + "[contact]\nlow_kpa = 40\nhigh_kpa = 61", "contact.high_kpa", "beyond the gauge"),
+        ("[oven]\n" + LINEAR + "low_c = 510\nhigh_c = 600\n", "oven", "no signal of the converter"),
+        ("[water]\n" + LINEAR + "high_c = -20\n", "water", "no signal of the converter"),
+        ('[water]\nsensor = "K"\ncold_junction = "head"\n', "water.cold_junction", "[head]"),
+    ],
+)
+def test_limits_that_nothing_can_measure_are_refused(more: str, key: str, said: str) -> None:
+    with pytest.raises(ConfigError) as refused:
+        loads(MINIMAL + more)
+    assert [(p.key, said in p.text) for p in refused.value.problems] == [(key, True)]
+
+
+def test_a_limit_above_all_the_air_there_is_needs_no_gauge() -> None:
+    """At 1829 m there are 81.2 kPa of air: no frame passes 88 kPa."""
+    gauge = '[vacuum]\nkind = "absolute"\nkpa_low = 0\nkpa_high = 115\naltitude_m = 1829\n'
+    assert loads(MINIMAL + gauge + "[contact]\nlow_kpa = 50\nhigh_kpa = 88\n").contact
+
+
+def test_the_water_shares_its_input_with_the_fourth_light_channel() -> None:
+    channel = MINIMAL[MINIMAL.index("[[light") :]
+    three = MINIMAL + 2 * channel
+    assert loads(three + "[water]\n" + LINEAR).sensors().water is not None
+    with pytest.raises(ConfigError, match="shares its input with the fourth light channel"):
+        loads(three + channel + "[water]\n" + LINEAR)
+
+
+def test_what_a_unit_can_measure_comes_from_its_sensors() -> None:
+    """10 mV/°C, 5 V: 500 °C at the top count, believed up to 150 °C."""
+    steps = step_defaults(loads(MINIMAL + GAUGE + "[oven]\n" + LINEAR + "low_c = 20\n"))
+    assert steps.oven_reach_c == (20.0, 150.0)  # what is believed, to the last digit
+    assert steps.water_reach_c == (-math.inf, math.inf)  # a person measures it
+    assert "beyond the gauge's 60.0 kPa" in steps.vacuum_problem(40.0, 61.0)
+    assert steps.vacuum_problem(40.0, 60.0) == ""
+    water = step_defaults(loads(MINIMAL + "[water]\n" + LINEAR + "high_c = 60\n"))
+    assert water.water_reach_c == pytest.approx((0.24, 60.0), abs=0.01)
 
 
 # --- built objects --------------------------------------------------------------------------------
@@ -91,12 +134,21 @@ gain = 20
     assert isinstance(linear, LinearSensor)
 
 
+def test_the_air_itself_moves_an_absolute_gauge() -> None:
+    absolute = '[vacuum]\nkind = "absolute"\nkpa_low = 0\nkpa_high = 110\nbarometer_kpa = 97\n'
+    band = '[contact]\nlow_kpa = 60\nhigh_kpa = 90\nvented_after_s = "12 s"\n'
+    limits = loads(MINIMAL + absolute + band).contact_limits()
+    assert limits is not None
+    assert (limits.vented_after_s, limits.vented_kpa) == (12.0, 8.0)
+
+
 def test_limits_and_optics_for_the_control() -> None:
     config = loads(example())
     limits = config.contact_limits()
     assert limits is not None
-    assert limits.low_kpa == pytest.approx(50.7958, abs=1e-4)
+    assert limits.low_kpa == pytest.approx(60.0, abs=1e-4)
     assert limits.cusum_limit_kpa == 4.0
+    assert (limits.vented_after_s, limits.vented_kpa) == (None, 3.0)
     optics = config.optics()
     assert (optics.adc_max, optics.expected_mw_cm2, optics.reciprocity_p) == (1023, 12.0, 1.0)
     assert config.silence_policy() is SilencePolicy.FINISH

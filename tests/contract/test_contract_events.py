@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from contract.line import Line, order
+from contract.line import Line, frame, order
 from platelink.link import messages as m
 from platelink.link.messages import EventCode, Output, ReplyCode
 
@@ -76,3 +76,29 @@ def test_asking_again_while_it_is_being_sent(line: Line) -> None:
     line.settle()
     numbers = [e.number for e in logged(line)]
     assert numbers == list(range(8, 24)) * 3
+
+
+@pytest.mark.parametrize(("ahead", "count"), [(1, 0), (2, 0), (32767, 0), (32768, 9), (65526, 9)])
+def test_older_is_at_most_half_a_ring_back(line: Line, ahead: int, count: int) -> None:
+    """Numbers after the newest: still to come, or so old that they count as older than all."""
+    beep(line, 6)
+    assert line.sample().events == 9
+    assert [e.number for e in asked(line, 9 + ahead)] == list(range(1, 1 + count))
+
+
+def test_a_log_asked_for_twice_at_once(line: Line) -> None:
+    """The second takes the place of the first, which may be over by then or is never answered."""
+    beep(line, 20)
+    line.settle()
+    line.seen.clear()
+    code, payload = m.pack(m.GetLog(0))
+    line.board.receive(frame(code, 501, payload) + frame(code, 502, payload))
+    line.ticks(120)
+    line.settle()
+    told = [x for x in line.seen if not isinstance(x, m.Sample)]
+    assert told[-1] == m.Reply(502, code, ReplyCode.OK)
+    assert [x.number for x in told[-17:-1]] == list(range(8, 24))
+    first = [x for x in told[:-17] if isinstance(x, m.Reply)]
+    assert first in ([], [m.Reply(501, code, ReplyCode.OK)])
+    if first:
+        assert [x.number for x in told[:16]] == list(range(8, 24))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
@@ -108,3 +109,13 @@ def test_no_light_without_order_interlock_and_released_stop(kind: Kind, line: Li
             assert bool(sample.outputs & 1) is (sample.order_state == m.OrderState.OPEN)
             if sample.order_state == m.OrderState.OPEN:
                 assert sample.order_sum < sample.order_target
+        check_sums(line)
+
+
+def check_sums(line: Line) -> None:
+    """Within a boot no sum goes back, and none grows by more than the converter can give."""
+    for before, after in itertools.pairwise(line.samples()):
+        ticks = after.tick - before.tick
+        for i in range(line.hello.light_channels):
+            assert after.light_count[i] - before.light_count[i] == ticks
+            assert 0 <= after.light_sum[i] - before.light_sum[i] <= 1023 * ticks

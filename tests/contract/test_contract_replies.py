@@ -105,6 +105,7 @@ CLOSED = {closed, closed_by_the_lid}
 BAD_ARMS = [
     order(order=0), order(target=0), order(target=-5), order(target=2**62 + 1),
     order(weight=(0, 0, 0, 0)), order(guard_ticks=0), order(silence_ticks=0),
+    order(guard_ticks=1_810_001), order(guard_ticks=2**32 - 1),
     order(silence_policy=2), order(silence_policy=255),
 ]  # fmt: skip
 ALWAYS: dict[ReplyCode, list[Any]] = {
@@ -217,8 +218,6 @@ def test_every_command_and_every_code_is_among_the_cases() -> None:
 @pytest.mark.parametrize(
     ("code", "payload", "answer"),
     [
-        (0x00, b"", ReplyCode.UNKNOWN_TYPE),
-        (0x02, b"\0" * m.SIZES[2], ReplyCode.UNKNOWN_TYPE),  # ours, not the host's
         (0x40, b"", ReplyCode.UNKNOWN_TYPE),
         (0x4D, b"", ReplyCode.UNKNOWN_TYPE),
         (0xFF, b"\xff" * 160, ReplyCode.UNKNOWN_TYPE),
@@ -234,6 +233,64 @@ def test_good_frames_with_nonsense_inside_are_answered(
     line.deliver(frame(code, 0xBEEF, payload))
     assert line.answer(0xBEEF) == m.Reply(0xBEEF, code, answer)
     assert line.sample().rx_bad == 0
+
+
+@pytest.mark.parametrize("code", [0x00, 0x01, 0x02, 0x03, 0x04, 0x05, 0x06, 0x3F])
+def test_frames_that_travel_from_the_device_are_dropped_and_counted(line: Line, code: int) -> None:
+    line.settle()
+    line.seen.clear()
+    for payload in (b"", b"\0" * m.SIZES.get(code, 40)):
+        line.deliver(frame(code, 0xBEEF, payload))
+        line.settle()
+    assert [x for x in line.seen if not isinstance(x, m.Sample)] == []
+    assert line.sample().rx_bad == 2
+    assert line.send(m.GetHello(1)) is ReplyCode.OK
+
+
+def test_a_repeated_arm_is_compared_with_what_the_order_is_now(line: Line) -> None:
+    arm = order(target=5000)
+    assert line.send(arm) is ReplyCode.OK
+    assert line.send(m.Rearm(1, 6000)) is ReplyCode.OK
+    assert line.send(arm._replace(target=6000)) is ReplyCode.OK
+    line.settle()
+    assert len(line.events(m.EventCode.ORDER_ARMED)) == 1
+    assert line.send(arm) is ReplyCode.OK  # another order by now
+    line.settle()
+    assert len(line.events(m.EventCode.ORDER_ARMED)) == 2
+    assert line.report().order_target == 5000
+
+
+def shown(line: Line) -> tuple[int, ...]:
+    """Number, state, reason, target and sum as the next Sample shows them; a report says the
+    same, and for an order that never opened nothing more."""
+    sample, report = line.sample(), line.report()
+    fields = (sample.order, sample.order_state, sample.close_reason, sample.order_target,
+              sample.order_sum)  # fmt: skip
+    assert fields == (report.order, report.state, report.close_reason, report.order_target,
+                      report.order_sum)  # fmt: skip
+    if report.state in (m.OrderState.NONE, m.OrderState.ARMED):
+        assert (report.open_tick, report.close_tick) == (0, 0)
+        assert report.open_sum == report.close_sum == (0,) * 4
+        assert report.open_count == report.close_count == (0,) * 4
+    return fields
+
+
+def test_what_is_shown_after_arm_and_after_disarm(line: Line) -> None:
+    line.analog[0] = 10
+    assert shown(line) == (0, 0, 0, 0, 0)
+    line.open(order(order=7, guard_ticks=40))
+    line.ticks(50)
+    assert shown(line) == (7, m.OrderState.CLOSED, m.CloseReason.GUARD, 10**9, 400)
+    assert line.send(order(order=8, target=777)) is ReplyCode.OK
+    assert shown(line) == (8, m.OrderState.ARMED, m.CloseReason.NONE, 777, 0)
+    assert line.send(m.Disarm(8)) is ReplyCode.OK
+    logged = line.sample().events
+    assert shown(line) == (8, m.OrderState.NONE, m.CloseReason.NONE, 777, 0)
+    assert line.send(m.Disarm(99)) is ReplyCode.OK  # as wished, whatever its number
+    assert line.send(m.Close(8)) is ReplyCode.WRONG_STATE
+    assert line.send(m.Close(7)) is ReplyCode.WRONG_ORDER
+    assert line.send(m.Open(8)) is ReplyCode.WRONG_STATE
+    assert line.sample().events == logged  # nothing of it is an event
 
 
 def test_a_resent_command_changes_nothing(line: Line) -> None:

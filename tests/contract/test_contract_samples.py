@@ -62,6 +62,21 @@ def test_first_sample_counts_from_the_start(kind: Kind, make_line: Any) -> None:
     check_sample(line, kind, nothing, sample)
 
 
+def test_water_comes_as_the_fourth_channel(kind: Kind, make_line: Any) -> None:
+    """Golden frames stay as they are: a device without this has light there, or nothing."""
+    capabilities, channels = kind.capabilities | Capability.WATER, min(kind.light_channels, 3)
+    line = make_line(capabilities=capabilities, light_channels=channels)
+    assert (line.hello.light_channels, line.hello.capabilities) == (channels, capabilities)
+    before = line.sample()
+    line.feed(np.random.default_rng(3).integers(0, 1024, (200, 7), dtype=np.uint16))
+    line.settle()
+    sample = line.sample()
+    rows = line.rows(before.tick + 1, sample.tick)
+    for i in (*range(channels), m.WATER_CHANNEL):
+        assert sample.light_sum[i] - before.light_sum[i] == rows[:, i].sum() > 0
+        assert sample.light_count[i] - before.light_count[i] == len(rows)
+
+
 def test_extremes_of_a_full_scale_input(kind: Kind, line: Line) -> None:
     line.analog = [1023] * 7
     line.sample()
@@ -163,6 +178,22 @@ def test_state_follows_order_inputs_and_outputs(line: Line) -> None:
     assert (sample.order_state, sample.close_reason) == (3, m.CloseReason.INTERLOCK)
     assert (sample.inputs, sample.latched, sample.outputs) == (2, 1, VACUUM)
     assert sample.order_sum == 6 * (dark - opened)
+
+
+@pytest.mark.parametrize("after", [3, 20, 40])
+@pytest.mark.parametrize("interval", [15, 35, 50, 200])
+def test_the_next_sample_comes_when_it_was_due_or_an_interval_on(
+    line: Line, interval: int, after: int
+) -> None:
+    line.sample()
+    line.ticks(after)
+    assert line.send(m.SetFrame(interval)) is ReplyCode.OK
+    asked = line.handled
+    due = asked + 50 - (asked - line.base) % 50
+    line.ticks(2 * interval)
+    line.settle()
+    first = min(due, asked + interval)
+    assert [s.tick for s in line.samples() if s.tick > asked][:2] == [first, first + interval]
 
 
 @pytest.mark.parametrize("interval", [15, 100, 1000])

@@ -77,3 +77,36 @@ def test_before_the_first_heartbeat_the_host_is_silent(line: Line) -> None:
     assert line.send(m.Open(1)) is ReplyCode.HOST_SILENT
     line.send(m.Heartbeat())
     assert line.send(m.Open(1)) is ReplyCode.OK
+
+
+@pytest.mark.parametrize("policy", SilencePolicy)
+def test_silence_in_the_tick_of_the_dose_is_logged_before_it(
+    line: Line, policy: SilencePolicy
+) -> None:
+    line.analog[0] = 10
+    opened = line.open(order(silence_ticks=200, silence_policy=policy, target=10**6))
+    silent = line.beat + 200
+    assert line.send(m.Rearm(1, 10 * (silent - opened))) is ReplyCode.OK
+    line.ticks(silent - line.tick)
+    report = line.closed()
+    assert (report.close_tick, report.close_reason) == (silent, CloseReason.DOSE)
+    logged = [(e.code, e.tick) for e in line.seen if isinstance(e, m.Event)]
+    assert logged[-2:] == [(EventCode.HOST_SILENT, silent), (EventCode.LAMP_CLOSED, silent)]
+    line.send(m.Heartbeat())  # the order has ended: said all the same
+    line.settle()
+    assert [e.tick for e in line.events(EventCode.HOST_BACK)] == [line.beat]
+
+
+def test_silence_that_begins_as_the_lamp_comes_on_counts_from_the_next_tick(line: Line) -> None:
+    assert line.send(order(silence_ticks=300)) is ReplyCode.OK
+    line.send(m.SetFrame(1000))  # no Sample is written near that tick
+    line.sample()
+    line.send(m.Heartbeat())
+    line.ticks(line.beat + 299 - line.tick - 3)
+    line.send(m.Open(1))
+    opened = line.beat + 300
+    assert line.handled == opened - 1
+    report = line.closed()
+    assert (report.open_tick, report.close_tick) == (opened, opened + 1)
+    assert report.close_reason == CloseReason.SILENCE
+    assert [e.tick for e in line.events(EventCode.HOST_SILENT)] == [opened + 1]

@@ -77,6 +77,28 @@ def test_noise_is_counted_and_the_line_works_on(line: Line, seed: int) -> None:
     assert sample.outputs == LAMP
 
 
+def test_an_echoing_line_breeds_nothing(line: Line) -> None:
+    """All that the device sends comes back to it: it sends no more for that."""
+    line.settle()
+    line.seqs.clear()
+    began, sent = line.tick, 0
+    line.board.receive(frame(m.CODES[m.GetOrder], 5, b""))
+    for _ in range(100):
+        line.ticks(10)
+        fresh = line.seqs[sent:]
+        echoed = [
+            (m.CODES[type(x)], m.pack(x)[1]) for x in line.seen[len(line.seen) - len(fresh) :]
+        ]
+        for seq, (code, payload) in zip(fresh, echoed, strict=True):
+            line.board.receive(frame(code, seq, payload))
+        sent = len(line.seqs)
+    line.settle()
+    samples = sum((sample.tick - began) % 2**32 < 2**31 for sample in line.samples())
+    assert len(line.seqs) - samples == 2  # the report and its Reply
+    assert line.sample().rx_bad >= sent - 2
+    assert line.send(m.GetHello(1)) is ReplyCode.OK
+
+
 def test_commands_back_to_back_are_carried_out_in_order(line: Line) -> None:
     commands = [m.Heartbeat(), order(), m.Open(1), m.Close(2), m.GetOrder()]
     line.clear()

@@ -10,16 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plain_client import Client
 
 from contract.conftest import AVR
-from platelink.cli.simulation import configuration
-from platelink.client import Client, NoService
-from platelink.record.check import check
-from platelink.record.journal import Journal
+from platelink.client import NoService
+from platelink.record.reader import JournalReader
+from platelink.simulated.harness import configuration
 from platesim.ptyprocess import PtyProcess
 from platesim.scenarios import SCENARIOS
 
-pytestmark = [pytest.mark.system, pytest.mark.timeout(180)]
+pytestmark = [pytest.mark.system, pytest.mark.alone, pytest.mark.timeout(180)]
 DOSE = 62.0
 """Eleven seconds of the faded lamps, warm."""
 WITHIN_PCT = 0.10
@@ -107,8 +107,8 @@ def test_an_exposure_in_real_time_and_one_through_a_killed_daemon(
         whole = daemon.expose()
         daemon.until_complete()
         truth = unit.truth()
-        with Journal.open(daemon.journal, read_only=True) as journal:
-            end, found = journal.run(whole).end, check(journal, whole)
+        with JournalReader.open(daemon.journal) as journal:
+            end, found = journal.run(whole).end, journal.check(whole)
         print(
             f"real time: {truth['light_on_s']:.2f} s of light, true dose off by "
             f"{off_pct(truth['dose_mj_cm2']):+.3f} %, recorded {off_pct(end.dose_mj_cm2):+.3f} %"
@@ -128,7 +128,7 @@ def test_an_exposure_in_real_time_and_one_through_a_killed_daemon(
         wait(lambda: '"interrupted"' in daemon.log.read_text(), 40.0, "the broken run is closed")
         truth = unit.truth()
         assert not truth["lamp_on"]
-        with Journal.open(daemon.journal, read_only=True) as journal:
+        with JournalReader.open(daemon.journal) as journal:
             end = journal.run(broken).end
         print(
             f"killed: {truth['light_on_s']:.2f} s of light, true dose off by "

@@ -13,10 +13,10 @@ from multiprocessing import get_context
 
 import pytest
 
-from platelink.cli.simulation import Simulation, make_core
-from platelink.control.exposure_request import ExposureRequest
+from platelink.control.light.request import ExposureRequest
 from platelink.control.states import Learned, State
-from platelink.daemon.core import Job
+from platelink.simulated.harness import Simulation, make_core
+from platelink.unit.job import Job
 from platesim.avrboard import AvrBoard
 from platesim.avrbuild import ToolMissing
 from platesim.lamps import LampParameters
@@ -62,6 +62,7 @@ def expose_again_and_again(seed: int) -> list[float]:
     return errors[1:]
 
 
+@pytest.mark.alone
 @pytest.mark.timeout(1800)
 def test_thousands_of_exposures_end_at_their_dose() -> None:
     try:

@@ -3,33 +3,33 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
-from procedure.plate_bench import NAMES, short
+from control.procedure.by_hand import bake_of
+from control.procedure.plate_bench import NAMES, short
 
 from daemon.daemon_shop import UNIT, Bench, Daemon, config_for, in_simulated_time
-from platelink.cli.simulated_plate import WARM_UNIT, good_values
-from platelink.control.bake import Bake
+from platelink.contract.words import PlateAct
 from platelink.control.procedure.plate import Plate
-from platelink.control.procedure.said import Act
 from platelink.control.procedure.table import StepState
-from platelink.control.stages import Stages
 from platelink.daemon import recovery
 from platelink.recipe.model import Recipe
-from platelink.recipe.steps import InspectStep
-from platelink.record.check import check
 from platelink.record.journal import Journal
+from platelink.record.reader import JournalReader
+from platelink.simulated.plates import WARM_UNIT, asked_for
+from platelink.unit.bed import CANNOT_REACH
 from platesim.faults import DeviceResets
 
 
 @pytest.fixture(autouse=True)
 def coarser_time(monkeypatch: pytest.MonkeyPatch) -> None:
     """Plates take a while: the wire is looked at about once a sample."""
-    monkeypatch.setattr("daemon.daemon_shop.GRAIN_S", 0.04)
+    monkeypatch.setattr("platelink.simulated.virtual.Bench.grain_s", 0.04)
 
 
 WHO = "example-operator"
@@ -57,7 +57,7 @@ class Shop:
 
     @property
     def room(self) -> Any:
-        return self.daemon.shell.core.room
+        return self.daemon.shell.core.plates.in_flight
 
     @property
     def plate(self) -> Plate:
@@ -94,7 +94,7 @@ class Shop:
         answer = self.daemon.ask("plate_make", plate=asked, who=WHO)
         assert answer["ok"], answer
 
-    def act(self, act: Act, **more: Any) -> str:
+    def act(self, act: PlateAct, **more: Any) -> str:
         answer = self.daemon.ask("plate", plate="p-1", act=str(act), who=WHO, **more)
         return "" if answer["ok"] else str(answer["error"])
 
@@ -102,18 +102,16 @@ class Shop:
         """What a patient person does next."""
         plate, room = self.plate, self.room
         acts = room.acts(plate, self.daemon.shell.core.busy())
-        machine = plate.machine
-        if Act.MEASURE in acts:
-            values = good_values(plate.step) if isinstance(plate.step, InspectStep) else {}
-            self.act(Act.MEASURE, values=values)
-        elif Act.BEGIN in acts:
-            self.act(Act.BEGIN)
-        elif Act.RESTART in acts:
-            self.act(Act.RESTART)
-        elif Act.DONE in acts:
-            status = machine.status() if isinstance(machine, Stages) else None
-            if status is None or status.due or status.planned_s is None:
-                self.act(Act.DONE)
+        if values := asked_for(plate):
+            self.act(PlateAct.MEASURE, values=values)
+        elif PlateAct.BEGIN in acts:
+            self.act(PlateAct.BEGIN)
+        elif PlateAct.RESTART in acts:
+            self.act(PlateAct.RESTART)
+        elif PlateAct.DONE in acts:
+            stage = plate.work.status().stage
+            if stage is None or stage.due or stage.planned_s is None:
+                self.act(PlateAct.DONE)
 
     async def work(self, until: Callable[[], object], limit_s: float = 400.0) -> None:
         end = self.daemon.clock.now() + limit_s
@@ -138,13 +136,13 @@ class Shop:
     def judge(self, *, dose_off: float = 0.01, state: str = "complete") -> dict[str, Any]:
         """The journal is whole; the dose of the plate is the true one. The plate's end."""
         assert self.faults == []
-        with Journal.open(self.config.journal.path, read_only=True) as journal:
+        with JournalReader.open(self.config.journal.path) as journal:
             assert journal.open_runs() == []
             for run in journal.runs(limit=100):
-                found = check(journal, run.start.run_id)
+                found = journal.check(run.start.run_id)
                 assert found is not None and found.ok, (run.start.step, found)
-            kept = [name for name in journal.kept() if name.startswith("plate:")]
-            assert kept == []
+            snapshots = [name for name in journal.snapshots() if name.startswith("plate:")]
+            assert snapshots == []
             end = journal.run("p-1").end
             assert end is not None
         assert end.state == state
@@ -195,18 +193,18 @@ async def near_the_end(shop: Shop) -> None:
 
 async def in_tail(shop: Shop) -> None:
     await shop.to("film")
-    await shop.work(lambda: str(shop.daemon.shell.core.exposure.step) == "tail")
+    await shop.work(lambda: str(shop.daemon.shell.core.bed.exposure.step) == "tail")
 
 
 async def held(shop: Shop) -> None:
     await in_light(shop)
-    assert not shop.act(Act.HOLD, reason="look")
+    assert not shop.act(PlateAct.HOLD, reason="look")
     await shop.daemon.until(lambda: shop.plate.present.state is StepState.HELD)
 
 
 async def restarted(shop: Shop) -> None:
     await held(shop)
-    assert not shop.act(Act.RESTART)
+    assert not shop.act(PlateAct.RESTART)
     await shop.daemon.until(lambda: shop.bench.unit.lamp_on)
     await asyncio.sleep(1.0)
 
@@ -223,7 +221,7 @@ async def in_bake(shop: Shop) -> None:
 
 async def held_bake(shop: Shop) -> None:
     await in_bake(shop)
-    assert not shop.act(Act.HOLD)
+    assert not shop.act(PlateAct.HOLD)
 
 
 async def in_blow_off(shop: Shop) -> None:
@@ -317,9 +315,45 @@ def test_a_crash_between_the_closing_of_a_run_and_what_its_plate_makes_of_it(
     in_shop(tmp_path, work).judge(dose_off=0.13)
 
 
-def test_a_computer_s_clock_that_was_set_back_meanwhile(tmp_path: Path) -> None:
+@pytest.mark.parametrize("set_ms", [-3_600_000, -4_000, 3_600_000])
+def test_a_clock_that_was_set_meanwhile_makes_no_time_longer_or_shorter(
+    tmp_path: Path, set_ms: int
+) -> None:
+    """The computer has another clock that goes on while no program runs."""
+
+    async def work(shop: Shop) -> None:
+        await in_stage(shop)
+        before = shop.plate.work.status().stage
+        await shop.daemon.kill()
+        await asyncio.sleep(6.0)
+        await shop.begin(set_ms=set_ms)
+        stage = shop.plate.work.status().stage
+        assert stage.stage == before.stage
+        assert 5.9 <= stage.elapsed_s - before.elapsed_s <= 7.2
+        await in_bake(shop)
+        before_s = bake_of(shop.plate).elapsed_s
+        shop.daemon.clock.set_ms = -set_ms  # while the program runs
+        await asyncio.sleep(1.0)
+        await shop.daemon.kill()
+        await asyncio.sleep(3.0)
+        await shop.begin()
+        assert 3.7 <= bake_of(shop.plate).elapsed_s - before_s <= 5.2
+        await shop.finish()
+
+    shop = in_shop(tmp_path, work)
+    shop.judge()
+    with JournalReader.open(shop.config.journal.path) as journal:
+        told = [e.data["down_s"] for e in journal.events("p-1") if e.name == "plate resumed"]
+    assert [5.9 <= told[0] <= 7.2, 2.9 <= told[1] <= 4.2] == [True, True], told
+
+
+def test_a_computer_s_clock_that_was_set_back_while_it_started_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """How long nobody watched is not known: a stage is held for a person to judge, a bake goes
     on."""
+    boots = iter(f"boot-{i}" for i in range(100))
+    monkeypatch.setattr("platelink.daemon.shell.boot_id", lambda: next(boots))
 
     async def work(shop: Shop) -> None:
         await in_stage(shop)
@@ -329,17 +363,28 @@ def test_a_computer_s_clock_that_was_set_back_meanwhile(tmp_path: Path) -> None:
         assert shop.plate.present.state is StepState.HELD
         assert "not known" in shop.plate.present.reason
         await in_bake(shop)
-        machine = shop.plate.machine
-        assert isinstance(machine, Bake)
-        before_s = machine.in_band_s
+        before_s = bake_of(shop.plate).in_band_s
         await shop.daemon.kill()
         await shop.begin(set_ms=-7_200_000)
-        machine = shop.plate.machine
-        assert isinstance(machine, Bake)
-        assert before_s - 1.6 <= machine.in_band_s <= before_s
+        assert before_s - 1.6 <= bake_of(shop.plate).in_band_s <= before_s
         await shop.finish()
 
     in_shop(tmp_path, work).judge()
+
+
+def test_a_plate_taken_up_says_how_long_nothing_ran(tmp_path: Path) -> None:
+    """Not how old its snapshot is: in an exposure nothing of it changes."""
+
+    async def work(shop: Shop) -> None:
+        await near_the_end(shop)
+        await shop.crash(3.0)
+        await shop.finish()
+
+    shop = in_shop(tmp_path, work)
+    with JournalReader.open(shop.config.journal.path) as journal:
+        (event,) = (e for e in journal.events("p-1") if e.name == "plate resumed")
+    assert 3.0 <= event.data["down_s"] < 4.5
+    assert event.text == f"after at most {math.ceil(event.data['down_s'])} s, at film"
 
 
 def test_oven_minutes_across_a_crash(tmp_path: Path) -> None:
@@ -347,13 +392,9 @@ def test_oven_minutes_across_a_crash(tmp_path: Path) -> None:
 
     async def work(shop: Shop) -> None:
         await in_bake(shop)
-        machine = shop.plate.machine
-        assert isinstance(machine, Bake)
-        seen["before"] = machine.in_band_s
+        seen["before"] = bake_of(shop.plate).in_band_s
         await shop.crash(60.0)
-        machine = shop.plate.machine
-        assert isinstance(machine, Bake)
-        seen["after"] = machine.in_band_s
+        seen["after"] = bake_of(shop.plate).in_band_s
         await shop.finish()
 
     shop = in_shop(tmp_path, work)
@@ -394,9 +435,9 @@ def test_a_device_that_stays_away_longer_than_it_is_waited_for(tmp_path: Path) -
         await shop.daemon.until(lambda: not shop.plate.cut, recovery.WAIT_S + 5.0)
         at["given up"] = shop.daemon.clock.now()
         assert shop.plate.present.state is StepState.HELD
-        assert "interrupted" in shop.plate.deviations[-1]
+        assert "interrupted" in shop.plate.progress.deviations[-1]
         assert "give or take" in shop.plate.present.reason
-        assert not shop.act(Act.STOP, reason="dose not known")
+        assert not shop.act(PlateAct.STOP, reason="dose not known")
         shop.bench.there = True
         await shop.daemon.until(lambda: shop.daemon.shell.core.up, 60.0)
         assert shop.bench.unit.lamp_on, "the order would have gone on"
@@ -413,13 +454,19 @@ def test_a_device_that_stays_away_longer_than_it_is_waited_for(tmp_path: Path) -
     assert abs(film["dose_mj_cm2"] - until_given_up) <= 1.25 * film["unsure_mj_cm2"]
 
 
-@pytest.mark.parametrize(("act", "state"), [(Act.STOP, "stopped"), (Act.ABORT, "aborted")])
-def test_light_left_burning_is_ended_with_its_plate(tmp_path: Path, act: Act, state: str) -> None:
+@pytest.mark.parametrize(
+    ("act", "state"), [(PlateAct.STOP, "stopped"), (PlateAct.ABORT, "aborted")]
+)
+def test_light_left_burning_is_ended_with_its_plate(
+    tmp_path: Path, act: PlateAct, state: str
+) -> None:
     async def work(shop: Shop) -> None:
         await in_light(shop)
         await shop.crash(0.0)
         assert shop.bench.unit.lamp_on
-        assert not shop.act(act, reason="enough")  # before the device has even answered
+        # Before the device has even answered: the light is on, and is ended when it does.
+        assert shop.act(act, reason="enough") == CANNOT_REACH
+        assert shop.bench.unit.lamp_on
         await shop.daemon.until(lambda: "p-1" not in shop.room.plates, 5.0)
         assert not shop.bench.unit.lamp_on
         await shop.end()
@@ -450,12 +497,36 @@ def test_other_plates_are_led_on_while_an_exposure_is_recovered(tmp_path: Path) 
     shop.judge()
 
 
+def test_the_light_of_a_plate_is_shown_and_held_after_a_crash(tmp_path: Path) -> None:
+    async def work(shop: Shop) -> None:
+        await in_light(shop)
+        await shop.crash(0.2)
+        await shop.daemon.until(lambda: shop.daemon.shell.core.reading)
+        await asyncio.sleep(0.9)
+        (plate,) = shop.daemon.ask("status")["plates"]
+        now, unit = plate["now"], shop.bench.unit
+        assert unit.lamp_on and now["exposure"]["step"] == "light"
+        assert 0.8 < now["exposure"]["dose_mj_cm2"] / unit.true_dose_mj_cm2() < 1.01
+        assert "hold" in now["acts"] and "restart" not in now["acts"]
+        assert not shop.act(PlateAct.HOLD, reason="look")
+        await asyncio.sleep(0.3)
+        assert not unit.lamp_on
+        await shop.daemon.until(lambda: shop.plate.present.state is StepState.HELD, 10.0)
+        assert not shop.act(PlateAct.RESTART)
+        await shop.finish()
+
+    shop = in_shop(tmp_path, work)
+    shop.judge()
+
+
 def test_kept_state_that_cannot_be_read_gives_the_plate_up_in_the_record(tmp_path: Path) -> None:
     async def work(shop: Shop) -> None:
         await in_bake(shop)
         await shop.daemon.kill()
         with Journal.open(shop.config.journal.path, unit=UNIT, new_uuid="u") as journal:
-            journal.keep({"plate:p-1": {"format": 99}}, at_utc=journal.kept()["boot"].at_utc)
+            journal.keep(
+                {"plate:p-1": {"format": 99}}, at_utc=journal.reader.snapshots()["boot"].at_utc
+            )
         await shop.begin()
         await asyncio.sleep(3.0)
         assert not shop.room.plates

@@ -8,33 +8,44 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from control.procedure.plate_bench import NAMES, short
+from held_to_contract import held
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from procedure.plate_bench import NAMES, short
 
 from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
 from daemon.test_plates_crash import WHO, Shop, in_light, in_shop
-from platelink.cli.simulated_plate import WARM_UNIT, good_values
-from platelink.control.procedure.said import Act
+from platelink.contract.plates import PlateNow
+from platelink.contract.unit import Status
+from platelink.contract.wire import MakePlate, read_request
+from platelink.contract.words import PlateAct
+from platelink.control.procedure.plan import PlatePlan
 from platelink.control.procedure.table import StepState
-from platelink.daemon.requests import plan_of_request
+from platelink.daemon.requests import plan_of
 from platelink.recipe.steps import InspectStep
-from platelink.record.journal import Journal
+from platelink.record.reader import JournalReader
+from platelink.simulated.plates import WARM_UNIT, good_values
 
 RECIPE = short()
 GOOD: dict[str, Any] = {"plate": "p-1", "recipe": RECIPE.content(), "revision": "short@1"}
 NO_UTF8 = "\ud800"
 
 
+def plan_of_asked(asked: Any, who: str) -> PlatePlan:
+    request = read_request({"do": "plate_make", "plate": asked, "who": who})
+    assert isinstance(request, MakePlate)
+    return plan_of(request.plate, who)
+
+
 def test_a_whole_plan() -> None:
-    asked = GOOD | {"job": 17, "lot": "lot-1", "note": "n", "area_cm2": 40, "findings": ["old"]}
-    plan = plan_of_request(asked, WHO)
+    asked = GOOD | {"job": "17", "lot": "lot-1", "note": "n", "area_cm2": 40, "findings": ["old"]}
+    plan = plan_of_asked(asked, WHO)
     assert (plan.plate, plan.revision, plan.who) == ("p-1", "short@1", WHO)
     assert (plan.job, plan.lot, plan.note, plan.area_cm2) == ("17", "lot-1", "n", 40.0)
     assert plan.findings == ("old",)
     assert plan.recipe == RECIPE
     assert plan.content_hash == RECIPE.content_hash()
-    assert plan_of_request({"recipe": RECIPE.content()}, WHO).plate.startswith("plate-")
+    assert plan_of_asked({"recipe": RECIPE.content()}, WHO).plate.startswith("plate-")
 
 
 @pytest.mark.parametrize(
@@ -60,12 +71,12 @@ def test_a_whole_plan() -> None:
 )
 def test_a_plan_that_cannot_be(change: dict[str, Any], who: str, words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        plan_of_request(GOOD | change, who)
+        plan_of_asked(GOOD | change, who)
 
 
 def test_a_plan_must_be_an_object() -> None:
     with pytest.raises(ValueError, match="give an object"):
-        plan_of_request([], WHO)
+        plan_of_asked([], WHO)
 
 
 def whole(tmp_path: Path, work: Any) -> Shop:
@@ -84,6 +95,8 @@ def test_what_is_shown_at_every_step(tmp_path: Path) -> None:
             await asyncio.sleep(0.5)
             status = shop.daemon.ask("status")
             json.dumps(status, allow_nan=False)
+            told = next(line["status"] for line in reversed(shop.daemon.lines) if "status" in line)
+            held(Status, told)
             if not status["plates"]:
                 break
             (plate,) = status["plates"]
@@ -92,9 +105,10 @@ def test_what_is_shown_at_every_step(tmp_path: Path) -> None:
             assert plate["steps"][at] == {"name": now["name"], "kind": now["kind"],
                                           "state": now["state"]}  # fmt: skip
             assert own.get(now["kind"], "stage") in now
-            assert set(now["acts"]) <= {str(act) for act in Act}
+            assert set(now["acts"]) <= {str(act) for act in PlateAct}
             seen.setdefault(now["kind"], set()).add(now["state"])
-            shown = shop.daemon.ask("plate_show", plate="p-1")
+            (shown,) = shop.daemon.ask("plates")["plates"]
+            held(PlateNow, shown)
             assert shown["steps"][at]["asked"]["name"] == now["name"]
             assert status["bed"]["free"] is (status["bed"]["plate"] is None)
             if now["kind"] == "expose" and now["state"] == "running":
@@ -135,7 +149,7 @@ def test_who_and_why_are_in_the_record(tmp_path: Path) -> None:
         await shop.finish()
 
     shop = whole(tmp_path, work)
-    with Journal.open(shop.config.journal.path, read_only=True) as journal:
+    with JournalReader.open(shop.config.journal.path) as journal:
         events = journal.events("p-1")
     asked = [e.data for e in events if e.name == "asked"]
     assert asked == [{"act": "hold", "who": "Ada", "reason": "a look"}]
@@ -171,12 +185,12 @@ def test_a_full_disk_in_mid_plate_loses_nothing(tmp_path: Path) -> None:
         journal = shop.daemon.shell.journal
         journal._db.rows("PRAGMA query_only = ON")
         await shop.to("dry", StepState.READY)
-        assert not shop.act(Act.BEGIN)
+        assert not shop.act(PlateAct.BEGIN)
         assert shop.plate.present.state is StepState.RUNNING
         await shop.daemon.until(lambda: shop.plate.step.name == "back")
-        assert shop.act(Act.BEGIN)
+        assert shop.act(PlateAct.BEGIN)
         assert shop.plate.present.state is StepState.READY
-        assert shop.daemon.shell.core.exposure is None
+        assert shop.daemon.shell.core.bed.exposure is None
         journal._db.rows("PRAGMA query_only = OFF")
         await shop.daemon.until(lambda: not shop.daemon.ask("status")["journal"]["pending"], 3.0)
         await shop.finish()
@@ -185,9 +199,9 @@ def test_a_full_disk_in_mid_plate_loses_nothing(tmp_path: Path) -> None:
     assert data["judgement"] == "good"
 
 
-def link_lost(shop: Shop) -> Any:
+def port_away(shop: Shop) -> Any:
     shown = shop.daemon.ask("status")["alarms"]["list"]
-    return next((alarm for alarm in shown if alarm["name"] == "link lost"), None)
+    return next((alarm for alarm in shown if alarm["name"] == "port cannot be opened"), None)
 
 
 def test_alarms_are_answered_by_name(tmp_path: Path) -> None:
@@ -195,8 +209,8 @@ def test_alarms_are_answered_by_name(tmp_path: Path) -> None:
         ask, bench = shop.daemon.ask, shop.bench
         bench.there = False
         await asyncio.sleep(4.0)
-        alarm = link_lost(shop)
-        assert (alarm["name"], alarm["state"]) == ("link lost", "unacknowledged")
+        alarm = port_away(shop)
+        assert (alarm["name"], alarm["state"]) == ("port cannot be opened", "unacknowledged")
         for wrong, words in (
             ({"act": "explode"}, "use acknowledge"),
             ({"name": "nothing"}, "no such alarm"),
@@ -206,19 +220,20 @@ def test_alarms_are_answered_by_name(tmp_path: Path) -> None:
             ({"why": NO_UTF8}, "UTF-8"),
         ):
             answer = ask(
-                "alarm", **({"name": "link lost", "act": "acknowledge", "who": "Ada"} | wrong)
+                "alarm",
+                **({"name": "port cannot be opened", "act": "acknowledge", "who": "Ada"} | wrong),
             )
             assert words in answer["error"], (wrong, answer)
-        assert ask("alarm", name="link lost", act="acknowledge", who="Ada")["ok"]
-        alarm = link_lost(shop)
+        assert ask("alarm", name="port cannot be opened", act="acknowledge", who="Ada")["ok"]
+        alarm = port_away(shop)
         assert (alarm["state"], alarm["who"]) == ("acknowledged", "Ada")
         await shop.crash(1.0)
         await shop.daemon.until(lambda: not shop.daemon.shell.core.up, 5.0)
-        assert link_lost(shop)["state"] == "acknowledged"
+        assert port_away(shop)["state"] == "acknowledged"
         bench.there = True
         await shop.daemon.until(lambda: shop.daemon.shell.core.up, 60.0)
         await asyncio.sleep(2.0)
-        assert link_lost(shop) is None
+        assert port_away(shop) is None
         await shop.end()
 
     whole(tmp_path, work)
@@ -226,7 +241,7 @@ def test_alarms_are_answered_by_name(tmp_path: Path) -> None:
 
 plain = (
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8)
-    | st.sampled_from(["p-1", *map(str, Act), "link lost", "acknowledge", NO_UTF8])
+    | st.sampled_from(["p-1", *map(str, PlateAct), "port cannot be opened", "acknowledge", NO_UTF8])
 )  # fmt: skip
 anything = st.recursive(
     plain,
@@ -238,7 +253,7 @@ anything = st.recursive(
 FIELDS = ("plate", "act", "who", "reason", "step", "values", "accept_overdue", "name", "why",
           "minutes")  # fmt: skip
 requests = st.fixed_dictionaries(
-    {"do": st.sampled_from(["plate", "plate_make", "plate_show", "plates", "alarm", "status"])},
+    {"do": st.sampled_from(["plate", "plate_make", "plates", "alarm", "status"])},
     optional=dict.fromkeys(FIELDS, anything),
 )
 
@@ -252,7 +267,7 @@ def test_no_request_however_odd_is_more_than_refused(tmp_path: Path) -> None:
         def ask(request: dict[str, Any]) -> None:
             answer = shell.handle(request)
             assert answer["ok"] or (answer["error"] and answer["kind"] in ("refused", "unknown"))
-            json.dumps(shell.status(), allow_nan=False)
+            json.dumps(shell.status().model_dump(mode="json"), allow_nan=False)
             assert shell.journaling.refused == ""
 
         ask()
@@ -267,8 +282,8 @@ def test_a_note_of_an_inspection_is_kept(tmp_path: Path) -> None:
         step = shop.plate.step
         assert isinstance(step, InspectStep)
         bad = good_values(step) | {"note": NO_UTF8}
-        assert "UTF-8" in shop.act(Act.MEASURE, values=bad)
-        assert not shop.act(Act.MEASURE, values=good_values(step) | {"note": "a fine one"})
+        assert "UTF-8" in shop.act(PlateAct.MEASURE, values=bad)
+        assert not shop.act(PlateAct.MEASURE, values=good_values(step) | {"note": "a fine one"})
         await asyncio.sleep(0.5)
         await shop.end()
 
@@ -281,7 +296,6 @@ def test_without_a_plate_nothing_is_shown(tmp_path: Path) -> None:
         config = config_for(tmp_path, parameters=WARM_UNIT)
         async with Daemon(config, Bench(WARM_UNIT)) as daemon:
             assert daemon.ask("plates")["plates"] == []
-            assert "not in flight" in daemon.ask("plate_show", plate="p-9")["error"]
             assert (
                 "not in flight" in daemon.ask("plate", plate="p-9", act="begin", who=WHO)["error"]
             )

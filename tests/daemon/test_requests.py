@@ -14,31 +14,34 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
-from platelink.daemon.core import Job
+from platelink.contract.wire import Expose, read_request
+from platelink.contract.words import Command
 from platelink.daemon.setup import make_job
-from platelink.daemon.shell import COMMANDS
+from platelink.unit.job import Job
 
 CONFIG = config_for(Path("/nowhere"))
-GOOD = {"dose": "420 mJ/cm2"}
+GOOD = {"dose": "340 mJ/cm2"}
 
 
 def job_of(asked: Any) -> Job:
-    return make_job(CONFIG, asked, today=date(2026, 6, 1))
+    request = read_request({"do": "expose", "job": asked})
+    assert isinstance(request, Expose)
+    return make_job(CONFIG, request.job, today=date(2026, 6, 1))
 
 
 def test_a_whole_request() -> None:
     asked = {
-        "dose": "0.42 J/cm2", "step": "screen", "operator": "op", "plate": "p-1", "job": 1234,
+        "dose": "0.34 J/cm2", "step": "screen", "operator": "op", "plate": "p-1", "job": "1234",
         "note": "", "contact": False, "accept_overdue": True, "max_light_s": 90,
     }  # fmt: skip
     job = job_of(asked)
-    assert job.request.target_dose_mj_cm2 == 420.0
+    assert job.request.target_dose_mj_cm2 == 340.0
     assert (job.step, job.operator, job.plate, job.job, job.note) == (
         "screen", "op", "p-1", "1234", "",
     )  # fmt: skip
     assert job.request.contact is None and job.accept_overdue
     assert job.request.max_light_s == 90.0
-    assert job.asked == asked
+    assert job.recorded_request == asked
 
 
 def test_what_is_not_said_is_as_configured() -> None:
@@ -46,7 +49,7 @@ def test_what_is_not_said_is_as_configured() -> None:
     assert job.step == "film" and not job.accept_overdue
     assert job.request.contact == CONFIG.contact_limits()
     assert job.request.max_light_s == CONFIG.exposure.max_exposure_s
-    assert job.asked == {**GOOD, "contact": True}
+    assert job.recorded_request == {**GOOD, "contact": True}
     assert job_of({**GOOD, "max_light_s": 1e9}).request.max_light_s == 1800.0
 
 
@@ -55,9 +58,9 @@ def test_what_is_not_said_is_as_configured() -> None:
     [
         ({}, "nothing was given"),
         ({"dose": None}, "write a number"),
-        ({"dose": 420}, "the unit is missing"),
-        ({"dose": "420"}, "the unit is missing"),
-        ({"dose": "420 furlongs"}, "not known here"),
+        ({"dose": 340}, "the unit is missing"),
+        ({"dose": "340"}, "the unit is missing"),
+        ({"dose": "340 furlongs"}, "not known here"),
         ({"dose": "-5 mJ/cm2"}, "greater than 0"),
         ({"dose": "0 mJ/cm2"}, "greater than 0"),
         ({"dose": "nan mJ/cm2"}, "finite number"),
@@ -66,7 +69,7 @@ def test_what_is_not_said_is_as_configured() -> None:
         ({"dose": "1e7 mJ/cm2"}, "at most 1e.06"),
         ({"dose": "1e-6 mJ/cm2"}, "at least 0.1"),
         ({"dose": "1,000 mJ/cm2"}, "a comma may mean"),
-        ({"dose": ["420 mJ/cm2"]}, "dose"),
+        ({"dose": ["340 mJ/cm2"]}, "dose"),
         ({**GOOD, "dosis": 1}, "dosis: not known; use dose, step, operator"),
         ({**GOOD, "step": "FILM"}, "small letters"),
         ({**GOOD, "step": 5}, "step"),
@@ -109,7 +112,7 @@ KEYS = st.text(max_size=5) | st.sampled_from(
 )
 
 
-@given(ANY_JSON | st.dictionaries(KEYS, ANY_JSON | st.just("420 mJ/cm2"), max_size=5))
+@given(ANY_JSON | st.dictionaries(KEYS, ANY_JSON | st.just("340 mJ/cm2"), max_size=5))
 def test_any_json_is_a_job_or_a_reason(asked: Any) -> None:
     try:
         job = job_of(asked)
@@ -117,7 +120,7 @@ def test_any_json_is_a_job_or_a_reason(asked: Any) -> None:
         assert str(error)
         return
     assert 0.0 < job.request.target_dose_mj_cm2 <= 1e6
-    json.dumps(job.asked, allow_nan=False).encode()
+    json.dumps(job.recorded_request, allow_nan=False).encode()
 
 
 def test_requests_to_a_daemon(tmp_path: Path) -> None:
@@ -127,10 +130,10 @@ def test_requests_to_a_daemon(tmp_path: Path) -> None:
             refused = daemon.ask("expose", job=dict(GOOD))
             assert not refused["ok"] and "no link to the device" in refused["error"]
             await daemon.until_up()
-            for bad in (None, [], "x", 5, {"dose": "420"}):
+            for bad in (None, [], "x", 5, {"dose": "340"}):
                 refused = daemon.ask("expose", job=bad)
                 assert not refused["ok"] and refused["error"]
-            for do in COMMANDS:
+            for do in Command:
                 assert daemon.ask(do)["error"] == f"{do}: no exposure is going on"
             for do in ("", "polish", None, 5, ["hold"]):
                 assert "not known; use status, expose" in daemon.shell.handle({"do": do})["error"]
@@ -158,9 +161,9 @@ def test_an_overdue_calibration_needs_leave_and_is_recorded(tmp_path: Path) -> N
             assert "due on 2126-01-15, 1 day ago; calibrate" in refused["error"]
             assert "accept it for this run" in refused["error"]
             run_id = daemon.expose(accept_overdue=True)
-            event = daemon.shell.journal.events(run_id)[0]
+            event = daemon.shell.journal.reader.events(run_id)[0]
             assert event.name == "calibration overdue" and "2126-01-15" in event.text
-            assert daemon.shell.journal.run(run_id).start.request["accept_overdue"] is True
+            assert daemon.shell.journal.reader.run(run_id).start.request["accept_overdue"] is True
             daemon.ask("abort")
 
     in_simulated_time(work())

@@ -8,19 +8,42 @@ import signal
 import socket
 import time
 from collections.abc import Callable, Coroutine
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from plain_client import Client
+from whole_documents import STATUS
 
 from daemon.daemon_shop import config_for
-from platelink.client import Client, ClientError, NoService
+from platelink.client import ClientError, NoService
+from platelink.contract.unit import (
+    EndedLine,
+    EventLine,
+    RefusedLine,
+    Status,
+    StatusLine,
+    UnitEvent,
+)
 from platelink.daemon import service as module
-from platelink.daemon.service import Service, ServiceSettings, SocketError
+from platelink.daemon.service import Service, SocketError
 from platelink.daemon.setup import service_settings
 
 pytestmark = pytest.mark.system
-STATUS = {"link": {"state": "up"}, "unit": "unit-1"}
+
+
+def told_status(number: int = 0, text: str = "") -> StatusLine:
+    numbered = STATUS | {"run_id": f"run-{number}", "problem": text}
+    return StatusLine(status=Status.model_validate(numbered))
+
+
+def event(name: str, text: str = "") -> EventLine:
+    at_utc = "2026-06-01T08:00:00.000+00:00"
+    return EventLine(event=UnitEvent(at_utc=at_utc, run_id=None, name=name, text=text, data={}))
+
+
+ENDED = EndedLine(ended="run-1", state="complete", reason="done")
 
 
 def run(
@@ -41,7 +64,7 @@ def run(
         try:
             await asyncio.wait_for(work(service), 60.0)
         finally:
-            pid = service.status()["pid"]
+            pid = service.status().pid
             await service.stop()
             assert pid is None or not alive(pid)
             assert not service.settings.socket.exists()
@@ -76,20 +99,20 @@ def test_clients_ask_and_follow(tmp_path: Path) -> None:
     async def work(service: Service) -> None:
         status = await asked(service, lambda client: client.status())
         assert (status["unit"], status["age_s"]) == ("unit-1", 0.0)
-        service.tell({"status": {**STATUS, "n": 1}})
+        service.tell(told_status(1))
 
         def follow(client: Client) -> list[Any]:
             with client.live() as lines:
                 lively = iter(lines)
                 first = next(lively)
-                loop.call_soon_threadsafe(service.tell, {"event": {"name": "µ"}})
-                loop.call_soon_threadsafe(service.tell, {"ended": "run-1"})
+                loop.call_soon_threadsafe(service.tell, event("µ"))
+                loop.call_soon_threadsafe(service.tell, ENDED)
                 return [first, next(lively), next(lively)]
 
         loop = asyncio.get_running_loop()
         assert await asked(service, follow) == [
-            {"status": {**STATUS, "n": 1}}, {"event": {"name": "µ"}}, {"ended": "run-1"},
-        ]  # fmt: skip
+            line.model_dump(mode="json") for line in (told_status(1), event("µ"), ENDED)
+        ]
         assert await asked(service, lambda c: c.expose({"dose": "1 mJ/cm2"})) == "run-1"
         assert await asked(service, lambda c: c.status()["age_s"]) < 30.0
         told = await asked(service, lambda c: c.me())
@@ -110,17 +133,17 @@ def test_a_refusal_reaches_the_client(tmp_path: Path) -> None:
 
 def test_a_service_that_is_killed_is_started_again_on_the_same_sockets(tmp_path: Path) -> None:
     async def work(service: Service) -> None:
-        port = service.status()["port"]
+        port = service.status().port
         assert 1024 <= port <= 65535
         for _ in range(2):
-            first = service.status()["pid"]
+            first = service.status().pid
             await asked(service, lambda client: client.me())
             os.kill(first, signal.SIGKILL)
             # A client only waits: the socket is the daemon's.
             assert await asked(service, lambda client: client.me()["local"]) is True
-            assert service.status()["pid"] != first and service.status()["port"] == port
+            assert service.status().pid != first and service.status().port == port
             assert not alive(first)
-        assert service.status()["problem"] == ""
+        assert service.status().problem == ""
 
     run(tmp_path, work, port=0)
 
@@ -130,11 +153,11 @@ def test_while_it_cannot_be_started_the_status_says_so(
 ) -> None:
     async def work(service: Service) -> None:
         monkeypatch.setattr("sys.executable", "/bin/false")
-        os.kill(service.status()["pid"], signal.SIGKILL)
+        os.kill(service.status().pid, signal.SIGKILL)
         end = time.monotonic() + 20.0
         seen: set[str] = set()
         while len(seen) < 4 and time.monotonic() < end:
-            seen.add(service.status()["problem"])
+            seen.add(service.status().problem)
             await asyncio.sleep(0.02)
         told = [text for text in seen if text]
         assert told and all("the service ended" in text for text in told)
@@ -147,16 +170,16 @@ def test_while_it_cannot_be_started_the_status_says_so(
 def test_a_service_that_hangs_does_not_hold_up_the_daemon(tmp_path: Path) -> None:
     async def work(service: Service) -> None:
         await asked(service, lambda client: client.me())
-        os.kill(service.status()["pid"], signal.SIGSTOP)
+        os.kill(service.status().pid, signal.SIGSTOP)
         began = time.monotonic()
         for number in range(20_000):
-            service.tell({"status": {**STATUS, "n": number, "text": "x" * 200}})
-            service.tell({"event": {"name": "x", "n": number}})
+            service.tell(told_status(number, "x" * 200))
+            service.tell(event(f"x {number}"))
         assert time.monotonic() - began < 10.0
-        os.kill(service.status()["pid"], signal.SIGCONT)
+        os.kill(service.status().pid, signal.SIGCONT)
         status = await asked(service, lambda client: client.status())
         assert status["unit"] == "unit-1"
-        os.kill(service.status()["pid"], signal.SIGSTOP)  # and is ended all the same
+        os.kill(service.status().pid, signal.SIGSTOP)  # and is ended all the same
 
     run(tmp_path, work)
 
@@ -168,10 +191,10 @@ def test_a_service_that_hangs_for_good_is_started_anew(
 
     async def work(service: Service) -> None:
         await asked(service, lambda client: client.me())
-        first = service.status()["pid"]
+        first = service.status().pid
         os.kill(first, signal.SIGSTOP)
-        while service.status()["pid"] == first:
-            service.tell({"event": {"text": "x" * 10_000}})
+        while service.status().pid == first:
+            service.tell(event("x", "x" * 10_000))
             await asyncio.sleep(0.001)
         assert (await asked(service, lambda client: client.me()))["local"]
         assert not alive(first)
@@ -185,15 +208,15 @@ def test_a_line_that_is_no_json_is_a_fault_and_not_the_end(tmp_path: Path) -> No
         asyncio.get_running_loop().set_exception_handler(lambda _, c: faults.append(c["message"]))
         service = Service(service_settings(config_for(tmp_path)), lambda request: {"ok": True})
         await service.start()
-        service.tell({"status": {"x": float("nan")}})
-        service.tell({"status": {"n": 1}})
+        service.tell(RefusedLine.model_construct(refused=object()))
+        service.tell(told_status(1))
         assert faults == ["a line is no JSON"]
 
         def first(client: Client) -> Any:
             with client.live() as lines:
                 return next(iter(lines))
 
-        assert await asked(service, first) == {"status": {"n": 1}}
+        assert await asked(service, first) == told_status(1).model_dump(mode="json")
         await service.stop()
 
     asyncio.run(work())
@@ -204,15 +227,24 @@ def test_the_service_ends_with_a_daemon_that_is_killed(tmp_path: Path) -> None:
     program = f"""
 import asyncio, sys
 sys.path.insert(0, {str(Path(__file__).parents[1])!r})
+from dataclasses import replace
 from pathlib import Path
 from daemon.daemon_shop import config_for
+from platelink.contract.unit import (
+    EndedLine,
+    EventLine,
+    RefusedLine,
+    Status,
+    StatusLine,
+    UnitEvent,
+)
 from platelink.daemon.service import Service
 from platelink.daemon.setup import service_settings
 async def serve():
     config = config_for(Path({str(tmp_path)!r}))
     service = Service(service_settings(config), lambda request: {{"ok": True}})
     await service.start()
-    print(service.status()["pid"], flush=True)
+    print(service.status().pid, flush=True)
     await asyncio.sleep(600)
 asyncio.run(serve())
 """
@@ -256,8 +288,8 @@ def test_a_port_in_use_is_a_problem_and_not_the_end(tmp_path: Path) -> None:
 
         async def work(service: Service) -> None:
             status = service.status()
-            assert status["port"] is None
-            assert f"port {port} cannot be used" in status["problem"]
+            assert status.port is None
+            assert f"port {port} cannot be used" in status.problem
             assert (await asked(service, lambda client: client.me()))["local"]
 
         run(tmp_path, work, port=port)
@@ -269,21 +301,38 @@ def test_a_socket_that_cannot_be_made_says_why(tmp_path: Path, name: str) -> Non
 
     async def work() -> None:
         with pytest.raises(SocketError, match=r"the socket .* cannot be made"):
-            await Service(ServiceSettings(tmp_path / name), lambda request: {}).start()
+            settings = replace(service_settings(config_for(tmp_path)), socket=tmp_path / name)
+            await Service(settings, lambda request: {}).start()
 
     asyncio.run(work())
 
 
 def test_settings_are_shown_to_nobody(tmp_path: Path) -> None:
     async def work(service: Service) -> None:
-        command = Path(f"/proc/{service.status()['pid']}/cmdline").read_bytes()
+        command = Path(f"/proc/{service.status().pid}/cmdline").read_bytes()
         assert b"journal" not in command
-        assert os.getpriority(os.PRIO_PROCESS, service.status()["pid"]) >= os.getpriority(
+        assert os.getpriority(os.PRIO_PROCESS, service.status().pid) >= os.getpriority(
             os.PRIO_PROCESS, 0
         )
         await asked(service, lambda client: client.me())
-        assert os.getpriority(os.PRIO_PROCESS, service.status()["pid"]) == min(
+        assert os.getpriority(os.PRIO_PROCESS, service.status().pid) == min(
             19, os.getpriority(os.PRIO_PROCESS, 0) + 5
         )
+
+    run(tmp_path, work)
+
+
+def test_where_memory_runs_out_the_service_goes_before_the_daemon(tmp_path: Path) -> None:
+    async def work(service: Service) -> None:
+        await asked(service, lambda client: client.me())
+
+        def score(pid: object) -> int:
+            return int(Path(f"/proc/{pid}/oom_score_adj").read_text())
+
+        pid = service.status().pid
+        assert score(pid) > score("self")
+        limits = Path(f"/proc/{pid}/limits").read_text()
+        (data,) = (line.split()[3] for line in limits.splitlines() if "data size" in line)
+        assert int(data) <= 1 << 30
 
     run(tmp_path, work)

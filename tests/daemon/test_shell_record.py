@@ -7,15 +7,17 @@ import sqlite3
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from daemon.daemon_shop import UNIT, Bench, Daemon, config_for, in_simulated_time
 from platelink.link.messages import Output
-from platelink.record.check import check
 from platelink.record.errors import JournalFull, JournalInUse, JournalNewer, JournalReadOnly
 from platelink.record.journal import Journal
+from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent
+from platelink.unit.outputs import EventNoted
 
 Trouble = Callable[[Journal, bool], None]
 
@@ -43,7 +45,7 @@ class Locked:
 
     def __call__(self, journal: Journal, on: bool) -> None:
         if on:
-            self._other = sqlite3.connect(journal.path, isolation_level=None)
+            self._other = sqlite3.connect(journal.reader.path, isolation_level=None)
             self._other.execute("BEGIN IMMEDIATE")
         else:
             self._other.execute("ROLLBACK")
@@ -80,9 +82,9 @@ def test_a_run_that_cannot_be_recorded_is_not_made(
             await asyncio.sleep(2.0)
             run_id = daemon.expose()
             await daemon.until_ended()
-        with Journal.open(tmp_path / "journal.sqlite", read_only=True) as journal:
+        with JournalReader.open(tmp_path / "journal.sqlite") as journal:
             assert [run.start.run_id for run in journal.runs()] == [run_id]
-            found = check(journal, run_id)
+            found = journal.check(run_id)
             assert found is not None and found.ok, found
 
     in_simulated_time(work())
@@ -102,6 +104,12 @@ def test_a_running_run_is_finished_and_recorded_once_the_journal_takes_it(
             trouble(daemon.shell.journal, True)
             await daemon.until_ended()
             assert daemon.state == "complete"
+            told = [line for line in daemon.lines if "event" in line or "ended" in line]
+            first = next(i for i, line in enumerate(told) if line.get("unrecorded"))
+            names = [line["event"]["name"] for line in told[:first]]
+            assert "lamp on" in names and "lamp off" not in names
+            assert all(line.get("unrecorded") for line in told[first:])
+            assert "ended" in told[-1]
             status = daemon.ask("status")
             assert status["journal"]["pending"] > 5 and words in status["journal"]["fault"]
             refused = daemon.ask("expose", job={"dose": "60 mJ/cm2", "contact": False})
@@ -109,10 +117,60 @@ def test_a_running_run_is_finished_and_recorded_once_the_journal_takes_it(
             trouble(daemon.shell.journal, False)
             await daemon.until(lambda: not daemon.ask("status")["journal"]["pending"], 5.0)
             true = bench.unit.true_dose_mj_cm2()
-        with Journal.open(tmp_path / "journal.sqlite", read_only=True) as journal:
-            found = check(journal, run_id)
+        with JournalReader.open(tmp_path / "journal.sqlite") as journal:
+            found = journal.check(run_id)
             assert found is not None and found.ok, found
             assert found.recorded_mj_cm2 == pytest.approx(true, rel=2e-3)
+
+    in_simulated_time(work())
+
+
+@pytest.mark.parametrize(("trouble", "words"), TROUBLES)
+def test_no_light_is_ordered_while_entries_wait(
+    tmp_path: Path, trouble: Trouble, words: str
+) -> None:
+    async def work() -> None:
+        bench = Bench()
+        async with Daemon(config_for(tmp_path), bench) as daemon:
+            await daemon.until_up()
+            daemon.expose()
+            trouble(daemon.shell.journal, True)
+            await asyncio.sleep(20.0)
+            assert daemon.ask("status")["exposure"]["waiting_for"] == ["record"]
+            assert bench.unit.light_on_truth_s == 0.0
+            trouble(daemon.shell.journal, False)
+            bench.unit.mark()
+            await daemon.until_ended()
+            assert daemon.state == "complete"
+            assert bench.unit.true_dose_mj_cm2() == pytest.approx(60.0, rel=0.01)
+
+    in_simulated_time(work())
+
+
+def test_an_order_whose_entry_waits_is_not_opened(tmp_path: Path) -> None:
+    async def work() -> None:
+        bench = Bench()
+        async with Daemon(config_for(tmp_path), bench) as daemon:
+            await daemon.until_up()
+            journal, write = daemon.shell.journal, daemon.shell.journaling.write
+
+            def writes(outputs: Any, *, now: float) -> tuple[str, ...]:
+                if any(isinstance(o, EventNoted) and o.name == "armed" for o in outputs):
+                    read_only(journal, True)
+                return write(outputs, now=now)
+
+            daemon.shell.journaling.write = writes  # type: ignore[method-assign]
+            daemon.expose()
+            await daemon.until(lambda: daemon.state == "held", 30.0)
+            assert "so no light is given" in daemon.ask("status")["exposure"]["reason"]
+            assert bench.unit.light_on_truth_s == 0.0
+            daemon.shell.journaling.write = write  # type: ignore[method-assign]
+            read_only(journal, False)
+            await asyncio.sleep(2.0)
+            bench.unit.mark()
+            assert daemon.ask("restart")["ok"]
+            await daemon.until_ended()
+            assert bench.unit.true_dose_mj_cm2() == pytest.approx(60.0, rel=0.01)
 
     in_simulated_time(work())
 

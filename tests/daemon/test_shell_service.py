@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 
 from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
+from platelink.cli.serve import Worth
+from platelink.contract.unit import LiveLine
 from platelink.control.states import State
-from platelink.record.check import check
 from platelink.record.journal import Journal
+from platelink.record.reader import JournalReader
 from platesim.faults import DeviceResets, HostStalls, LeakOpens, Unplugged
 from platesim.vacuum import Leak
 
@@ -21,13 +23,42 @@ HOUR_MS = 3_600_000
 
 
 def checked(tmp_path: Path, run_id: str) -> Journal:
-    journal = Journal.open(tmp_path / "journal.sqlite", read_only=True)
-    found = check(journal, run_id)
+    journal = JournalReader.open(tmp_path / "journal.sqlite")
+    found = journal.check(run_id)
     assert found is not None and found.ok, found
     samples = journal.samples(run_id)
     assert (np.diff(samples.ticks) > 0).all()
     assert (np.diff(samples.at_utc_ms) > 0).all()
     return journal
+
+
+def called(daemon: Daemon) -> list[str]:
+    alarms = daemon.ask("status")["alarms"]["list"]
+    return [alarm["name"] for alarm in alarms if alarm["state"] == "unacknowledged"]
+
+
+def test_a_port_that_cannot_be_had_is_printed_at_once_and_once(tmp_path: Path) -> None:
+    printed: list[LiveLine | str] = []
+
+    async def work() -> None:
+        bench = Bench()
+        bench.there = False
+        daemon = Daemon(config_for(tmp_path), bench)
+        daemon.shell.followers.add(Worth(printed.append, statuses=False))
+        async with daemon:
+            await asyncio.sleep(0.5)
+            assert [p for p in printed if isinstance(p, str)] == ["there is no device at the port"]
+            assert called(daemon) == ["port cannot be opened"]
+            await asyncio.sleep(30.0)  # tried again and again
+            assert called(daemon) == ["port cannot be opened"]  # not: the cable is out
+            bench.there = True
+            await daemon.until_up()
+            bench.there = False
+            await asyncio.sleep(0.5)
+        texts = [p for p in printed if isinstance(p, str)]
+        assert texts[:2] == ["there is no device at the port", "the port hung up"]
+
+    in_simulated_time(work())
 
 
 @pytest.mark.parametrize("steps_ms", [(HOUR_MS,), (-HOUR_MS,), (-HOUR_MS, HOUR_MS)])
@@ -153,14 +184,15 @@ def test_lines_for_followers_are_json_in_every_state(tmp_path: Path) -> None:
         bench = Bench()
         async with Daemon(config_for(tmp_path), bench) as daemon:
 
-            def note(line: dict[str, Any]) -> None:
+            def note(told: LiveLine) -> None:
+                line = told.model_dump(mode="json")
                 json.dumps(line, allow_nan=False)
                 status = line.get("status")
                 if status and status["exposure"]:
                     states.add(status["exposure"]["state"])
                     states.add(status["exposure"]["step"])
 
-            daemon.shell.listen(note)
+            daemon.shell.followers.add(note)
             await daemon.until_up()
             daemon.expose(contact=True)
             await daemon.until_light()
@@ -201,7 +233,7 @@ def test_a_listener_that_fails_does_not_stop_the_loop(tmp_path: Path) -> None:
     async def work() -> None:
         bench = Bench()
         async with Daemon(config_for(tmp_path), bench) as daemon:
-            daemon.shell.listen(listener)
+            daemon.shell.followers.add(listener)
             await daemon.until_up()
             daemon.expose()
             await daemon.until_ended()
@@ -270,7 +302,7 @@ def test_a_whole_exposure_takes_few_turns_of_the_loop(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("p", [1.0, 0.85])
 def test_a_run_made_by_the_shell_can_be_checked(tmp_path: Path, p: float) -> None:
-    more = "[exposure]\nafterglow_s = 0.005\n"
+    more = ""
     config = config_for(tmp_path, more)
     config = config.model_copy(
         update={"light": config.light.model_copy(update={"reciprocity_p": p})}

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from platelink.backlog import Backlog, encoded
+from platelink.contract.wire import refusal
 from platelink.daemon.wire import AHEAD, LINE_BYTES, Wire
 
 # --- what waits -----------------------------------------------------------------------------
@@ -142,7 +143,7 @@ def test_a_refusal_has_a_kind_and_a_fault_is_told_as_one() -> None:
             raise KeyError("job")
         if request["do"] == "nan":
             return {"ok": True, "value": float("nan")}
-        return {"ok": False, "error": "no"}
+        return refusal("no")
 
     async def work(wire: Wire, theirs: socket.socket) -> None:
         for number, do in enumerate(("raise", "nan", "x")):

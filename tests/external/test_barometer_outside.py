@@ -6,7 +6,7 @@ from importlib.metadata import files
 import pytest
 
 from platelink.sensing.vacuum import GaugeKind, VacuumSensor, standard_barometer_kpa
-from platelink.units import format_pressure, parse_pressure
+from platelink.units import PRESSURE
 
 
 @pytest.mark.parametrize(
@@ -43,18 +43,18 @@ def test_the_highest_vacuum_is_the_local_barometer_not_the_standard_one() -> Non
             kpa_high=115.0,
             adc_bits=12,
             kind=GaugeKind.ABSOLUTE,
-            barometer_kpa=parse_pressure(f"{mbar} mbar"),
+            barometer_kpa=PRESSURE.parse(f"{mbar} mbar"),
         )
         for mbar in (min(values), max(values))
     ]
-    assert [format_pressure(s.highest_vacuum_kpa(), "inHg", 3) for s in reach] == [
+    assert [PRESSURE.format(s.highest_vacuum_kpa(), "inHg", 3) for s in reach] == [
         "23.882 inHg",
         "24.330 inHg",
     ]
-    twenty = parse_pressure("20 inHg")
+    twenty = PRESSURE.parse("20 inHg")
     # 20 inHg of vacuum is 13 to 15 kPa absolute there, not 33.6
     assert [s.kpa_abs(twenty) for s in reach] == pytest.approx([13.145, 14.663], abs=1e-3)
     # a limit of 25 inHg could never be met there
-    assert all(s.reach_problem(parse_pressure("25 inHg")) for s in reach)
+    assert all(s.reach_problem(PRESSURE.parse("25 inHg")) for s in reach)
     # and the standard atmosphere at the station's altitude is a usable first guess
     assert min(values) < standard_barometer_kpa(1829.0) * 10.0 < max(values)

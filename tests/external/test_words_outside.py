@@ -9,20 +9,20 @@ from pathlib import Path
 
 import pytest
 
-from platelink.control.alarm_states import AlarmState
-from platelink.control.oven import GAS_CONSTANT_J_MOL_K, ZERO_C_K, acceleration
-from platelink.control.procedure.plan import PLACES
-from platelink.control.procedure.said import Act
+from platelink.contract.words import PlateAct
+from platelink.control.alarm.states import AlarmState
+from platelink.control.alarm.unit import UNIT_ALARMS
+from platelink.control.procedure.kinds import KINDS
 from platelink.control.procedure.table import BEGUN, OVER, TRANSITIONS, Move, StepState
 from platelink.control.states import State
-from platelink.control.unit_alarms import UNIT_ALARMS
+from platelink.control.steps.oven import GAS_CONSTANT_J_MOL_K, ZERO_C_K, acceleration
 
 ROOT = Path(__file__).parent.parent.parent
 
 # --- batch control: ISA-88.01 / IEC 61512-1 ----------------------------------------------------
 
-# SOURCE: the phase state model in a public glossary of batch control (v5ultimate.com, "phase state
-# model"): states and commands. The standard lets a user leave states out.
+# SOURCE: ISA-88.01 / IEC 61512-1, the example states and commands of a phase (from memory). The
+# standard lets a user leave states out.
 BATCH_STATES = {
     "idle", "running", "complete", "pausing", "paused", "holding", "held", "restarting", "stopping",
     "stopped", "aborting", "aborted",
@@ -39,7 +39,7 @@ def test_states_are_a_subset_of_the_standard_s() -> None:
 
 
 def test_passing_states_end_by_themselves_and_states_at_rest_by_a_command() -> None:
-    commands = {Move(str(act)) for act in Act if str(act) in set(Move)}
+    commands = {Move(str(act)) for act in PlateAct if str(act) in set(Move)}
     for state in BEGUN:
         moves = {move for (before, move) in TRANSITIONS if before is state}
         if str(state).endswith("ing"):
@@ -52,7 +52,7 @@ def test_passing_states_end_by_themselves_and_states_at_rest_by_a_command() -> N
 
 def test_commands_are_a_subset_of_the_standard_s() -> None:
     """Begin is its start. Done, measure and skip belong to work by hand, which it leaves open."""
-    assert {str(a) for a in Act} - BATCH_COMMANDS == {"begin", "done", "measure", "skip"}
+    assert {str(a) for a in PlateAct} - BATCH_COMMANDS == {"begin", "done", "measure", "skip"}
 
 
 def test_what_is_over_stays_over() -> None:
@@ -62,18 +62,18 @@ def test_what_is_over_stays_over() -> None:
 
 
 def test_every_level_of_the_model_has_its_place_in_the_document() -> None:
-    """Procedure, unit procedure, operation, phase (SOURCE: the public notes on a framework after
-    ISA-88, pupenasan.github.io, PACFramework)."""
+    """Procedure, unit procedure, operation, phase (SOURCE: ISA-88.01 / IEC 61512-1, the procedural
+    control model; from memory)."""
     text = (ROOT / "docs/procedure.md").read_text("utf-8")
     levels = re.findall(r"^\| (procedure|unit procedure|operation|phase) \|", text, re.MULTILINE)
     assert levels == ["procedure", "unit procedure", "operation", "phase"]
-    assert set(PLACES.values()) == {"exposure unit", "washout", "oven", "bench"}
+    assert {kind.place for kind in KINDS.values()} == {"exposure unit", "washout", "oven", "bench"}
 
 
 # --- alarms: ISA-18.2 / IEC 62682 --------------------------------------------------------------
 
-# SOURCE: the states as an open alarm library documents them (pyautomation.readthedocs.io, alarms),
-# with the letters of the standard's figure; those and the latched two (E, F) from memory.
+# SOURCE: ISA-18.2 / IEC 62682, the states of its state diagram with their letters (from memory);
+# OPC UA Part 9 (IEC 62541-9) has conditions for the same life.
 ALARM_STATES = {
     "A": "normal", "B": "unacknowledged", "C": "acknowledged", "D": "returned, unacknowledged",
     "E": "latched, unacknowledged", "F": "latched, acknowledged", "G": "shelved",
@@ -92,7 +92,7 @@ def test_no_word_of_ours_pretends_to_be_an_emergency_stop() -> None:
     """An emergency stop is of category 0 or 1, hard-wired, and not of a computer (from memory,
     IEC 60204-1 and ISO 13850). Ours is an operational stop: no state, act or alarm has the word,
     and a document that says it speaks of the unit's own or says what ours is not."""
-    words = [*State, *StepState, *Act, *Move, *(d.name for d in UNIT_ALARMS)]
+    words = [*State, *StepState, *PlateAct, *Move, *(d.name for d in UNIT_ALARMS)]
     assert not [w for w in words if "emergency" in str(w) or "safe" in str(w)]
     allowed = r"(unit's\s+own|its|interlock( and|,)|is no|interlock or|the interlock, the)\s*$"
     for name in ("docs/procedure.md", "docs/exposure.md", "docs/alarms.md", "docs/commands.md"):

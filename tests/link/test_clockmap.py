@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from link_wire import make_sample
 
 from platelink.link.clockmap import RATE_PRIOR, ClockMap, unwrap
 from platelink.link.devicetime import DeviceTime
@@ -146,10 +147,10 @@ def test_sample_times_never_run_backwards() -> None:
     """A fit that moves the map back makes the times wait, not turn round."""
     device = DeviceTime()
     device.start(0, 1000, 5.0)
-    assert device.sample(50, 5.05) == pytest.approx(5.05)
+    assert device.sample(make_sample(50), 5.05) == pytest.approx(5.05)
     device.clock.add(90, 4.99)  # a map 100 ms earlier than before
-    assert device.sample(100, 5.1) == pytest.approx(5.05)
-    assert device.sample(200, 5.2) == pytest.approx(5.1)
+    assert device.sample(make_sample(100), 5.1) == pytest.approx(5.05)
+    assert device.sample(make_sample(200), 5.2) == pytest.approx(5.1)
 
 
 def test_adding_is_cheap() -> None:

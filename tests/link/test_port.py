@@ -16,7 +16,16 @@ import pytest
 from platelink.link.framing import Decoder, Frame, encode
 from platelink.link.messages import Heartbeat
 from platelink.link.outputs import GarbageReceived
-from platelink.link.port import MAX_UNSENT, Port, PortBusy, PortMissing, PortRefused, explain
+from platelink.link.port import (
+    MAX_UNSENT,
+    Port,
+    PortBusy,
+    PortError,
+    PortMissing,
+    PortRefused,
+    explain,
+    holder,
+)
 from platelink.link.session import Session
 
 DEADLINE_S = 5.0
@@ -180,3 +189,31 @@ def test_a_port_that_takes_nothing_costs_bounded_memory(pty: tuple[int, str]) ->
         watched.port.close()
 
     asyncio.run(run())
+
+
+@pytest.mark.parametrize("kind", ["file", "directory", "null"])
+def test_what_is_no_serial_port_is_said_so(tmp_path: Path, kind: str) -> None:
+    path = {"file": tmp_path / "a.txt", "directory": tmp_path, "null": Path("/dev/null")}[kind]
+    if kind == "file":
+        path.write_text("no port")
+
+    async def work() -> None:
+        port = Port(str(path), on_data=lambda _: None, on_lost=lambda _: None)
+        with pytest.raises(
+            PortError, match=r"is no serial port; ports found: .*; correct the port"
+        ):
+            port.open()
+
+    asyncio.run(work())
+
+
+def test_a_process_may_end_while_it_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = Path.iterdir
+
+    def ended(self: Path) -> Iterator[Path]:
+        if self.name == "fd":
+            raise FileNotFoundError(self)
+        return before(self)
+
+    monkeypatch.setattr(Path, "iterdir", ended)
+    assert holder("/dev/null").startswith("another program")

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from link_wire import HELLO, FakeDevice, make_sample
 
+from platelink.link.eventlog import MAX_HELD, EventLog
 from platelink.link.framing import FrameRejected, encode, encode_raw
 from platelink.link.messages import (
     Arm,
@@ -23,6 +24,7 @@ from platelink.link.messages import (
     Open,
     OrderReport,
     Output,
+    Rearm,
     ReplyCode,
     ResetLatch,
     SetFrame,
@@ -148,6 +150,39 @@ def test_other_protocol_version_ends_all_sending() -> None:
     assert talk.of(LinkUp) == [LinkUp(HELLO, rebooted=False)]
 
 
+def test_only_its_version_is_asked_of_a_device_that_came_back_with_another() -> None:
+    """Neither what waited to be sent, nor what is asked for now, nor a Heartbeat that is due. The
+    version is asked for again: a damaged Hello may have told it, or new firmware may speak ours."""
+    talk = Talk().up()
+    talk.wait(0.5)
+    talk.device.answers = False
+    first = talk.session.send(ARM, now=talk.now)
+    assert talk.session.data_to_send()
+    second = talk.session.send(Close(1), now=talk.now)  # made, and not yet taken by the port
+    talk.feed(HELLO._replace(protocol=2, boot_id=78))
+    assert talk.session.data_to_send() == b""
+    third = talk.session.send(Close(1), now=talk.now)
+    talk.out += talk.session.tick(now=talk.now)
+    given_up = {output.ref for output in talk.of(CommandUnanswered)}
+    assert given_up == {first, second, third}
+    heard = len(talk.device.heard)
+    talk.wait(5.0)
+    talk.feed(HELLO._replace(protocol=2, boot_id=79))
+    talk.out += talk.session.receive(b"\x55" * 5000, now=talk.now)  # nor when it seems garbage
+    talk.wait(5.0)
+    asked = [type(message) for _, message in talk.device.heard[heard:]]
+    assert 3 <= len(asked) <= 12 and set(asked) == {GetHello}
+    assert talk.session.status().state == "mismatch"
+    talk.session.port_lost("unplugged", now=talk.now)
+    talk.session.port_opened(now=talk.now)
+    talk.exchange()
+    talk.wait(2.0, sample_every=None)
+    assert {type(message) for _, message in talk.device.heard[heard:]} == {GetHello}
+    talk.device.answers = True
+    talk.wait(2.0)
+    assert talk.session.status().state == "up"
+
+
 def test_hello_of_another_version_may_have_another_length() -> None:
     talk = Talk()
     talk.session.port_opened(now=talk.now)
@@ -155,12 +190,27 @@ def test_hello_of_another_version_may_have_another_length() -> None:
     assert talk.of(ProtocolMismatch) == [ProtocolMismatch(9, 1)]
 
 
-def test_hello_that_cannot_be_is_rejected() -> None:
-    talk = Talk(FakeDevice(HELLO._replace(tick_hz=0)))
+@pytest.mark.parametrize("field", ["tick_hz", "frame_ticks"])
+def test_hello_that_cannot_be_is_rejected(field: str) -> None:
+    talk = Talk(FakeDevice(HELLO._replace(**{field: 0})))
     talk.session.port_opened(now=talk.now)
     talk.exchange()
     assert talk.of(FrameRejected)[0].reason == "value"
-    assert talk.session.status().state == "connecting"
+    assert not talk.of(LinkUp)
+    status = talk.session.status()
+    assert (status.state, status.hello) == ("connecting", None)
+
+
+@pytest.mark.parametrize("field", ["tick_hz", "frame_ticks"])
+def test_such_a_hello_changes_nothing_of_a_link_that_is_up(field: str) -> None:
+    talk = Talk().up()
+    talk.wait(0.3)
+    talk.feed(HELLO._replace(boot_id=78, **{field: 0}))
+    assert talk.of(FrameRejected)[0].reason == "value"
+    status = talk.session.status()
+    assert (status.state, status.hello, status.reboots) == ("up", HELLO, 0)
+    talk.wait(1.0)
+    assert not talk.of(LinkLost)
 
 
 # --- silence, loss, garbage -----------------------------------------------------------------
@@ -460,6 +510,19 @@ def test_open_already_on_its_way_is_not_repeated_after_a_close() -> None:
     assert len(talk.heard(Close)) > 3
 
 
+def test_an_older_target_is_not_sent_after_a_newer_one() -> None:
+    talk = Talk()
+    talk.device.mute.add(Rearm)
+    talk.up()
+    for target in (100, 200):
+        talk.session.send(Rearm(1, target), now=talk.now)
+        talk.exchange()
+    talk.wait(0.3)
+    targets = [message.target for _, message in talk.heard(Rearm)]
+    assert targets[0] == 100 and set(targets[1:]) == {200}
+    assert len(targets) > 2
+
+
 def test_command_without_a_link_fails_at_once() -> None:
     session = Session()
     ref = session.send(ARM, now=5.0)
@@ -582,6 +645,29 @@ def test_events_no_longer_kept_are_reported_lost() -> None:
     assert talk.of(EventsLost) == [EventsLost(2, 23)]
     assert len(talk.heard(GetLog)) == 2
     assert talk.session.status().events_lost == 22
+
+
+def test_events_numbered_far_ahead_are_held_in_bounds() -> None:
+    log = EventLog()
+    log.start(1)
+    for number in range(2000, 30_000):
+        assert log.receive(Event(number, 1, 0, 0)) == []
+    assert len(log._held) <= MAX_HELD
+    ready, first, gone = log.answered()
+    assert (first, gone) == (1, 1999)
+    assert [event.number for event in ready] == list(range(2000, 2000 + MAX_HELD))
+    assert [e.number for e in log.receive(Event(2000 + MAX_HELD, 1, 0, 0))] == [2000 + MAX_HELD]
+
+
+@pytest.mark.parametrize("target", [2**63, -(2**63) - 1, 2**200])
+def test_a_command_that_does_not_fit_is_never_sent_and_told(target: int) -> None:
+    talk = Talk().up()
+    command = Rearm(1, target)
+    ref = talk.session.send(command, now=talk.now)
+    talk.wait(0.2)
+    assert talk.heard(Rearm) == []
+    unanswered = talk.of(CommandUnanswered)
+    assert [(u.ref, u.command) for u in unanswered] == [(ref, command)]
 
 
 def test_numbers_wrap_without_a_zero() -> None:

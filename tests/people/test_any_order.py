@@ -16,9 +16,9 @@ from hypothesis.stateful import (
 )
 
 from people.make import LEAD, SECRET, at, by, opened
+from platelink.contract.words import Role
 from platelink.ledger.errors import StoreRefused
 from platelink.people.errors import SignInRefused
-from platelink.people.rights import Role
 from platelink.people.rules import SignInRules
 from platelink.people.store import People
 
@@ -179,7 +179,7 @@ class AnyOrder(RuleBasedStateMachine):
         locked = known is not None and self.now < known.locked_until
         allowed = known is not None and known.open and not locked and known.secret == secret
         try:
-            token, session = self.store.sign_in(name, secret, at(self.now))
+            token, session, _ = self.store.sign_ins.sign_in(name, secret, at(self.now))
         except SignInRefused as error:
             assert not allowed
             if known is None:
@@ -209,7 +209,7 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(token=tokens)
     def use(self, token: str) -> None:
-        session = self.store.session(token, at(self.now))
+        session = self.store.sign_ins.session(token, at(self.now))
         ticket = self.tickets.get(token)
         if ticket is None:
             assert session is None
@@ -225,8 +225,8 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(token=consumes(tokens))
     def sign_out(self, token: str) -> None:
-        self.store.sign_out(token, at(self.now))
-        assert self.store.session(token, at(self.now)) is None
+        self.store.sign_ins.sign_out(token, at(self.now))
+        assert self.store.sign_ins.session(token, at(self.now)) is None
         if token in self.tickets:
             self.tickets[token].dead = True
 
@@ -235,7 +235,7 @@ class AnyOrder(RuleBasedStateMachine):
         if not hasattr(self, "store"):
             return
         assert self.open_leads() >= 1
-        people = {p.name: p for p in self.store.people()}
+        people = {p.name: p for p in self.store.log.people()}
         assert people.keys() == self.known.keys()
         for name, known in self.known.items():
             person = people[name]
@@ -248,7 +248,7 @@ class AnyOrder(RuleBasedStateMachine):
     @invariant()
     def entries_have_no_holes(self) -> None:
         if hasattr(self, "store"):
-            numbers = [entry.number for entry in self.store.history()]
+            numbers = [entry.number for entry in self.store.log.history()]
             assert numbers == list(range(1, len(numbers) + 1))
 
 

@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 
 from people.make import LEAD, OPERATOR, SECRET, at, by, opened
+from platelink.contract.words import Role
 from platelink.people.entries import Act
 from platelink.people.errors import SignInRefused
-from platelink.people.rights import Role
 
 KILLS = 12
 LONGEST_S = 0.02
@@ -33,10 +33,10 @@ def go_on(path: Path, secret: str, round_: int, say: Connection) -> None:
         living: list[str] = []
         dead: list[str] = []
         for number in range(1_000_000):
-            living.append(store.sign_in(OPERATOR, secret, at()).token)
-            say.send((secret, store.history()[-1].number, list(living), list(dead)))
+            living.append(store.sign_ins.sign_in(OPERATOR, secret, at()).token)
+            say.send((secret, store.log.history()[-1].number, list(living), list(dead)))
             if number % 3 == 1:
-                store.sign_out(living[0], at())
+                store.sign_ins.sign_out(living[0], at())
                 dead.append(living.pop(0))
             elif number % 3 == 2:
                 new = f"invention {round_} number {number}"
@@ -44,8 +44,8 @@ def go_on(path: Path, secret: str, round_: int, say: Connection) -> None:
                 secret, dead, living = new, dead + living, []
             else:
                 with contextlib.suppress(SignInRefused):
-                    store.sign_in(OPERATOR, "a wrong secret", at())
-            say.send((secret, store.history()[-1].number, list(living), list(dead)))
+                    store.sign_ins.sign_in(OPERATOR, "a wrong secret", at())
+            say.send((secret, store.log.history()[-1].number, list(living), list(dead)))
 
 
 def run_and_kill(path: Path, secret: str, round_: int, acts: int, then_s: float) -> Said:
@@ -81,20 +81,20 @@ def test_what_was_answered_lasts(tmp_path: Path) -> None:
         then_s = chance.uniform(0.0, LONGEST_S)
         secret, entries, living, dead = run_and_kill(path, secret, round_, round_ % 7, then_s)
         with opened(path) as store:
-            new = store.history()[entries:]
+            new = store.log.history()[entries:]
             assert len(new) <= 1
             acts = [entry.act for entry in new]
-            assert [store.session(token, at()) for token in dead] == [None] * len(dead)
+            assert [store.sign_ins.session(token, at()) for token in dead] == [None] * len(dead)
             if Act.SECRET_CHANGED in acts:
-                assert [store.session(token, at()) for token in living] == [None] * len(living)
+                assert all(store.sign_ins.session(t, at()) is None for t in living)
             elif Act.SIGNED_OUT not in acts:
-                assert all(store.session(token, at()) for token in living)
-            numbers = [entry.number for entry in store.history()]
+                assert all(store.sign_ins.session(token, at()) for token in living)
+            numbers = [entry.number for entry in store.log.history()]
             assert numbers == list(range(1, len(numbers) + 1))
             if Act.SECRET_CHANGED in acts:  # to what, it had no time to say
                 secret = f"a lead's invention {round_}"
                 store.change_secret(OPERATOR, secret, by())
-            store.sign_in(OPERATOR, secret, at())
+            store.sign_ins.sign_in(OPERATOR, secret, at())
         raw = sqlite3.connect(path)
         assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert raw.execute("PRAGMA foreign_key_check").fetchall() == []

@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from platelink.contract.words import Role
 from platelink.people import docs
-from platelink.people.rights import RIGHTS, Right, Role, may, refusal
+from platelink.people.rights import RIGHTS, Right, may, refusal
 
 PAGE = Path(__file__).parents[2] / "docs/people.md"
 
@@ -21,6 +22,7 @@ LEADS_ONLY = {
     Right.SKIP_STEPS,
     Right.ACCEPT_OVERDUE,
     Right.CHANGE_ALARMS,
+    Right.DROP_LESSONS,
     Right.SIGN_RECIPES,
     Right.CHANGE_LOTS,
     Right.CHANGE_SCREENS,

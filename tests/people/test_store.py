@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from people.make import AUDITOR, LEAD, OPERATOR, SECRET, T0, at, by, opened
+from platelink.contract.words import Role
 from platelink.ledger.by import By
 from platelink.ledger.errors import StoreError, StoreRefused, StoreUnusable
 from platelink.people.entries import Act
 from platelink.people.errors import NoSuchPerson, NotUsable, SignInRefused
-from platelink.people.rights import Role
 from platelink.people.store import People
 
 
@@ -43,23 +43,23 @@ def test_the_first_is_a_lead_and_there_is_one_first(path: Path) -> None:
         assert store.anybody()
         with pytest.raises(StoreRefused, match="a lead signs in and adds others"):
             store.add_first(OPERATOR, SECRET[OPERATOR], by())
-        assert [p.name for p in store.people()] == [LEAD]
+        assert [p.name for p in store.log.people()] == [LEAD]
 
 
 def test_a_name_is_shown_as_typed_and_given_once(people: People) -> None:
     people.add("Zoë Ångström", Role.AUDITOR, "long invention", by())
-    assert people.person("zoe\u0308 A\u030angström").name == "Zoë Ångström"
+    assert people.log.person("zoe\u0308 A\u030angström").name == "Zoë Ångström"
     with pytest.raises(StoreRefused, match="a person 'Zoë Ångström' already; give another name"):
         people.add("ZOË ÅNGSTRÖM", Role.AUDITOR, "long invention", by())
     people.close_person("Zoë Ångström", by("left"))
     with pytest.raises(StoreRefused, match="open them again"):
         people.add("Zoë Ångström", Role.AUDITOR, "long invention", by())
     with pytest.raises(NoSuchPerson, match="there is no person 'Nobody'; there are: Anna Example"):
-        people.person("Nobody")
+        people.log.person("Nobody")
 
 
 def test_what_may_not_be_given_leaves_nothing_behind(people: People) -> None:
-    before = people.history()
+    before = people.log.history()
     for name, secret in ((" Dan", "a good secret"), ("Dan", "123456"), ("Dan", "short")):
         with pytest.raises(NotUsable):
             people.add(name, Role.OPERATOR, secret, by())
@@ -69,7 +69,7 @@ def test_what_may_not_be_given_leaves_nothing_behind(people: People) -> None:
         people.add("Dan", Role.OPERATOR, "a good secret", By(" ", T0))
     with pytest.raises(ValueError, match="time zone"):
         people.add("Dan", Role.OPERATOR, "a good secret", By(LEAD, datetime(2026, 3, 2)))  # noqa: DTZ001
-    assert people.history() == before
+    assert people.log.history() == before
 
 
 # --- changing ------------------------------------------------------------------------------
@@ -85,9 +85,9 @@ def test_a_lead_who_forgot_regains_a_secret_with_a_reason(people: People) -> Non
     with pytest.raises(StoreRefused, match="closed"):
         people.regain(OPERATOR, "a new invention", by("forgot it", who="root"))
     people.regain(LEAD, "a new invention", by("forgot it", who="root"))
-    entry = people.history(LEAD)[-1]
+    entry = people.log.history(LEAD)[-1]
     assert (entry.act, entry.who, entry.why) == (Act.SECRET_CHANGED, "root", "forgot it")
-    assert people.sign_in(LEAD, "a new invention", T0).session.person.name == LEAD
+    assert people.sign_ins.sign_in(LEAD, "a new invention", T0).session.person.name == LEAD
 
 
 def test_everything_is_on_record_with_who_when_and_why(people: People) -> None:
@@ -95,12 +95,12 @@ def test_everything_is_on_record_with_who_when_and_why(people: People) -> None:
     people.change_secret(OPERATOR, "a new invention", by("forgotten", seconds=2))
     people.close_person(OPERATOR, by("left", seconds=3))
     people.open_person(OPERATOR, by("is back", seconds=4))
-    token = people.sign_in(OPERATOR, "a new invention", at(5)).token
-    people.sign_out(token, at(6))
+    token = people.sign_ins.sign_in(OPERATOR, "a new invention", at(5)).token
+    people.sign_ins.sign_out(token, at(6))
     with pytest.raises(SignInRefused):
-        people.sign_in(OPERATOR, "wrong", at(7))
+        people.sign_ins.sign_in(OPERATOR, "wrong", at(7))
     people.unlock(OPERATOR, by("saw it", seconds=8))
-    told = [(e.act, e.at_utc, e.who, e.why, e.body) for e in people.history(OPERATOR.upper())]
+    told = [(e.act, e.at_utc, e.who, e.why, e.body) for e in people.log.history(OPERATOR.upper())]
     assert told == [
         (Act.ADDED, at(0), LEAD, "", {"role": "operator"}),
         (Act.ROLE_CHANGED, at(1), LEAD, "new work", {"role": "auditor", "before": "operator"}),
@@ -112,9 +112,9 @@ def test_everything_is_on_record_with_who_when_and_why(people: People) -> None:
         (Act.REFUSED, at(7), "not known", "", {"wrong": 1}),
         (Act.UNLOCKED, at(8), LEAD, "saw it", {}),
     ]
-    assert [e.number for e in people.history()] == list(range(1, 11))
-    assert people.entries_after(8) == people.history()[8:]
-    assert people.entries_after(2, 3) == people.history()[2:5]
+    assert [e.number for e in people.log.history()] == list(range(1, 11))
+    assert people.log.entries.after(8) == people.log.history()[8:]
+    assert people.log.entries.after(2, 3) == people.log.history()[2:5]
 
 
 def test_what_needs_a_reason_says_so(people: People) -> None:
@@ -148,7 +148,7 @@ def test_an_open_lead_is_always_left(people: People) -> None:
     people.close_person(LEAD, by("leaves"))
     with pytest.raises(StoreRefused, match="Bob Example is the only open lead"):
         people.close_person(OPERATOR, by("leaves"))
-    assert [(p.name, p.role, p.open) for p in people.people()] == [
+    assert [(p.name, p.role, p.open) for p in people.log.people()] == [
         (LEAD, Role.LEAD, False),
         (OPERATOR, Role.LEAD, True),
     ]
@@ -160,8 +160,8 @@ def test_an_open_lead_is_always_left(people: People) -> None:
 def test_only_its_owner_reads_the_file_and_no_secret_is_in_it(people: People, path: Path) -> None:
     people.change_secret(OPERATOR, "a new invention", by())
     with pytest.raises(SignInRefused):
-        people.sign_in("typed here by mistake", "wrong", at())
-    signed = people.sign_in(OPERATOR, "a new invention", at(1))
+        people.sign_ins.sign_in("typed here by mistake", "wrong", at())
+    signed = people.sign_ins.sign_in(OPERATOR, "a new invention", at(1))
     assert path.stat().st_mode & 0o777 == 0o600
     people.close()
     content = path.read_bytes()
@@ -172,14 +172,14 @@ def test_only_its_owner_reads_the_file_and_no_secret_is_in_it(people: People, pa
 
 
 def test_reading_needs_no_right_to_write(people: People, path: Path) -> None:
-    token = people.sign_in(OPERATOR, SECRET[OPERATOR], at()).token
+    token = people.sign_ins.sign_in(OPERATOR, SECRET[OPERATOR], at()).token
     people.close()
     before = path.read_bytes()
     os.chmod(path, 0o400)
     with People.open(path, read_only=True) as reader:
-        assert [p.name for p in reader.people()] == [LEAD, OPERATOR]
-        assert len(reader.history()) == 3
-        assert reader.session(token, at(3600)) is not None
+        assert [p.name for p in reader.log.people()] == [LEAD, OPERATOR]
+        assert len(reader.log.history()) == 3
+        assert reader.sign_ins.session(token, at(3600)) is not None
         with pytest.raises(StoreUnusable, match="cannot be written"):
             reader.close_person(OPERATOR, by("left"))
     assert path.read_bytes() == before
@@ -217,10 +217,10 @@ def test_the_file_itself_refuses_to_forget(people: People, path: Path) -> None:
 
 def test_two_programs_see_what_the_other_did(people: People, path: Path) -> None:
     with opened(path) as other:
-        token = people.sign_in(OPERATOR, SECRET[OPERATOR], at()).token
+        token = people.sign_ins.sign_in(OPERATOR, SECRET[OPERATOR], at()).token
         other.add(AUDITOR, Role.AUDITOR, SECRET[AUDITOR], by())
-        assert people.person(AUDITOR).role is Role.AUDITOR
+        assert people.log.person(AUDITOR).role is Role.AUDITOR
         other.close_person(OPERATOR, by("left", seconds=1))
-        assert people.session(token, at(2)) is None
+        assert people.sign_ins.session(token, at(2)) is None
         with pytest.raises(StoreError):
             people.close_person(LEAD, by("left"))

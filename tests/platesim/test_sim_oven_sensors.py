@@ -12,7 +12,15 @@ import pytest
 from platesim.lamps import LampBank, LampParameters
 from platesim.oven import OvenParameters, OvenState, equilibrium_c, stepped
 from platesim.plant import Plant, PlantParameters
-from platesim.sensors import HEAD, OVEN, VACUUM, LightSensor, LinearSensor, SensorParameters
+from platesim.sensors import (
+    HEAD,
+    OVEN,
+    VACUUM,
+    GaugeNoise,
+    LightSensor,
+    LinearSensor,
+    SensorParameters,
+)
 from platesim.vacuum import VacuumParameters
 
 
@@ -107,6 +115,42 @@ def test_noise_mean_and_spread_in_counts() -> None:
     seen = np.concatenate(counts)
     assert seen.mean() == pytest.approx(100.3, abs=0.06)
     assert seen.std() == pytest.approx(math.sqrt(4.0 + 1.0 / 12.0), rel=0.03)
+
+
+def gauge_counts(noise: GaugeNoise, **vacuum: float) -> np.ndarray:
+    """Of 60 s with the pump on, a gauge without white noise and with 12 bits."""
+    still = LinearSensor(400.0, 30.0, noise_lsb=0.0, adc_bits=12)
+    quick = VacuumParameters(volume_l=0.5, leaks=(), **vacuum)
+    frame = plant(SensorParameters(vacuum=still, vacuum_noise=noise), vacuum=quick)
+    frame.set_drive(lamp=False, pump=True)
+    counts = []
+    for _ in range(120):
+        counts.append(next_counts(frame, 500)[:, VACUUM].astype(float))
+        frame.commit(500)
+    return np.concatenate(counts)[10_000:]
+
+
+def test_slow_noise_of_a_gauge_remembers_itself() -> None:
+    """AR(1): rms as given, correlation exp(-t / slow_s) at the lag t."""
+    seen = gauge_counts(GaugeNoise(slow_lsb=8.0, slow_s=0.1))
+    assert seen.std() == pytest.approx(8.0, rel=0.1)
+    assert np.corrcoef(seen[:-100], seen[100:])[0, 1] == pytest.approx(math.exp(-1.0), abs=0.1)
+
+
+def test_heavy_tails_of_a_gauge() -> None:
+    """Student's t with 3 degrees of freedom has 1.38 % beyond 3 rms times sqrt(1/3) of its scale,
+    against 0.27 % of a normal one: P(|t3| > 3 sqrt 3) = 0.0138."""
+    seen = gauge_counts(GaugeNoise(heavy_lsb=10.0))
+    beyond = np.abs(seen - np.median(seen)) > 30.0
+    assert beyond.mean() == pytest.approx(0.0138, rel=0.15)
+
+
+def test_a_running_pump_puts_its_tone_on_the_gauge() -> None:
+    """Amplitude 0.5 kPa at 30 counts a kPa: rms 15 / sqrt 2 in its own line of the spectrum."""
+    seen = gauge_counts(GaugeNoise(), pulsation_kpa=0.5, pulsation_hz=23.0)
+    spectrum = np.abs(np.fft.rfft(seen - seen.mean())) / len(seen)
+    assert int(spectrum.argmax()) == 23 * len(seen) // 1000
+    assert 2.0 * spectrum.max() == pytest.approx(15.0, rel=0.02)
 
 
 @pytest.mark.parametrize("bits", [10, 12, 16])

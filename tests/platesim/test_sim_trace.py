@@ -72,10 +72,10 @@ def test_trace_runs_on_behind_the_shut_light() -> None:
     assert past.bed[0, 0] == 0.0
 
 
-def test_compressed_and_scaled() -> None:
-    fast = Trace(np.array([0.0, 10.0]), np.array([2.0, 4.0])).compressed(5.0).scaled(0.5)
+def test_compressed() -> None:
+    fast = Trace(np.array([0.0, 10.0]), np.array([2.0, 4.0])).compressed(5.0)
     assert fast.times_s.tolist() == [0.0, 2.0]
-    assert fast.irradiance_mw_cm2.tolist() == [1.0, 2.0]
+    assert fast.irradiance_mw_cm2.tolist() == [2.0, 4.0]
 
 
 @pytest.mark.parametrize(

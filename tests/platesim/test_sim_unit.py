@@ -26,11 +26,22 @@ from platelink.link.messages import (
     unpack,
 )
 from platesim.faults import (
+    BitFlips,
+    ClockJumps,
+    ContactorSticks,
+    DeviceHangs,
     DeviceResets,
+    GaugeShifts,
     GaugeStuck,
     InterlockOpens,
+    LampsDoNotStrike,
     LeakOpens,
+    LineEchoes,
+    OrderForgotten,
     Planned,
+    RelayWelds,
+    SpeaksVersion,
+    StrayLight,
     TubeFails,
     Unplugged,
     WireParameters,
@@ -334,3 +345,134 @@ def test_a_frame_arrives_its_delay_after_its_last_tick(frame_ticks: int) -> None
         unit.write(frame(Heartbeat(), n))
     assert len(delays) > 3
     assert delays == pytest.approx([0.003] * len(delays), abs=1e-9)
+
+
+# --- what goes wrong with lamps, sensors, device and line -----------------------------------------
+
+
+def lit(*, target: int = 10**9, guard: int = 1000) -> SimulatedUnit:
+    """A unit whose lamp was opened just now; by its guard it closes after a second."""
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    unit.mark()
+    opened(unit, target, guard=guard)
+    return unit
+
+
+def test_a_welded_relay_burns_on_until_it_lets_go() -> None:
+    unit = lit()
+    unit.inject(RelayWelds(), for_s=3.0)
+    unit.advance(2.5)
+    assert unit.board.outputs == 0 and unit.lamp_on
+    unit.advance(1.0)
+    assert not unit.lamp_on
+    assert unit.true_dose_mj_cm2() == pytest.approx(12.0 * 3.01, rel=0.01)
+
+
+def test_a_contactor_that_sticks_is_late_each_time() -> None:
+    unit = lit()
+    unit.inject(ContactorSticks(0.4))
+    unit.advance(2.0)
+    assert unit.light_on_truth_s == pytest.approx(1.4, abs=0.002)
+
+
+def test_lamps_that_do_not_strike_are_dark_under_an_open_order() -> None:
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    unit.inject(LampsDoNotStrike(), for_s=1.0)
+    unit.mark()
+    opened(unit, 10**9, guard=500)
+    unit.advance(1.0)
+    assert (unit.light_on_truth_s, unit.true_dose_mj_cm2()) == (pytest.approx(0.5), 0.0)
+
+
+def test_stray_light_falls_on_bed_and_sensor() -> None:
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    unit.mark()
+    dark = of(Sample, list(messages(heard(unit, 1.0))))
+    unit.inject(StrayLight(0.5), for_s=2.0)
+    stray = of(Sample, list(messages(heard(unit, 1.5))))
+    slope = unit.parameters.plant.sensors.light[0].counts_per_mw_cm2
+    assert rate(stray) - rate(dark) == pytest.approx(0.5 * slope, rel=0.01)
+    unit.advance(1.0)
+    assert unit.true_dose_mj_cm2() == pytest.approx(1.0, rel=1e-3)
+
+
+def heard(unit: SimulatedUnit, seconds: float) -> bytes:
+    unit.read()
+    unit.advance(seconds)
+    return unit.read()
+
+
+def rate(samples: list[Any]) -> float:
+    """Light counts a tick."""
+    first, last = samples[1], samples[-1]
+    return float(
+        (last.light_sum[0] - first.light_sum[0]) / (last.light_count[0] - first.light_count[0])
+    )
+
+
+def test_a_gauge_can_be_off_and_wander() -> None:
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    at_rest = of(Sample, list(messages(heard(unit, 1.0))))[-1]
+    unit.inject(GaugeShifts(VACUUM, counts=50.0, counts_per_s=10.0))
+    later = of(Sample, list(messages(heard(unit, 2.0))))[-1]
+    moved = later.vacuum_sum / later.vacuum_count - at_rest.vacuum_sum / at_rest.vacuum_count
+    assert moved == pytest.approx(50.0 + 20.0, abs=1.0)
+
+
+def test_a_hung_device_is_silent_with_its_lamp_on() -> None:
+    unit = lit()
+    unit.inject(DeviceHangs(), for_s=5.0)
+    unit.advance(0.01)
+    assert heard(unit, 4.0) == b"" and unit.lamp_on
+    boots = of(Hello, list(messages(heard(unit, 2.0))))
+    assert [b.reset_cause for b in boots] == [3] and not unit.lamp_on
+
+
+def test_a_device_that_forgot_its_order_is_dark_and_says_none() -> None:
+    unit = lit()
+    unit.inject(OrderForgotten())
+    newest = of(Sample, list(messages(heard(unit, 0.2))))[-1]
+    assert not unit.lamp_on
+    assert (newest.order, newest.order_state, newest.outputs) == (0, 0, 0)
+
+
+def test_an_echoing_line_gives_both_ends_their_own_words() -> None:
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    unit.advance(0.1)
+    unit.read()
+    unit.inject(LineEchoes())
+    unit.write(frame(Heartbeat(), 1))
+    assert Heartbeat() in list(messages(heard(unit, 0.3)))
+    assert of(Sample, list(messages(heard(unit, 0.3))))[-1].rx_bad > 0
+
+
+@pytest.mark.parametrize(
+    ("flip", "change"),
+    [
+        (BitFlips("light_sum", 40), 1 << 40),
+        (BitFlips("order_sum", 63), -(1 << 63)),
+        (BitFlips("order", 3), 8),
+    ],
+)
+def test_a_flipped_bit_passes_the_check_sum(flip: BitFlips, change: int) -> None:
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    twin = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    unit.inject(flip)
+    spoilt, good = (of(Sample, list(messages(heard(u, 0.3)))) for u in (unit, twin))
+
+    def value(sample: Any) -> int:
+        found = getattr(sample, flip.field)
+        return int(found[0] if isinstance(found, tuple) else found)
+
+    changes = [value(a) - value(b) for a, b in zip(spoilt, good, strict=True)]
+    assert changes == [change] + [0] * (len(changes) - 1)
+
+
+def test_clock_and_version_can_be_other_than_they_are() -> None:
+    unit = SimulatedUnit(UnitParameters(lamps=QUIET), seed=1)
+    before = of(Sample, list(messages(heard(unit, 0.2))))[-1].tick
+    unit.inject(ClockJumps(-1000))
+    assert of(Sample, list(messages(heard(unit, 0.2))))[-1].tick == (before + 200 - 1000) % 2**32
+    unit.inject(SpeaksVersion(9))
+    unit.reset_device(3)
+    assert of(Hello, list(messages(heard(unit, 0.2))))[0].protocol == 9

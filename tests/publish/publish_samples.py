@@ -26,7 +26,7 @@ def entry_id(number: int) -> str:
 
 def start(number: int = 1, run: str = "r1", step: str = "film", at: datetime = AT) -> RunStart:
     return RunStart(
-        id=entry_id(number), run_id=run, unit=UNIT, at_utc=at, step=step, target_dose_mj_cm2=420.0,
+        id=entry_id(number), run_id=run, unit=UNIT, at_utc=at, step=step, target_dose_mj_cm2=340.0,
         operator="invented", conditions={"calibration": "invented"},
     )  # fmt: skip
 
@@ -67,7 +67,7 @@ def event(
 def end(number: int, count: int, run: str = "r1", at: datetime = AT) -> RunEnd:
     return RunEnd(
         id=entry_id(number), run_id=run, unit=UNIT, at_utc=at, state="complete",
-        reason="dose reached", dose_mj_cm2=420.1, device_dose_mj_cm2=420.2, light_s=60.5,
+        reason="dose reached", dose_mj_cm2=340.1, device_dose_mj_cm2=340.2, light_s=60.5,
         samples=count, events=2,
     )  # fmt: skip
 

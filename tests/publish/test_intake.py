@@ -43,14 +43,14 @@ REFUSED = [
     (ps.start(), {"target_dose_mj_cm2": float("nan")}, "finite"),
     (ps.start(), {"at_utc": "2026-01-02T03:04:05"}, "timezone"),
     (ps.start(), {"at_utc": "2029-01-01T00:00:00Z"}, "limit 48 h"),
-    (ps.start(), {"at_utc": "1969-12-31T23:59:59Z"}, "before 1970"),
-    (BLOCK, {"at_utc_ms": [-1, 5, 6]}, "before 1970"),
+    (ps.start(), {"at_utc": "2019-12-31T23:59:59Z"}, "before 2020"),
+    (BLOCK, {"at_utc_ms": [-1, ps.AT_MS, ps.AT_MS + 1]}, "before 2020"),
     (BLOCK, {"at_utc_ms": [1, 2]}, "at_utc_ms has 2 values, ticks has 3"),
     (BLOCK, {"values": {"dose_mj_cm2": [1.0, 2.0]}}, "dose_mj_cm2 has 2 values, ticks has 3"),
     (BLOCK, {"values": {"dose mj": [1.0, 2.0, 3.0]}}, "cannot be the name of a field"),
     (BLOCK, {"values": {"dose_mj_cm2": [1.0, float("inf"), 3.0]}}, "finite"),
     (BLOCK, {"values": {"dose_mj_cm2": [1.0, "off", 3.0]}}, "number"),
-    (BLOCK, {"first_sample": -1}, "negative"),
+    (BLOCK, {"first_sample": -1}, "greater than or equal to 0"),
     (BLOCK, {"kind": "noise"}, "kind"),
 ]
 

@@ -59,11 +59,11 @@ def test_event_outside_a_run_has_no_run_and_no_step():
 
 def test_start_and_end_give_their_numbers():
     (begin,) = points_of(ps.start(), address("start"), step="film", order=1)
-    assert begin.fields == {"count": 1.0, "target_dose_mj_cm2": 420.0}
+    assert begin.fields == {"count": 1.0, "target_dose_mj_cm2": 340.0}
     (stop,) = points_of(ps.end(9, 20), address("end"), step="film", order=9)
     assert stop.series.endswith(",step=film,state=complete")
     assert stop.fields == {
-        "dose_mj_cm2": 420.1, "device_dose_mj_cm2": 420.2, "light_s": 60.5, "samples": 20.0,
+        "dose_mj_cm2": 340.1, "device_dose_mj_cm2": 340.2, "light_s": 60.5, "samples": 20.0,
         "events": 2.0, "gaps": 0.0,
     }  # fmt: skip
     assert list(points_of(ps.channels(), address("channels"), step="film", order=2)) == []
@@ -77,7 +77,7 @@ def test_text_that_would_break_a_line_cannot(nasty):
     assert text.endswith(" count=1.0 5")
 
 
-@pytest.mark.parametrize("value", [0.1, 1e-300, 1.7976931348623157e308, -0.0, 420.10000000000002])
+@pytest.mark.parametrize("value", [0.1, 1e-300, 1.7976931348623157e308, -0.0, 340.10000000000002])
 def test_numbers_read_back_as_they_were(value):
     text = line(Point("m,a=b", {"x": value}, 1, 0), 1)
     assert float(text.split(" ")[1].removeprefix("x=")) == value

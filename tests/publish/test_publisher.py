@@ -8,11 +8,21 @@ import time
 import pytest
 from publish import publish_samples as ps
 
+from platelink.publish import publisher as module
+from platelink.publish import repair
 from platelink.publish.cursor import CursorFile, CursorState
-from platelink.publish.mqtt import BrokerSettings
-from platelink.publish.outbox import OutboxSource
-from platelink.publish.publisher import Publisher, PublisherSettings, PublisherStatus
+from platelink.publish.mqtt import (
+    Acknowledged,
+    BrokerSettings,
+    Connected,
+    ConnectionLost,
+    Received,
+)
+from platelink.publish.outbox import OutboxSettings, OutboxSource
+from platelink.publish.publisher import Publisher
+from platelink.publish.publishing import PublisherSettings, PublisherStatus
 from platelink.publish.services import free_port
+from platelink.publish.teller import Teller
 from platelink.publish.topics import TopicError
 
 
@@ -32,6 +42,9 @@ class ListSource:
     def last_number(self):
         return len(self.rows)
 
+    def replaced(self):
+        return False
+
     def close(self):
         pass
 
@@ -40,8 +53,9 @@ class ListSource:
 def run(tmp_path):
     """Start a publisher on a source with no broker; wait for a status; stop it."""
 
-    def run(open_source, condition) -> PublisherStatus:
-        settings = PublisherSettings(BrokerSettings("127.0.0.1", free_port()), ps.SITE, ps.UNIT)
+    def run(open_source, condition, **more) -> PublisherStatus:
+        broker = BrokerSettings("127.0.0.1", free_port())
+        settings = PublisherSettings(broker, ps.SITE, ps.UNIT, **more)
         publisher = Publisher(
             settings, open_source=open_source, cursor_path=tmp_path / "cursor.json"
         )
@@ -85,6 +99,162 @@ def test_same_journal_goes_on_where_it_was(run, tmp_path):
     status = run(lambda: ListSource(7), lambda s: s.pending == 2)
     assert (status.cursor, status.notice) == (5, "")
     assert file.load().session > 3  # a new one for every connection, also over restarts
+
+
+class Answering:
+    """A broker that answers every message with this code."""
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+        self.events = [Connected(False, 20)]
+        self.count = 0
+
+    def connect(self) -> None:
+        pass
+
+    def subscribe(self, filters: object) -> None:
+        pass
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+        self.count += 1
+        self.events.append(Acknowledged(self.count, self.code, "said so"))
+        return self.count
+
+    def poll(self, timeout_s: float) -> list[object]:
+        time.sleep(0.001)
+        found, self.events = self.events, []
+        return found
+
+    def close(self) -> None:
+        pass
+
+
+class Failing(Answering):
+    """Takes one entry each 20 ms, and is gone for good after the seventh."""
+
+    def poll(self, timeout_s: float) -> list[object]:
+        time.sleep(0.02)
+        if self.count == 8:  # the status and seven entries
+            return [ConnectionLost("killed")]
+        return super().poll(timeout_s)
+
+
+def test_number_and_id_of_the_cursor_are_of_the_same_entry(run, tmp_path, monkeypatch):
+    """A lost connection takes the cursor back; a restart then goes on from there."""
+    broker = Failing(0)
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: broker)
+    monkeypatch.setattr(module, "CURSOR_SAVE_S", 0.0)
+    box = OutboxSettings(window=1, again_s=0.05, retry_first_s=60.0, retry_cap_s=60.0)
+    run(lambda: ListSource(20), lambda s: s.problem == "killed", outbox=box)
+    saved = CursorFile(tmp_path / "cursor.json").load()
+    assert 1 <= saved.number < 7 and saved.entry_id == ps.entry_id(saved.number)
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    status = run(lambda: ListSource(20), lambda s: s.cursor == 20)
+    assert (status.acknowledged, status.notice) == (20 - saved.number, "")
+
+
+def test_a_restart_sends_again_what_a_broker_killed_with_it_may_have_lost(
+    run, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    run(lambda: ListSource(7), lambda s: s.cursor == 7)
+    assert run(lambda: ListSource(9), lambda s: s.cursor == 9).acknowledged == 9
+
+
+def test_a_full_disk_keeps_nothing_from_being_published(run, tmp_path, monkeypatch):
+    def full(self, state):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    monkeypatch.setattr(CursorFile, "save", full)
+    status = run(lambda: ListSource(7), lambda s: s.cursor == 7 and s.notice)
+    assert status.acknowledged == 7 and status.problem == ""
+    assert "No space left" in status.notice and "after a restart" in status.notice
+
+
+class Holding(Answering):
+    """Takes seven entries and is gone; a recorder has said a moment before that it holds five."""
+
+    entries, said = 0, False
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+        self.entries += not retain
+        return super().publish(topic, payload, retain=retain)
+
+    def poll(self, timeout_s: float) -> list[object]:
+        if self.entries < 7 or self.events:
+            return super().poll(timeout_s)
+        if self.said:
+            time.sleep(0.1)
+            return [self._words(6), ConnectionLost("killed")]
+        self.said = True
+        return [self._words(5)]
+
+    def _words(self, last: int) -> Received:
+        ranges = {ps.JOURNAL: ((1, last),)}
+        return Received(*Teller("night", None).words((ps.SITE, ps.UNIT), ranges, ps.AT), 1, 1)
+
+    def acknowledge(self, message: Received) -> None:
+        pass
+
+
+def test_what_recorders_hold_is_not_sent_again_after_a_loss(run, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Holding(0))
+    box = OutboxSettings(again_s=0.08, retry_first_s=60.0, retry_cap_s=60.0)
+    status = run(lambda: ListSource(7), lambda s: s.problem == "killed", outbox=box)
+    assert status.cursor == 5
+
+
+class Lacking(Answering):
+    """A recorder that is new says what it has, and nothing else happens."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        words = Teller("new", None).words((ps.SITE, ps.UNIT), {ps.JOURNAL: ((6, 7),)}, ps.AT)
+        self.events.append(Received(*words, 1, 1))
+
+    def acknowledge(self, message: Received) -> None:
+        pass
+
+
+def test_what_a_recorder_lacks_is_sent_though_nothing_new_comes(run, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Lacking(0))
+    monkeypatch.setattr(repair, "LOOK_S", 0.05)
+    CursorFile(tmp_path / "cursor.json").save(CursorState(7, ps.entry_id(7), 3))
+    status = run(lambda: ListSource(7), lambda s: s.sent_again >= 5)
+    assert (status.cursor, status.acknowledged) == (7, 0)
+
+
+@pytest.mark.parametrize("code", [0x80, 0x87, 0x97])
+def test_what_the_broker_refuses_is_not_delivered(run, tmp_path, monkeypatch, code):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(code))
+    status = run(lambda: ListSource(7), lambda s: "refused entry 1" in s.problem)
+    assert (status.cursor, status.acknowledged, status.state) == (0, 0, "held")
+    assert CursorFile(tmp_path / "cursor.json").load().number == 0
+
+
+def test_what_nobody_has_subscribed_to_is_not_delivered(run, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0x10))
+    status = run(lambda: ListSource(7), lambda s: "no subscriber" in s.problem)
+    assert (status.cursor, status.acknowledged, status.state) == (0, 0, "held")
+
+
+def test_what_it_takes_is_delivered(run, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    box = OutboxSettings(again_s=0.0)
+    assert run(lambda: ListSource(7), lambda s: s.cursor == 7, outbox=box).acknowledged == 7
+    assert 1 <= CursorFile(tmp_path / "cursor.json").load().number <= 6  # the newest may be lost
+
+
+def test_a_journal_begun_anew_is_gone_over_to(run, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    old, new = ListSource(7), ListSource(3)
+    old.replaced = lambda: True
+    for number, row in enumerate(new.rows, 1):
+        row.entry = row.entry.model_copy(update={"id": f"another-{number}"})
+    sources = iter([old])
+    status = run(lambda: next(sources, new), lambda s: s.pending == 0 and s.cursor == 3)
+    assert status.running
 
 
 def test_stop_before_start_is_fine_and_bad_names_are_refused_at_once(tmp_path):

@@ -3,32 +3,36 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from publish import publish_samples as ps
 
+from platelink.publish.holdings import split_id
 from platelink.publish.intake import Accepted, Rejected
 from platelink.publish.recorder_journal import (
+    Counts,
     RecorderJournal,
     RecorderJournalError,
-    look,
-    split_id,
 )
 from platelink.publish.topics import Topics, parse
 from platelink.publish.upload import Row
 from platelink.runs import AnyEntry
 
 TOPICS = Topics(ps.SITE, ps.UNIT)
+V1 = Path(__file__).parent / "data" / "recorder_v1.sql"
 NOW = ps.AT_MS + 1000
 
 
 def taken(entry: AnyEntry) -> Accepted:
-    address = parse(TOPICS.of(entry))
+    topic = TOPICS.of(entry)
+    address = parse(topic)
     assert address is not None
-    return Accepted(address, entry, entry.model_dump_json().encode())
+    return Accepted(topic, entry.model_dump_json().encode(), address, entry)
 
 
 @pytest.fixture
@@ -45,6 +49,13 @@ def put(journal: RecorderJournal, *entries: AnyEntry, utc_ms: int = NOW) -> list
 def lines(journal: RecorderJournal, rows: list[Row] | None = None) -> list[str]:
     text = journal.lines_of(journal.rows() if rows is None else rows)
     return text.split("\n") if text else []
+
+
+def dead_letters(journal: RecorderJournal) -> list[tuple]:
+    """Read as anybody may look into a journal that is in use: stage, topic, payload, reason."""
+    with closing(sqlite3.connect(f"{journal.path.as_uri()}?mode=ro", uri=True)) as db:
+        query = "SELECT stage, topic, payload, reason FROM dead_letter ORDER BY number"
+        return db.execute(query).fetchall()
 
 
 def times(journal: RecorderJournal) -> dict[str, list[int]]:
@@ -125,48 +136,36 @@ def test_start_that_never_comes_is_given_up_and_counted(journal):
 
 def test_rejected_messages_are_kept_with_their_reason(journal):
     journal.commit([Rejected("topic/x", b"\xff" * 100_000, "not an entry")], utc_ms=NOW)
-    (letter,) = journal.dead_letters()
-    assert (letter.stage, letter.topic, letter.reason) == ("received", "topic/x", "not an entry")
-    assert letter.payload == b"\xff" * 65_536
+    letter = ("received", "topic/x", b"\xff" * 65_536, "not an entry")
+    assert dead_letters(journal) == [letter]
     assert journal.counts().dead_letters == 1 and journal.rows() == []
 
 
-def test_refused_row_is_set_aside_and_can_be_taken_back(journal):
+def test_refused_row_is_set_aside_whole(journal):
     rows = put(journal, ps.start(), ps.samples(2, 0, 5))
     text = journal.lines_of(rows[1:])
     journal.set_aside(rows[1], "store answered 400", utc_ms=NOW)
     assert journal.rows() == rows[:1]
-    assert journal.dead_letters()[0].reason == "store answered 400"
-    (back,) = journal.retry_set_aside(utc_ms=NOW)
-    assert journal.lines_of([back]) == text and journal.dead_letters() == []
+    assert dead_letters(journal) == [("upload", "", text.encode(), "store answered 400")]
 
 
 def test_memory_of_old_ids_is_dropped_and_the_file_stays_small(journal, tmp_path):
     for first in range(2, 400):
         put(journal, ps.samples(first, 20 * first, 20))
     put(journal, ps.start())
-    journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    journal._db.rows("PRAGMA wal_checkpoint(TRUNCATE)")
     full = (tmp_path / "recorder.db").stat().st_size
     assert full > 500_000
     journal.confirm(journal.rows())
     journal.forget_before(NOW + 1)
-    journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    journal._db.rows("PRAGMA wal_checkpoint(TRUNCATE)")
     assert (tmp_path / "recorder.db").stat().st_size < full / 4
-    assert journal._db.execute("SELECT count(*) FROM seen").fetchone() == (0,)
+    assert journal._db.rows("SELECT first, last FROM held") == [(1, 399)]
 
 
 def test_two_recorders_on_one_journal_are_refused(journal, tmp_path):
     with pytest.raises(RecorderJournalError, match="in use: end the other recorder"):
         RecorderJournal(tmp_path / "recorder.db")
-
-
-def test_others_may_look_into_a_journal_in_use(journal, tmp_path):
-    put(journal, ps.start())
-    journal.commit([Rejected("topic/x", b"?", "not an entry")], utc_ms=NOW)
-    counts, letters = look(tmp_path / "recorder.db")
-    assert counts == journal.counts() and letters == journal.dead_letters()
-    with pytest.raises(RecorderJournalError, match="not readable"):
-        look(tmp_path / "none.db")
 
 
 def test_journal_of_a_newer_program_is_refused(tmp_path):
@@ -178,14 +177,36 @@ def test_journal_of_a_newer_program_is_refused(tmp_path):
         RecorderJournal(tmp_path / "recorder.db")
 
 
+def test_a_journal_of_version_1_goes_on(tmp_path):
+    path = tmp_path / "recorder.db"
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript(V1.read_text())
+    journal = RecorderJournal(path)
+    assert [row.number for row in journal.rows()] == [4, 5, 6]
+    before = Counts(received=9, dead_letters=1, confirmed_lines=5, rows=3, waiting=1)
+    assert journal.counts() == before
+    assert put(journal, *ps.whole_run(2, 3)) == []  # known from before
+    assert journal.counts().duplicates == 7
+    (row,) = put(journal, ps.samples(100, 6, 5))
+    assert "step=film" in journal.lines_of([row])
+    journal.close()
+    RecorderJournal(tmp_path / "new.db").close()
+    assert schema_of(path) == schema_of(tmp_path / "new.db")
+
+
+def schema_of(path: Path) -> list[tuple[str, str]]:
+    with closing(sqlite3.connect(path)) as db:
+        return db.execute("SELECT name, sql FROM sqlite_master ORDER BY name").fetchall()
+
+
 def test_full_disk_takes_nothing_of_the_batch(journal):
     put(journal, ps.start())
-    pages = journal._db.execute("PRAGMA page_count").fetchone()[0]
-    journal._db.execute(f"PRAGMA max_page_count = {pages}").fetchall()  # SQLite's own full disk
+    pages = journal._db.rows("PRAGMA page_count")[0][0]
+    journal._db.rows(f"PRAGMA max_page_count = {pages}")  # SQLite's own full disk
     with pytest.raises(RecorderJournalError, match="full; check free space"):
         put(journal, *(ps.samples(n, 100 * n, 100) for n in range(2, 60)))
     assert [row.lines for row in journal.rows()] == [1]
-    journal._db.execute("PRAGMA max_page_count = 100000").fetchall()
+    journal._db.rows("PRAGMA max_page_count = 100000")
     assert len(put(journal, *(ps.samples(n, 100 * n, 100) for n in range(2, 60)))) == 58
 
 
@@ -213,7 +234,7 @@ def test_no_delivery_repeats_loses_or_moves_a_point(losses, tmp_path_factory):
         put(journal, *run)
         expected = lines(journal)
         journal.confirm(journal.rows())
-        journal._db.execute("DELETE FROM seen")
+        journal._db.execute("DELETE FROM held")
         journal._db.execute("DELETE FROM series")
         journal._db.execute("DELETE FROM run")
         for cut in range(0, len(sent), 5):

@@ -13,6 +13,7 @@ from publish import publish_samples as ps
 
 from platelink.publish import schemas
 from platelink.publish.messages import UnitStatus
+from platelink.publish.teller import KEPT_S, Teller
 from platelink.publish.topics import RUN_KINDS, Topics
 from platelink.runs import AnyEntry
 
@@ -41,7 +42,7 @@ def resolve(node: dict[str, object]) -> dict[str, object]:
 
 def channel_of(topic: str, run_id: str | None) -> dict[str, object]:
     """The one channel whose address, filled in, is this topic."""
-    names = {"site": ps.SITE, "unit": ps.UNIT, "run_id": run_id or ""}
+    names = {"site": ps.SITE, "unit": ps.UNIT, "run_id": run_id or "", "recorder": "night"}
     found = [c for c in ASYNCAPI["channels"].values() if c["address"].format(**names) == topic]
     assert len(found) == 1, topic
     return found[0]
@@ -91,19 +92,29 @@ def test_status_has_a_channel_and_fits_its_schema():
     assert check(schema, json.dumps(json.loads(STATUS.model_dump_json()) | {"session": 0}))
 
 
+def test_what_a_recorder_holds_has_a_channel_and_fits_its_schema():
+    words = Teller("night", None).words((ps.SITE, ps.UNIT), {"j": ((1, 7), (9, 9))}, ps.AT)
+    schema = payload_schema(channel_of(words.topic, None))
+    assert check(schema, words.payload.decode()) == []
+    assert check(schema, json.dumps(json.loads(words.payload) | {"journals": {"j": [[-1, 7]]}}))
+
+
 def test_no_channel_is_documented_that_is_never_used():
     used = {TOPICS.of(e) for e in RUN} | {TOPICS.of(ps.event(9, "x", None)), TOPICS.status}
-    names = {"site": ps.SITE, "unit": ps.UNIT, "run_id": "r1"}
+    used.add(TOPICS.held("night"))
+    names = {"site": ps.SITE, "unit": ps.UNIT, "run_id": "r1", "recorder": "night"}
     documented = {c["address"].format(**names) for c in ASYNCAPI["channels"].values()}
     assert documented == used
     assert {a.rsplit("/", 1)[1] for a in documented if "/run/" in a} == set(RUN_KINDS)
 
 
-def test_every_channel_is_sent_to_and_only_the_status_is_retained():
+def test_every_channel_is_sent_to_and_what_is_no_entry_is_retained():
     for operation in ASYNCAPI["operations"].values():
         channel = resolve(operation["channel"])
         mqtt = operation["bindings"]["mqtt"]
         assert (operation["action"], mqtt["qos"]) == ("send", 1)
-        assert mqtt["retain"] == channel["address"].endswith("/status")
+        retained = ("/status", "/held/{recorder}")
+        assert mqtt["retain"] == channel["address"].endswith(retained)
+        assert mqtt.get("messageExpiryInterval", KEPT_S) == KEPT_S
     sent = {json.dumps(resolve(o["channel"])) for o in ASYNCAPI["operations"].values()}
     assert len(sent) == len(ASYNCAPI["channels"])

@@ -40,7 +40,7 @@ LOT = Lot(
     best_before=date(2026, 8, 1),
     area_cm2=10_000.0,
 )
-SCREEN = Screen(name="example-screen-fine", ruling_lines_per_cm=60.0, tint_pct=90.0, max_uses=2)
+SCREEN = Screen(name="example-screen-fine", ruling_lines_per_cm=54.0, tint_pct=88.0, max_uses=2)
 
 # --- by hypothesis -------------------------------------------------------------------------
 

@@ -37,26 +37,27 @@ def test_a_copy_with_one_step_less_or_turned_round_is_told(recipe: Recipe) -> No
 
 def test_values_are_told_with_their_units() -> None:
     old = plate()
-    new = with_step(old, "film", dose_mj_cm2=441.0, on_leak="abort")
+    new = with_step(old, "film", dose_mj_cm2=357.0, on_leak="abort")
     new = with_step(new, "dry", limit_c=80.0)
     new = with_step(new, "screen", contact=None)
     assert told(old, new) == [
-        "step film: dose 420 mJ/cm² → 441 mJ/cm² (+5 %)",
+        "step film: dose 340 mJ/cm² → 357 mJ/cm² (+5 %)",
         "step film: on leak hold → abort",
-        "step screen: contact low 15 inHg, high 27 inHg → none",
-        "step dry: limit 170 °F → 80 °C",
+        "step screen: contact low 56 kPa, high 89 kPa → none",
+        "step dry: limit 69 °C → 80 °C",
     ]
 
 
 def test_what_is_inside_a_step_is_known_by_its_name() -> None:
     old = plate()
     stages = old.content()["step"][3]["stage"]
-    rinse = {"name": "rinse", "duration_s": 10.0, "prompt": "Rinse."}
-    new = with_step(old, "washout", stage=[rinse, stages[0], stages[1] | {"duration_s": 30.0}])
+    wet = {"name": "wet", "duration_s": 10.0, "prompt": "Wet it."}
+    longer = stages[1] | {"duration_s": 45.0}
+    new = with_step(old, "washout", stage=[wet, stages[0], longer, stages[2]])
     assert told(old, new) == [
-        "step washout: stage rinse: added at the beginning (duration 10 s, tolerance 5 s, "
-        "prompt Rinse.)",
-        "step washout: stage brush: duration 15 s → 30 s (+100 %)",
+        "step washout: stage wet: added at the beginning (duration 10 s, tolerance 5 s, "
+        'prompt "Wet it.")',
+        "step washout: stage rub: duration 30 s → 45 s (+50 %)",
     ]
 
 

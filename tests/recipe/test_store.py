@@ -3,16 +3,18 @@
 import sqlite3
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
 import pytest
 
+from platelink.ledger.by import By
 from platelink.ledger.errors import StoreRefused, StoreUnavailable, StoreUnusable
 from platelink.recipe.entries import About, Act
 from platelink.recipe.life import State
 from platelink.recipe.schema import RECIPES
-from platelink.recipe.store import By, RecipeStore
+from platelink.recipe.store import RecipeStore
 from recipe.make import LOT, SCREEN, T0, by, plate, with_step
 
 
@@ -52,7 +54,7 @@ def test_a_recipe_comes_back_by_id_revision_and_hash(store: RecipeStore, path: P
 
 
 def test_a_life_from_draft_to_retired(store: RecipeStore) -> None:
-    for mj_cm2 in (420.0, 430.0, 440.0):
+    for mj_cm2 in (340.0, 430.0, 440.0):
         store.add(dose(mj_cm2), by())
     store.approve("plate-a-fine@1", by("tested", hours=1))
     assert store.find("plate-a-fine").number == 1
@@ -67,7 +69,7 @@ def test_a_life_from_draft_to_retired(store: RecipeStore) -> None:
     ]
     store.retire(two.content_hash, by("no more stock", hours=3))
     assert store.find("plate-a-fine").state is State.DRAFT
-    acts = [(e.act, e.body["revision"]) for e in store.history(About.RECIPE, "plate-a-fine")]
+    acts = [(e.act, e.body["revision"]) for e in store.log.history(About.RECIPE, "plate-a-fine")]
     assert acts[3:] == [
         (Act.APPROVED, 1), (Act.RETIRED, 1), (Act.APPROVED, 2), (Act.RETIRED, 2),
     ]  # fmt: skip
@@ -105,7 +107,7 @@ def test_an_approval_that_cannot_be_is_refused(
     store.retire("plate-a-fine@1", by("mistake"))
     with pytest.raises(StoreRefused, match=told):
         store.approve(which, by(why))
-    assert len(store.entries_after(0, 99)) == 3
+    assert len(store.log.entries.after(0, 99)) == 3
 
 
 def test_who_and_when_are_owed(store: RecipeStore) -> None:
@@ -114,88 +116,93 @@ def test_who_and_when_are_owed(store: RecipeStore) -> None:
             store.add(plate(), by(who=who))
     with pytest.raises(ValueError, match="time zone"):
         store.add(plate(), By("A. Example", datetime(2026, 3, 2)))  # noqa: DTZ001
-    assert store.entries_after(0, 99) == ()
+    assert store.log.entries.after(0, 99) == ()
 
 
 # --- lots and screens ----------------------------------------------------------------------
 
 
 def test_a_lot_is_told_by_its_entries(store: RecipeStore) -> None:
-    assert store.add_lot(LOT, by()).area_left_cm2 == 10_000.0
-    store.open_lot(LOT.name, date(2026, 2, 3), by())
-    store.use_lot(LOT.name, 600.0, by(), ref="P-1")
-    store.use_lot(LOT.name, 600.0, by(hours=1), ref="P-1")  # told twice after a crash
-    now = store.use_lot(LOT.name, 400.0, by())
+    shelf = store.shelf
+    assert shelf.add_lot(LOT, by()).area_left_cm2 == 10_000.0
+    shelf.open_lot(LOT.name, date(2026, 2, 3), by())
+    shelf.use_lot(LOT.name, 600.0, by(), ref="P-1")
+    shelf.use_lot(LOT.name, 600.0, by(hours=1), ref="P-1")  # told twice after a crash
+    now = shelf.use_lot(LOT.name, 400.0, by())
     assert (now.area_left_cm2, now.uses) == (9000.0, 2)
-    assert store.count_lot(LOT.name, 8800.0, by("offcuts")).area_left_cm2 == 8800.0
-    changed = store.change_lot(LOT.name, {"best_before": date(2027, 1, 1)}, by("tested"))
+    assert shelf.count_lot(LOT.name, 8800.0, by("offcuts")).area_left_cm2 == 8800.0
+    changed = shelf.change_lot(LOT.name, {"best_before": date(2027, 1, 1)}, by("tested"))
     assert changed.lot.best_before == date(2027, 1, 1)
-    assert store.change_lot(LOT.name, {"best_before": None}, by("no date")).lot.best_before is None
-    assert store.lots() == (store.lot(LOT.name),)
-    acts = [entry.act for entry in store.history(About.LOT, LOT.name)]
+    assert shelf.change_lot(LOT.name, {"best_before": None}, by("no date")).lot.best_before is None
+    assert shelf.lots() == (shelf.lot(LOT.name),)
+    acts = [entry.act for entry in store.log.history(About.LOT, LOT.name)]
     assert acts == ["added", "opened", "used", "used", "counted", "changed", "changed"]
-    store.close_thing(About.LOT, LOT.name, by("used up"))
-    assert store.lot(LOT.name).closed == "used up"
-    assert store.use_lot(LOT.name, 9000.0, by()).area_left_cm2 == -200.0  # used is used
+    shelf.close_thing(About.LOT, LOT.name, by("used up"))
+    assert shelf.lot(LOT.name).closed == "used up"
+    assert shelf.use_lot(LOT.name, 9000.0, by()).area_left_cm2 == -200.0  # used is used
 
 
 def test_a_screen_is_told_by_its_entries(store: RecipeStore) -> None:
-    store.add_screen(SCREEN, by())
+    shelf = store.shelf
+    shelf.add_screen(SCREEN, by())
     for ref in ("P-1/screen", "P-2/screen", "P-2/screen", None):
-        now = store.use_screen(SCREEN.name, by(), ref=ref)
+        now = shelf.use_screen(SCREEN.name, by(), ref=ref)
     assert now.uses == 3
-    assert store.change_screen(SCREEN.name, {"max_uses": 5}, by("still good")).screen.max_uses == 5
-    store.close_thing(About.SCREEN, SCREEN.name, by("scratched"))
-    assert [s.closed for s in store.screens()] == ["scratched"]
+    assert shelf.change_screen(SCREEN.name, {"max_uses": 5}, by("still good")).screen.max_uses == 5
+    shelf.close_thing(About.SCREEN, SCREEN.name, by("scratched"))
+    assert [s.closed for s in shelf.screens()] == ["scratched"]
 
 
 def test_what_contradicts_a_lot_or_screen_is_refused(store: RecipeStore) -> None:
-    store.add_lot(LOT, by())
-    store.add_screen(SCREEN, by())
-    store.open_lot(LOT.name, date(2026, 2, 3), by())
-    count = len(store.entries_after(0, 99))
+    shelf = store.shelf
+    shelf.add_lot(LOT, by())
+    shelf.add_screen(SCREEN, by())
+    shelf.open_lot(LOT.name, date(2026, 2, 3), by())
+    count = len(store.log.entries.after(0, 99))
     for told, act in [
-        ("L-17 is there already", lambda: store.add_lot(LOT, by())),
-        ("was opened on 2026-02-03", lambda: store.open_lot(LOT.name, date(2026, 2, 4), by())),
-        ("must be more than 0", lambda: store.use_lot(LOT.name, 0.0, by())),
-        ("must be 0 or more", lambda: store.count_lot(LOT.name, float("nan"), by())),
-        ("there is no lot 'L-9'.*there are: L-17", lambda: store.use_lot("L-9", 1.0, by())),
+        ("L-17 is there already", lambda: shelf.add_lot(LOT, by())),
+        ("was opened on 2026-02-03", lambda: shelf.open_lot(LOT.name, date(2026, 2, 4), by())),
+        ("must be more than 0", lambda: shelf.use_lot(LOT.name, 0.0, by())),
+        ("must be 0 or more", lambda: shelf.count_lot(LOT.name, float("nan"), by())),
+        ("there is no lot 'L-9'.*there are: L-17", lambda: shelf.use_lot("L-9", 1.0, by())),
         (
             "of a lot, best_before, note",
-            lambda: store.change_lot(LOT.name, {"stock": "x"}, by("y")),
+            lambda: shelf.change_lot(LOT.name, {"stock": "x"}, by("y")),
         ),
-        ("say why", lambda: store.change_lot(LOT.name, {"note": "x"}, by())),
-        ("max_uses", lambda: store.change_screen(SCREEN.name, {"max_uses": 0}, by("y"))),
-        ("say why", lambda: store.close_thing(About.SCREEN, SCREEN.name, by())),
+        ("say why", lambda: shelf.change_lot(LOT.name, {"note": "x"}, by())),
+        ("max_uses", lambda: shelf.change_screen(SCREEN.name, {"max_uses": 0}, by("y"))),
+        ("say why", lambda: shelf.close_thing(About.SCREEN, SCREEN.name, by())),
     ]:
         with pytest.raises(StoreRefused, match=told):
             act()
-    store.close_thing(About.LOT, LOT.name, by("used up"))
+    shelf.close_thing(About.LOT, LOT.name, by("used up"))
     for again in (
-        lambda: store.close_thing(About.LOT, LOT.name, by("again")),
-        lambda: store.count_lot(LOT.name, 1.0, by()),
-        lambda: store.change_lot(LOT.name, {"note": "x"}, by("y")),
+        lambda: shelf.close_thing(About.LOT, LOT.name, by("again")),
+        lambda: shelf.count_lot(LOT.name, 1.0, by()),
+        lambda: shelf.change_lot(LOT.name, {"note": "x"}, by("y")),
     ):
         with pytest.raises(StoreRefused, match="closed \\(used up\\)"):
             again()
-    assert len(store.entries_after(0, 99)) == count + 1
+    assert len(store.log.entries.after(0, 99)) == count + 1
 
 
 def test_a_lot_cannot_be_opened_before_it_came(store: RecipeStore) -> None:
-    store.add_lot(LOT, by())
+    shelf = store.shelf
+    shelf.add_lot(LOT, by())
     with pytest.raises(StoreRefused, match="came on 2026-02-01"):
-        store.open_lot(LOT.name, date(2026, 1, 31), by())
+        shelf.open_lot(LOT.name, date(2026, 1, 31), by())
 
 
 # --- the file ------------------------------------------------------------------------------
 
 
 def test_entries_are_read_on_from_a_number(store: RecipeStore) -> None:
+    shelf = store.shelf
     store.add(plate(), by())
-    store.add_lot(LOT, by())
-    store.add_screen(SCREEN, by())
-    assert [e.number for e in store.entries_after(0, 2)] == [1, 2]
-    assert [(e.number, e.about, e.name) for e in store.entries_after(2, 9)] == [
+    shelf.add_lot(LOT, by())
+    shelf.add_screen(SCREEN, by())
+    assert [e.number for e in store.log.entries.after(0, 2)] == [1, 2]
+    assert [(e.number, e.about, e.name) for e in store.log.entries.after(2, 9)] == [
         (3, About.SCREEN, SCREEN.name)
     ]
 
@@ -226,14 +233,14 @@ def test_the_file_itself_refuses_to_forget(path: Path, sql: str) -> None:
     with RecipeStore.open(path) as store:
         store.add(plate(), by())
         store.retire("plate-a-fine@1", by("mistake"))
-        store.add_lot(LOT, by())
-        before = store.entries_after(0, 99)
+        store.shelf.add_lot(LOT, by())
+        before = store.log.entries.after(0, 99)
     raw = sqlite3.connect(path)
     with pytest.raises(sqlite3.IntegrityError):
         raw.execute(sql)
     raw.close()
     with RecipeStore.open(path, read_only=True) as store:
-        assert store.entries_after(0, 99) == before
+        assert store.log.entries.after(0, 99) == before
 
 
 def test_a_content_that_was_altered_is_not_believed(path: Path) -> None:
@@ -241,7 +248,7 @@ def test_a_content_that_was_altered_is_not_believed(path: Path) -> None:
         revision = store.add(plate(), by())
     raw = sqlite3.connect(path)
     raw.execute("DROP TRIGGER revisions_no_update")
-    raw.execute("UPDATE revisions SET content = replace(content, '420', '999')")
+    raw.execute("UPDATE revisions SET content = replace(content, '340', '999')")
     raw.commit()
     raw.close()
     with (
@@ -259,7 +266,7 @@ def test_two_writers_do_not_lose_or_double_anything(path: Path) -> None:
         try:
             with RecipeStore.open(path) as store:
                 if who == 0:
-                    store.add_lot(LOT, by())
+                    store.shelf.add_lot(LOT, by())
                 for i in range(8):
                     store.add(dose(100.0 + 10 * i + who), by(who=f"W{who}"))
         except BaseException as fault:
@@ -275,7 +282,7 @@ def test_two_writers_do_not_lose_or_double_anything(path: Path) -> None:
         revisions = store.revisions("plate-a-fine")
         assert [r.number for r in revisions] == list(range(1, 17))
         assert len({r.content_hash for r in revisions}) == 16
-        assert [e.number for e in store.entries_after(0, 99)] == list(range(1, 18))
+        assert [e.number for e in store.log.entries.after(0, 99)] == list(range(1, 18))
 
 
 def test_two_programs_may_begin_the_same_file(path: Path) -> None:
@@ -319,7 +326,8 @@ def test_a_newer_file_is_refused(path: Path) -> None:
 
 
 def test_a_locked_file_is_waited_for_and_then_told(path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("platelink.ledger.database._WAIT_S", 0.01)
+    hasty = replace(RECIPES, open_wait_s=0.01, write_wait_s=0.01)
+    monkeypatch.setattr("platelink.recipe.store.RECIPES", hasty)
     with RecipeStore.open(path) as store:
         raw = sqlite3.connect(path, isolation_level=None)
         raw.execute("BEGIN IMMEDIATE")

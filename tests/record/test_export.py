@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from platelink.record.export import run_to_csv, run_to_json
-from platelink.record.plot import plot, plot_run
-from platelink.record.reader import RunRecord
+from platelink.record.plot import plot, plotted
+from platelink.record.stored import RunRecord
 from platelink.runs import Channel, RunChannels, RunEvent, RunStart, SampleBlock
 from record.make import T0, UNIT, block, channels, event, journal_at, later, start
 
@@ -24,9 +24,9 @@ def run(tmp_path: Path) -> tuple[RunRecord, list[RunEvent], SampleBlock]:
         journal.append(event(journal, name="lamp on", ticks=1000))
         journal.append_samples("r1", block(20), later(1))
         journal.end_run("r1", later(2), "complete", "dose reached", dose_mj_cm2=1.0)
-        record = journal.run("r1")
+        record = journal.reader.run("r1")
         assert record is not None
-        return record, journal.events("r1"), journal.samples("r1")
+        return record, journal.reader.events("r1"), journal.reader.samples("r1")
 
 
 def test_csv_reads_back_to_the_bit(run) -> None:
@@ -140,11 +140,7 @@ def test_constant_single_and_absent_values() -> None:
     assert "no values" in plot(T_S, np.full(1201, np.nan), width=30)
 
 
-def test_plot_of_a_run(run) -> None:
-    record, _, samples = run
-    text = plot_run(samples, record.channels, width=60)
-    assert "irradiance_mw_cm2 [mW/cm²]" in text and "vacuum_kpa [kPa]" in text
-    assert "dose_mj_cm2" not in text  # was not recorded
-    assert max(map(len, text.splitlines())) <= 60
-    assert plot_run(samples, record.channels, ascii_only=True).isascii()
-    assert plot_run(block(0), None) == ""
+def test_what_was_recorded_is_plotted(run) -> None:
+    _, _, samples = run
+    assert plotted(samples) == ["irradiance_mw_cm2", "vacuum_kpa"]
+    assert plot(T_S, np.full(1201, 5.0), title="2 mW/cm² at 20 °C", ascii_only=True).isascii()

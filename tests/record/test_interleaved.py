@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from platelink.ledger.by import from_ms
 from platelink.publish.intake import Accepted
 from platelink.publish.recorder_journal import RecorderJournal
 from platelink.publish.topics import Topics, parse
-from platelink.record.check import check
 from platelink.record.export import run_to_csv, run_to_json
-from platelink.record.reader import JournalReader, from_ms
+from platelink.record.reader import JournalReader
 from platelink.record.writer import JournalWriter
 from platelink.runs import SampleBlock
 from record.make import T0, UNIT, channels, event, later, start
@@ -118,7 +118,7 @@ def told(reader: JournalReader, run_id: str) -> list[Any]:
     run, samples, events = reader.run(run_id), reader.samples(run_id), reader.events(run_id)
     assert run is not None
     entries = [r.entry for r in reader.outbox_after(0, 10_000) if r.entry.run_id == run_id]
-    result = check(reader, run_id)
+    result = reader.check(run_id)
     return [
         without_ids(json.loads(run_to_json(run, events, samples))),
         without_ids([json.loads(entry.model_dump_json()) for entry in entries]),
@@ -132,9 +132,9 @@ def lines(reader: JournalReader, path: Path) -> dict[str, list[str]]:
     topics, found = Topics("site", UNIT), dict[str, list[str]]()
     recorder = RecorderJournal(path)
     for row in reader.outbox_after(0, 10_000):
-        address = parse(topics.of(row.entry))
+        address = parse(topic := topics.of(row.entry))
         assert address is not None and address.run_id is not None
-        taken = Accepted(address, row.entry, row.entry.model_dump_json().encode())
+        taken = Accepted(topic, row.entry.model_dump_json().encode(), address, row.entry)
         made = recorder.commit([taken], utc_ms=T0_MS)
         if made:
             found.setdefault(address.run_id, []).extend(recorder.lines_of(made).split("\n"))
@@ -160,7 +160,8 @@ def alone(tmp_path_factory: pytest.TempPathFactory) -> Alone:
             writer = JournalWriter(journal)
             for act in acts:
                 act.do(writer, 0.0)
-            found[kind] = [*told(journal, kind), lines(journal, directory / "recorder.db")[kind]]
+            reader = journal.reader
+            found[kind] = [*told(reader, kind), lines(reader, directory / "recorder.db")[kind]]
         assert found[kind][3]["ok"], found[kind][3]
     return found
 
@@ -196,14 +197,17 @@ def test_interleaved_runs_are_as_if_alone(
             journal.close()
             journal = opened(directory / "journal.db")
             writer = JournalWriter(journal)
-            assert left_open(journal) == counted(done)
+            assert left_open(journal.reader) == counted(done)
     journal.cap(1000)
     writer.retry(now=float(len(turns)))
+    reader = journal.reader
     for kind, one in alone.items():
-        assert told(journal, kind) == one[:-1]
-    assert lines(journal, directory / "recorder.db") == {k: one[-1] for k, one in alone.items()}
-    assert {name: kept.value for name, kept in journal.kept().items()} == {"plate": 11}
-    assert journal.faults() == [] and journal.open_runs() == []
+        assert told(reader, kind) == one[:-1]
+    assert lines(reader, directory / "recorder.db") == {k: one[-1] for k, one in alone.items()}
+    assert {name: snapshots.value for name, snapshots in reader.snapshots().items()} == {
+        "plate": 11
+    }
+    assert reader.faults() == [] and reader.open_runs() == []
     journal.close()
 
 

@@ -8,13 +8,15 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from small_disks import fill
 
-from platelink.record.errors import JournalFull, JournalReadOnly, JournalRefused
+from platelink.record.errors import JournalFull, JournalRefused
 from platelink.record.journal import Journal
-from platelink.record.kept import Kept
+from platelink.record.reader import JournalReader
+from platelink.record.snapshots import Snapshot
 from platelink.record.writer import RETRY_S, JournalWriter
 from record.make import T0, block, channels, event, journal_at, later, start
-from record.test_full_disk import CappedJournal, fill_disk, small_disk
+from record.test_full_disk import CappedJournal, small_disk
 
 __all__ = ["small_disk"]  # a fixture
 
@@ -32,25 +34,24 @@ def capped(tmp_path: Path) -> Iterator[CappedJournal]:
         yield opened
 
 
-def values(journal: Journal) -> dict[str, object]:
-    return {name: kept.value for name, kept in journal.kept().items()}
+def values(journal: Journal | JournalReader) -> dict[str, object]:
+    reader = journal.reader if isinstance(journal, Journal) else journal
+    return {name: snapshots.value for name, snapshots in reader.snapshots().items()}
 
 
 def test_kept_state_comes_back_and_is_no_entry(journal: Journal) -> None:
     journal.keep({"plate P-1": {"step": 2, "left": [1.5, None]}, "order": 7}, later(1))
     journal.keep({"order": 8, "never there": None}, later(2))
-    assert journal.kept() == {
-        "order": Kept(later(2), 8),
-        "plate P-1": Kept(later(1), {"step": 2, "left": [1.5, None]}),
+    assert journal.reader.snapshots() == {
+        "order": Snapshot(later(2), 8),
+        "plate P-1": Snapshot(later(1), {"step": 2, "left": [1.5, None]}),
     }
     journal.keep({"plate P-1": None}, later(3))
     journal.keep({}, later(4))
     assert values(journal) == {"order": 8}
-    assert journal.last_number() == 0 and journal.outbox_after(0, 10) == []
-    with Journal.open(journal.path, read_only=True) as reader:
-        assert reader.kept() == journal.kept()
-        with pytest.raises(JournalReadOnly):
-            reader.keep({"order": 9}, T0)
+    assert journal.reader.last_number() == 0 and journal.reader.outbox_after(0, 10) == []
+    with JournalReader.open(journal.reader.path) as reader:
+        assert reader.snapshots() == journal.reader.snapshots()
 
 
 @pytest.mark.parametrize("bad", [float("nan"), {"a": object()}, {1, 2}])
@@ -70,8 +71,8 @@ def test_an_older_file_has_none_until_it_is_written_to(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as db:
         db.execute("DROP TABLE kept")
         db.execute("PRAGMA user_version = 2")
-    with Journal.open(path, read_only=True) as reader:
-        assert reader.kept() == {}
+    with JournalReader.open(path) as reader:
+        assert reader.snapshots() == {}
         with journal_at(path) as journal:
             journal.keep({"a": 1}, T0)
             assert values(reader) == {"a": 1}
@@ -79,12 +80,12 @@ def test_an_older_file_has_none_until_it_is_written_to(tmp_path: Path) -> None:
 
 def test_together_is_one_commit(journal: Journal) -> None:
     seen = []
-    with Journal.open(journal.path, read_only=True) as reader:
+    with JournalReader.open(journal.reader.path) as reader:
         journal.together([
             lambda: journal.append(start(journal)),
             lambda: journal.append(channels(journal)),
             lambda: journal.append_samples("r1", block(), T0),
-            lambda: seen.append((reader.last_number(), reader.kept())),
+            lambda: seen.append((reader.last_number(), reader.snapshots())),
             lambda: journal.append(event(journal)),
             lambda: journal.keep({"a": 1}, T0),
             lambda: journal.end_run("r1", T0, "complete", "done"),
@@ -106,17 +107,17 @@ def test_together_refused_leaves_nothing(journal: Journal) -> None:
             lambda: journal.append(event(journal, "r9")),
         ])  # fmt: skip
     assert journal.next_id() == before and values(journal) == {}
-    assert [(r.start.run_id, r.samples) for r in journal.open_runs()] == [("r0", 20)]
+    assert [(r.start.run_id, r.samples) for r in journal.reader.open_runs()] == [("r0", 20)]
     journal.append_samples("r0", block(20, first=20), T0)  # the same again: nothing was counted
     journal.append(start(journal, "r1"))
     assert journal.end_run("r0", T0, "complete", "done").samples == 40
-    assert journal.faults() == []
+    assert journal.reader.faults() == []
 
 
 def test_together_on_a_full_disk_uses_what_was_set_aside(capped: CappedJournal) -> None:
     capped.append(start(capped))
     capped.cap(2)
-    number = capped.last_number()
+    number = capped.reader.last_number()
 
     def many() -> None:
         for _ in range(200):
@@ -124,11 +125,12 @@ def test_together_on_a_full_disk_uses_what_was_set_aside(capped: CappedJournal) 
 
     with pytest.raises(JournalFull):
         capped.together([many, lambda: capped.keep({"a": 1}, T0)])
-    assert capped.last_number() == number and values(capped) == {}
-    assert not capped.path.with_name("journal.db.ballast").exists()  # it was tried with it too
+    assert capped.reader.last_number() == number and values(capped) == {}
+    ballast = capped.reader.path.with_name("journal.db.ballast")
+    assert ballast.stat().st_size == (1 << 16) // 8  # it was tried with it too
     capped.cap(100)
     capped.together([many, lambda: capped.keep({"a": 1}, T0)])
-    assert capped.last_number() == number + 200 and values(capped) == {"a": 1}
+    assert capped.reader.last_number() == number + 200 and values(capped) == {"a": 1}
 
 
 def test_what_was_set_aside_lets_all_of_it_in_once(
@@ -150,8 +152,8 @@ def test_what_was_set_aside_lets_all_of_it_in_once(
         lambda: capped.append(event(capped, name="second", text=long)),
         lambda: capped.keep({"a": 2}, T0),
     ])  # fmt: skip
-    assert [e.name for e in capped.events("r1")] == ["first", "second"]
-    assert capped.last_number() == 3 and values(capped) == {"a": 2}
+    assert [e.name for e in capped.reader.events("r1")] == ["first", "second"]
+    assert capped.reader.last_number() == 3 and values(capped) == {"a": 2}
 
 
 def test_a_real_full_disk(small_disk: Path) -> None:
@@ -160,7 +162,7 @@ def test_a_real_full_disk(small_disk: Path) -> None:
     with journal_at(small_disk / "journal.db", ballast_bytes=256 << 10) as journal:
         writer = JournalWriter(journal)
         writer.append(start(writer), now=0.0)
-        filler = fill_disk(small_disk)
+        filler = fill(small_disk)
         given = 0
         while not writer.status().pending:
             given += 1
@@ -168,18 +170,18 @@ def test_a_real_full_disk(small_disk: Path) -> None:
                 writer.append(event(writer, text="longer " * 200), now=float(given))
                 writer.keep({"events": given}, at_utc=T0, now=float(given))
             assert given < 2000
-        assert given > 5 and not ballast.exists()  # the space set aside was used
+        assert given > 5 and ballast.stat().st_size == 32 << 10  # the space set aside was used
         for _ in range(5):
             given += 1
             writer.append(event(writer), now=float(given))
             writer.keep({"events": given}, at_utc=T0, now=float(given))
-        with Journal.open(journal.path, read_only=True) as reader:
+        with JournalReader.open(journal.reader.path) as reader:
             on_disk = len(reader.events("r1"))
             assert on_disk < given and values(reader) == {"events": on_disk}
         filler.unlink()
         writer.retry(now=given + RETRY_S)
-        assert len(journal.events("r1")) == given and values(journal) == {"events": given}
-        assert journal.faults() == []
+        assert len(journal.reader.events("r1")) == given and values(journal) == {"events": given}
+        assert journal.reader.faults() == []
 
 
 def test_writer_holds_the_newest_of_each_name_behind_its_entries(capped: CappedJournal) -> None:
@@ -198,10 +200,10 @@ def test_writer_holds_the_newest_of_each_name_behind_its_entries(capped: CappedJ
     state["n"] = -5  # what was given stays as it was given
     capped.cap(100)
     assert writer.retry(now=1.0 + RETRY_S) == waiting
-    assert capped.kept() == {
-        "step": Kept(later(49), {"n": 49}),
-        "only 0": Kept(later(48), 48),
-        "only 1": Kept(later(49), 49),
+    assert capped.reader.snapshots() == {
+        "step": Snapshot(later(49), {"n": 49}),
+        "only 0": Snapshot(later(48), 48),
+        "only 1": Snapshot(later(49), 49),
     }
     assert writer.status().pending == 0
 
@@ -210,7 +212,7 @@ def _behind(journal: Journal) -> bool:
     """The state on disk tells of no event that is not on disk."""
     step = values(journal)["step"]
     told = step["n"] if isinstance(step, dict) else -1
-    return told < len(journal.events("r1"))
+    return told < len(journal.reader.events("r1"))
 
 
 def test_writer_together_waits_as_a_whole(capped: CappedJournal) -> None:
@@ -219,9 +221,9 @@ def test_writer_together_waits_as_a_whole(capped: CappedJournal) -> None:
         writer.append(start(writer), now=0.0)
         writer.append(channels(writer), now=0.0)
         writer.keep({"a": 0}, at_utc=T0, now=0.0)
-        assert capped.last_number() == 0
-        assert writer.next_id() == capped.id_of(3)
-    assert capped.last_number() == 2 and values(capped) == {"a": 0}
+        assert capped.reader.last_number() == 0
+        assert writer.next_id() == capped.reader.id_of(3)
+    assert capped.reader.last_number() == 2 and values(capped) == {"a": 0}
     capped.cap(0)
     fill = {"text": "longer " * 300}
     for n in (1, 2):
@@ -229,12 +231,13 @@ def test_writer_together_waits_as_a_whole(capped: CappedJournal) -> None:
             writer.append(event(writer, name=f"first {n}", **fill), now=float(n))
             writer.append(event(writer, name=f"second {n}", **fill), now=float(n))
             writer.keep({"a": n}, at_utc=later(n), now=float(n))
-    assert capped.last_number() == 2 and values(capped) == {"a": 0}
-    assert writer.status().pending == 6 and writer.next_id() == capped.id_of(7)
+    assert capped.reader.last_number() == 2 and values(capped) == {"a": 0}
+    assert writer.status().pending == 6 and writer.next_id() == capped.reader.id_of(7)
     capped.cap(100)
     writer.retry(now=9.0)
-    assert [e.name for e in capped.events("r1")] == ["first 1", "second 1", "first 2", "second 2"]
-    assert capped.kept() == {"a": Kept(later(2), 2)}
+    names = [e.name for e in capped.reader.events("r1")]
+    assert names == ["first 1", "second 1", "first 2", "second 2"]
+    assert capped.reader.snapshots() == {"a": Snapshot(later(2), 2)}
 
 
 def test_an_error_in_the_block_gives_nothing(journal: Journal) -> None:
@@ -247,11 +250,11 @@ def test_an_error_in_the_block_gives_nothing(journal: Journal) -> None:
 
     with pytest.raises(KeyError):
         half()
-    assert journal.last_number() == 0
+    assert journal.reader.last_number() == 0
     with writer.together(now=0.0), pytest.raises(RuntimeError), writer.together(now=0.0):
         pass
     writer.append(event(writer, None), now=0.0)
-    assert journal.last_number() == 1
+    assert journal.reader.last_number() == 1
 
 
 def test_only_what_is_refused_is_left_out(journal: Journal) -> None:
@@ -267,7 +270,7 @@ def test_only_what_is_refused_is_left_out(journal: Journal) -> None:
 
     with pytest.raises(JournalRefused, match="never began"):
         group()
-    assert [e.name for e in journal.events("r1")] == ["before", "after"]
+    assert [e.name for e in journal.reader.events("r1")] == ["before", "after"]
     assert values(journal) == {"a": 1}
     assert writer.status().pending == 0 and writer.status().refused == 1
 
@@ -305,7 +308,7 @@ def test_a_refused_start_takes_its_group_with_it(journal: Journal) -> None:
 
     with pytest.raises(JournalRefused, match="has begun already"):
         again()
-    assert journal.last_number() == 1 and values(journal) == {}
+    assert journal.reader.last_number() == 1 and values(journal) == {}
 
 
 STEPS = st.lists(
@@ -353,8 +356,8 @@ def test_state_never_runs_ahead_of_the_entries(
             else:
                 one(kind, names)
             on_disk = values(journal)
-            assert all(n <= journal.last_number() for n in on_disk.values())  # type: ignore[operator]
+            assert all(n <= journal.reader.last_number() for n in on_disk.values())  # type: ignore[operator]
         journal.cap(1000)
         writer.retry(now=now + 1.0)
         assert writer.status().pending == 0
-        assert (journal.last_number(), values(journal)) == (given_events, model)
+        assert (journal.reader.last_number(), values(journal)) == (given_events, model)

@@ -35,24 +35,24 @@ def tell_runs(path: Path, acknowledge: Connection) -> None:
     as (number, samples of the run so far)."""
     acknowledge.send((0, 0))  # the clock of the kill starts here
     journal = journal_at(path)
-    for found in journal.open_runs():
+    for found in journal.reader.open_runs():
         end = journal.end_run(found.start.run_id, later(0), "interrupted", "found open")
-        acknowledge.send((journal.number_of(end.id), found.samples))
+        acknowledge.send((journal.reader.number_of(end.id), found.samples))
     while True:
         run_id = journal.next_id()
         journal.append(start(journal, run_id))
-        acknowledge.send((journal.last_number(), 0))
+        acknowledge.send((journal.reader.last_number(), 0))
         journal.append(channels(journal, run_id))
-        acknowledge.send((journal.last_number(), 0))
+        acknowledge.send((journal.reader.last_number(), 0))
         for second in range(12):
             journal.append_samples(run_id, block(BLOCK, first=BLOCK * second), later(second))
-            acknowledge.send((journal.last_number(), BLOCK * (second + 1)))
+            acknowledge.send((journal.reader.last_number(), BLOCK * (second + 1)))
             journal.append(event(journal, run_id, name=f"event {second}", ticks=second))
-            acknowledge.send((journal.last_number(), BLOCK * (second + 1)))
+            acknowledge.send((journal.reader.last_number(), BLOCK * (second + 1)))
             if second % 4 == 3:
                 journal.checkpoint(quiet=second % 8 == 3)
         journal.end_run(run_id, later(12), "complete", "dose reached")
-        acknowledge.send((journal.last_number(), 12 * BLOCK))
+        acknowledge.send((journal.reader.last_number(), 12 * BLOCK))
 
 
 def tell_states(path: Path, acknowledge: Connection) -> None:
@@ -61,11 +61,11 @@ def tell_states(path: Path, acknowledge: Connection) -> None:
     acknowledge.send((0, 0))
     journal = journal_at(path)
     writer = JournalWriter(journal)
-    kept = {name: one.value for name, one in journal.kept().items()}
-    moves = {plate: int(kept.get(plate, {}).get("moves", 0)) for plate in PLATES}
-    for plate in PLATES[len(journal.open_runs()) :]:
+    snapshots = {name: one.value for name, one in journal.reader.snapshots().items()}
+    moves = {plate: int(snapshots.get(plate, {}).get("moves", 0)) for plate in PLATES}
+    for plate in PLATES[len(journal.reader.open_runs()) :]:
         writer.append(start(journal, plate, request={"kind": "plate"}), now=0.0)
-    alone = int(kept.get("alone", 0))
+    alone = int(snapshots.get("alone", 0))
     while True:
         for plate in PLATES:
             moves[plate] += 1
@@ -75,10 +75,10 @@ def tell_states(path: Path, acknowledge: Connection) -> None:
                     writer.append(event(writer, plate, name=name), now=0.0)
                 state = {plate: {"moves": moves[plate], "more": "x" * 900}}
                 writer.keep(state, at_utc=later(0), now=0.0)
-            acknowledge.send((journal.last_number(), alone))
+            acknowledge.send((journal.reader.last_number(), alone))
         alone += 1
         writer.keep({"alone": alone, "twin": alone}, at_utc=later(0), now=0.0)
-        acknowledge.send((journal.last_number(), alone))
+        acknowledge.send((journal.reader.last_number(), alone))
         if alone % 8 == 0:
             journal.checkpoint(quiet=alone % 16 == 0)
 
@@ -114,7 +114,7 @@ def run_and_kill(
 
 def check_whole(journal: Journal, number: int, samples: int) -> int:
     """Every entry up to the acknowledged number, samples as they were made; entries seen."""
-    rows = journal.outbox_after(0, 1_000_000)
+    rows = journal.reader.outbox_after(0, 1_000_000)
     assert [row.number for row in rows] == list(range(1, len(rows) + 1))
     assert len(rows) >= number
     seconds: dict[str, int] = {}
@@ -126,12 +126,12 @@ def check_whole(journal: Journal, number: int, samples: int) -> int:
             assert entry.name == f"event {seconds[entry.run_id] - 1}"
         if isinstance(entry, RunSamples) and row.number == number:
             assert entry.first_sample + len(entry.ticks) == samples
-    for run in journal.open_runs():
-        stored = journal.samples(run.start.run_id)
+    for run in journal.reader.open_runs():
+        stored = journal.reader.samples(run.start.run_id)
         # Block and event of one second follow each other: at most one block is without its event.
         assert BLOCK * run.events <= len(stored) <= BLOCK * (run.events + 1)
         assert len(stored) == 0 or same(stored, block(len(stored)))
-    assert journal.faults() == []
+    assert journal.reader.faults() == []
     return len(rows)
 
 
@@ -179,17 +179,17 @@ def test_killed_while_keeping_state(tmp_path: Path) -> None:
             assert number == 0
             continue
         with journal_at(path) as journal:
-            assert journal.last_number() >= number
-            kept = {name: one.value for name, one in journal.kept().items()}
-            for run in journal.open_runs():
+            assert journal.reader.last_number() >= number
+            snapshots = {name: one.value for name, one in journal.reader.snapshots().items()}
+            for run in journal.reader.open_runs():
                 plate = run.start.run_id
-                moves = kept[plate]["moves"] if plate in kept else 0
+                moves = snapshots[plate]["moves"] if plate in snapshots else 0
                 # One commit: the state tells of just the events that are there.
-                assert [e.name for e in journal.events(plate)] == [
+                assert [e.name for e in journal.reader.events(plate)] == [
                     f"{half} {n}" for n in range(1, moves + 1) for half in ("left", "entered")
                 ]
                 told = max(told, moves)
-            assert kept.get("alone", 0) >= alone
-            assert kept.get("alone") == kept.get("twin")
-            assert journal.faults() == []
+            assert snapshots.get("alone", 0) >= alone
+            assert snapshots.get("alone") == snapshots.get("twin")
+            assert journal.reader.faults() == []
     assert told > 5 * KILLS

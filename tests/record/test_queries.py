@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from platelink.ledger.by import to_ms
 from platelink.record.journal import Journal
-from platelink.record.reader import RunRecord, to_ms
+from platelink.record.stored import RunRecord
 from record.make import T0, UNIT, block, channels, event, journal_at, later, start
 
 RUNS = 20_000
@@ -58,7 +59,7 @@ class YearJournal(Journal):
         statements: list[str] = []
         connection = self._db._connection
         connection.set_trace_callback(statements.append)
-        self.runs(**fields, limit=1)
+        self.reader.runs(**fields, limit=1)
         connection.set_trace_callback(None)
         query = next(sql for sql in statements if "FROM runs" in sql)
         return "; ".join(row[3] for row in self._db.rows(f"EXPLAIN QUERY PLAN {query}"))
@@ -103,9 +104,9 @@ def ids(runs: list[RunRecord]) -> list[str]:
 def test_filters_find_what_a_scan_finds(year, fields: dict) -> None:
     journal, given = year
     wanted = expected(given, fields)
-    assert ids(journal.runs(**fields, limit=150)) == wanted[:150]
-    assert ids(journal.runs(**fields, limit=2)) == wanted[:2]
-    for run in journal.runs(**fields, limit=20):
+    assert ids(journal.reader.runs(**fields, limit=150)) == wanted[:150]
+    assert ids(journal.reader.runs(**fields, limit=2)) == wanted[:2]
+    for run in journal.reader.runs(**fields, limit=20):
         state = run.end.state if run.end else "open"
         assert fields.get("state", state) == state
 
@@ -145,15 +146,15 @@ def test_unit_events_by_time(tmp_path: Path) -> None:
         for second in range(10):
             journal.append(event(journal, None, name=f"u{second}", at=later(second)))
             journal.append(event(journal, "r1", name=f"r{second}", at=later(second)))
-        names = [e.name for e in journal.unit_events(since=later(2), until=later(6))]
+        names = [e.name for e in journal.reader.unit_events(since=later(2), until=later(6))]
         assert names == ["u5", "u4", "u3", "u2"]
-        assert [e.name for e in journal.unit_events(limit=1)] == ["u9"]
+        assert [e.name for e in journal.reader.unit_events(limit=1)] == ["u9"]
 
 
 READER = """
 import sys
-from platelink.record.journal import Journal
-with Journal.open(sys.argv[1], read_only=True) as reader:
+from platelink.record.reader import JournalReader
+with JournalReader.open(sys.argv[1]) as reader:
     seen = 0
     for line in sys.stdin:  # the writer says up to which number it has appended
         rows = reader.outbox_after(seen, 10_000)
@@ -178,12 +179,12 @@ def test_another_process_reads_while_we_write(tmp_path: Path) -> None:
         assert reader.stdin is not None and reader.stdout is not None
         for second in range(40):
             journal.append_samples("r1", block(20, first=20 * second), later(second))
-            reader.stdin.write(f"{journal.last_number()}\n")
+            reader.stdin.write(f"{journal.reader.last_number()}\n")
             reader.stdin.flush()
             journal.append(event(journal))  # while it reads
             journal.checkpoint(quiet=second % 2 == 0)
-            assert int(reader.stdout.readline()) >= journal.last_number() - 1
+            assert int(reader.stdout.readline()) >= journal.reader.last_number() - 1
         reader.stdin.close()
         assert reader.wait(10) == 0
         reader.stdout.close()
-        assert journal.faults() == []
+        assert journal.reader.faults() == []

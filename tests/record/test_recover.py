@@ -1,17 +1,20 @@
 """A run left open by a crash is closed with what is known, and never as complete."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from platelink.link import messages as m
-from platelink.record.reader import OpenRun
+from platelink.record.account import DeviceAccount
 from platelink.record.recover import (
     POWER_CUT_UNSEEN_S,
-    DeviceAccount,
     Recovered,
     close_open_run,
     recovered,
+    told_late,
 )
+from platelink.record.stored import OpenRun
 from platelink.runs import RunEvent, RunStart, SampleBlock
 from record.make import T0, UNIT, later
 
@@ -48,11 +51,17 @@ def sample_at(count: int, dose: float, *, wrapped: int = 0) -> SampleBlock:
 
 
 def open_run(
-    last: SampleBlock | None, light=LIGHT, boot_id: int | None = BOOT, learned=None, **fields
+    last: SampleBlock | None,
+    light=LIGHT,
+    boot_id: int | None = BOOT,
+    learned=None,
+    order=None,
+    **fields,
 ) -> OpenRun:
     start = RunStart(
         id="x-1", run_id="r1", unit=UNIT, at_utc=T0, step="film",
-        conditions={"light": light, "device": {"boot_id": boot_id}, "learned": learned}, **fields,
+        conditions={"light": light, "device": {"boot_id": boot_id, "order": order},
+                    "learned": learned}, **fields,
     )  # fmt: skip
     return OpenRun(start, None, 20 if last else 0, 1, last, last)
 
@@ -74,7 +83,7 @@ def account(close: int, *, order=ORDER, boot=BOOT, lamp_on=False, wrapped=0) -> 
         open_tick=LIT,
         close_tick=close,
         order_sum=1000 * (close - LIT),
-        order_target=42_000_000,
+        order_target=34_000_000,
         open_sum=(sums_at(LIT), 0, 0, 0),
         close_sum=(sums_at(close), 0, 0, 0),
         open_count=((LIT + wrapped) % 2**32, 0, 0, 0),
@@ -95,24 +104,24 @@ def account(close: int, *, order=ORDER, boot=BOOT, lamp_on=False, wrapped=0) -> 
 def close(run: OpenRun, events: list[RunEvent], told: DeviceAccount | None):
     end = close_open_run(run, events, told, entry_id="x-9", at_utc=later(90))
     assert end.state == "interrupted"  # whatever the sums say
-    assert (end.id, end.run_id, end.samples, end.events) == ("x-9", "r1", run.samples, len(events))
+    assert (end.id, end.run_id, end.samples, end.events) == ("x-9", "r1", run.samples, run.events)
     assert "judge the plate" in end.reason
     return end
 
 
 @pytest.mark.parametrize("wrapped", [0, 2**32 - 20_000])
 def test_device_knows_the_rest(wrapped: int) -> None:
-    # Stored up to 20 s of light (200 mJ/cm²); the order closed after 42 s (420 mJ/cm²).
+    # Stored up to 20 s of light (200 mJ/cm²); the order closed after 34 s (340 mJ/cm²).
     run = open_run(sample_at(LIT + 20_000, 200.0, wrapped=wrapped))
-    end = close(run, [armed()], account(LIT + 42_000, wrapped=wrapped))
-    assert end.dose_mj_cm2 == pytest.approx(420.0, rel=1e-9)
-    assert end.device_dose_mj_cm2 == pytest.approx(420.0, rel=1e-9)
-    assert end.light_s == pytest.approx(42.0)
+    end = close(run, [armed()], account(LIT + 34_000, wrapped=wrapped))
+    assert end.dose_mj_cm2 == pytest.approx(340.0, rel=1e-9)
+    assert end.device_dose_mj_cm2 == pytest.approx(340.0, rel=1e-9)
+    assert end.light_s == pytest.approx(34.0)
     assert end.data["stored_dose_mj_cm2"] == 200.0
-    assert end.data["after_last_sample_mj_cm2"] == pytest.approx(220.0, rel=1e-9)
+    assert end.data["after_last_sample_mj_cm2"] == pytest.approx(140.0, rel=1e-9)
     assert end.data["gap_s"] == pytest.approx(60.0)
     assert "200.00 mJ/cm² until the last stored sample" in end.reason
-    assert "closed its order by dose, 220.00 mJ/cm² after that sample" in end.reason
+    assert "closed its order by dose, 140.00 mJ/cm² after that sample" in end.reason
 
 
 def test_lamp_still_on() -> None:
@@ -124,14 +133,14 @@ def test_lamp_still_on() -> None:
 
 def test_order_opened_after_the_last_sample() -> None:
     run = open_run(sample_at(LIT - 500, 0.0))
-    end = close(run, [armed()], account(LIT + 42_000))
-    assert end.dose_mj_cm2 == pytest.approx(420.0, rel=1e-9)
+    end = close(run, [armed()], account(LIT + 34_000))
+    assert end.dose_mj_cm2 == pytest.approx(340.0, rel=1e-9)
 
 
 def test_last_sample_after_the_close_needs_nothing_more() -> None:
-    run = open_run(sample_at(LIT + 50_000, 421.3))
-    end = close(run, [armed()], account(LIT + 42_000))
-    assert end.dose_mj_cm2 == 421.3
+    run = open_run(sample_at(LIT + 50_000, 341.3))
+    end = close(run, [armed()], account(LIT + 34_000))
+    assert end.dose_mj_cm2 == 341.3
     assert end.data["after_last_sample_mj_cm2"] == 0.0
 
 
@@ -162,7 +171,7 @@ def test_reciprocity_counts() -> None:
         ([armed()], None, "the device did not answer"),
         ([armed()], account(LIT + 1, boot=78), "started anew since, its sums are gone"),
         ([], account(LIT + 1), "no light was ordered"),
-        ([armed(2)], account(LIT + 1), "newest order is 3, this run's was 2"),
+        ([armed(2)], account(LIT + 1), "its order 3 is not recorded"),
     ],
 )
 def test_device_cannot_tell(events: list[RunEvent], told: DeviceAccount | None, text: str) -> None:
@@ -172,22 +181,64 @@ def test_device_cannot_tell(events: list[RunEvent], told: DeviceAccount | None, 
     assert end.device_dose_mj_cm2 is None and end.light_s is None
 
 
+@pytest.mark.parametrize("last", [None, sample_at(LIT - 500, 0.0)])
+def test_light_of_an_order_that_the_record_does_not_hold_is_told(last) -> None:
+    """The power failed before the order reached the disk, and the device went on."""
+    end = close(open_run(last, order=ORDER - 1), [], account(LIT + 34_000))
+    assert "its order 3 is not recorded" in end.reason
+    assert "no light" not in end.reason
+    assert end.dose_mj_cm2 == pytest.approx(340.0, rel=1e-9)
+
+
+def test_an_order_before_the_run_is_none_of_its_light() -> None:
+    run = open_run(sample_at(LIT - 500, 0.0), order=ORDER)
+    end = close(run, [], account(LIT + 34_000))
+    assert "no light was ordered" in end.reason and end.dose_mj_cm2 == 0.0
+
+
+def test_an_unrecorded_order_that_cannot_be_counted_leaves_a_doubt() -> None:
+    dark = sample_at(LIT - 500, 0.0)
+    run = open_run(dark, light=None, order=ORDER - 1, learned={"irradiance_mw_cm2": 10.0})
+    end = close(run, [], account(LIT + 34_000))
+    assert "no light" not in end.reason
+    assert end.data["uncertain_mj_cm2"] > 340.0
+
+
+def test_two_orders_are_accounted_by_the_device_s_sums() -> None:
+    """In light by the first at the last stored sample; the second was given unrecorded."""
+    opened = LIT + 25_000
+    second = replace(
+        account(LIT + 34_000),
+        open_sum=(sums_at(opened), 0, 0, 0),
+        open_count=(opened, 0, 0, 0),
+    )
+    end = close(open_run(HALF), [armed(ORDER - 1)], second)
+    assert end.dose_mj_cm2 == pytest.approx(340.0, rel=1e-9)
+
+
+def test_an_order_that_was_never_opened_gave_no_light() -> None:
+    run = open_run(sample_at(LIT - 500, 0.0), order=ORDER - 1)
+    end = close(run, [armed()], replace(account(LIT), closed_by="none"))
+    assert "the device took its order and gave no light by it" in end.reason
+    assert end.data["uncertain_mj_cm2"] == 0.0 and end.dose_mj_cm2 == 0.0
+
+
 def test_boot_seen_last_is_the_one_that_counts() -> None:
     back = RunEvent(
         id="x-3", run_id="r1", unit=UNIT, at_utc=T0, name="device restarted", data={"boot_id": 78}
     )
     run = open_run(sample_at(LIT + 20_000, 200.0))
-    assert "started anew" in close(run, [armed(), back], account(LIT + 42_000)).reason
-    assert close(run, [armed(), back], account(LIT + 42_000, boot=78)).dose_mj_cm2 > 400.0
+    assert "started anew" in close(run, [armed(), back], account(LIT + 34_000)).reason
+    assert close(run, [armed(), back], account(LIT + 34_000, boot=78)).dose_mj_cm2 > 320.0
 
 
 def test_nothing_stored_and_no_calibration() -> None:
-    end = close(open_run(None, light=None), [armed()], account(LIT + 42_000))
+    end = close(open_run(None, light=None), [armed()], account(LIT + 34_000))
     assert end.dose_mj_cm2 is None
     assert "no calibration was recorded" in end.reason
     assert end.data["gap_s"] == 90.0
-    told = close(open_run(None), [armed()], account(LIT + 42_000))
-    assert told.dose_mj_cm2 == pytest.approx(420.0, rel=1e-9)
+    told = close(open_run(None), [armed()], account(LIT + 34_000))
+    assert told.dose_mj_cm2 == pytest.approx(340.0, rel=1e-9)
 
 
 # --- the same as numbers ---
@@ -201,7 +252,7 @@ def told(name: str, seconds: float, **data) -> RunEvent:
 LAMP_ON = told("lamp on", LIT / 1000)
 HALF = sample_at(LIT + 20_000, 200.0)  # 20 s of light are stored; "now" is 60 s after it
 MAY_RISE = 4.0 / 3.0  # lamps lit for less than a minute
-GUARDED = armed(guard_s=45.0, predicted_s=42.0)
+GUARDED = armed(guard_s=45.0, predicted_s=34.0)
 
 
 def numbers(
@@ -217,13 +268,13 @@ def numbers(
 
 
 def test_numbers_when_the_device_knows_all() -> None:
-    found = numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 42_000))
-    assert found == Recovered(pytest.approx(420.0), 0.0, pytest.approx(42.0), False, True)
+    found = numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 34_000))
+    assert found == Recovered(pytest.approx(340.0), 0.0, pytest.approx(34.0), False, True)
     still = numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 30_000, lamp_on=True))
     assert still == Recovered(pytest.approx(300.0), 0.0, pytest.approx(30.0), True, True)
     # The after-glow of a close that no sample saw: 50 ms of 15 mW/cm².
     learned = {"afterglow_s": 0.05, "irradiance_mw_cm2": 15.0}
-    glow = numbers(open_run(HALF, learned=learned), [GUARDED, LAMP_ON], account(LIT + 42_000))
+    glow = numbers(open_run(HALF, learned=learned), [GUARDED, LAMP_ON], account(LIT + 34_000))
     assert glow.uncertain_mj_cm2 == pytest.approx(0.75)
 
 
@@ -243,9 +294,9 @@ def test_power_cut_of_both() -> None:
         computer_restarted=True,
     )  # fmt: skip
     assert warm.uncertain_mj_cm2 == pytest.approx(30.0)  # two seconds
-    # Ordered after the last sample: it may have begun. 420 mJ/cm² in 42 s are 10 mW/cm².
+    # Ordered after the last sample: it may have begun. 340 mJ/cm² in 34 s are 10 mW/cm².
     before = sample_at(LIT - 500, 0.0)
-    run = open_run(before, target_dose_mj_cm2=420.0)
+    run = open_run(before, target_dose_mj_cm2=340.0)
     begun = numbers(run, [GUARDED], other, computer_restarted=True)
     assert begun.uncertain_mj_cm2 == pytest.approx(10.0 * POWER_CUT_UNSEEN_S)
     # Nothing was ordered yet.
@@ -256,12 +307,12 @@ def test_power_cut_of_both() -> None:
 
 @pytest.mark.parametrize("dark", ["lamp off", "held"])
 def test_power_cut_in_the_dark_leaves_nothing_uncertain(dark: str) -> None:
-    over = told(dark, 52.0, light_s=42.0, dose_mj_cm2=421.0)
+    over = told(dark, 52.0, light_s=34.0, dose_mj_cm2=341.0)
     other = account(0, boot=BOOT + 1)
     found = numbers(open_run(HALF), [GUARDED, LAMP_ON, over], other, computer_restarted=True)
     assert found.uncertain_mj_cm2 == 0.0
     if dark == "lamp off":  # told after the last sample on disk
-        assert (found.dose_mj_cm2, found.light_s) == (421.0, 42.0)
+        assert (found.dose_mj_cm2, found.light_s) == (341.0, 34.0)
 
 
 def test_what_the_device_may_have_gone_on_to_give() -> None:
@@ -270,7 +321,10 @@ def test_what_the_device_may_have_gone_on_to_give() -> None:
         found = numbers(open_run(HALF), [GUARDED, LAMP_ON], gone)
         assert found.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0)
         assert found.boot_known == (gone is not None and gone.boot_id == BOOT)
-    soon = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(33))
+    early = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(33))
+    assert early.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0), "it may be on for longer"
+    anew = account(0, boot=BOOT + 1)
+    soon = recovered(open_run(HALF), [GUARDED, LAMP_ON], anew, at_utc=later(33))
     assert soon.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 30.0)
     set_back = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(-900))
     assert set_back.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0)
@@ -278,8 +332,23 @@ def test_what_the_device_may_have_gone_on_to_give() -> None:
     assert unguarded.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 600.0)
 
 
+def test_an_account_that_comes_after_the_end() -> None:
+    run, lit = open_run(HALF), [GUARDED, LAMP_ON]
+    off = told("lamp off", 45.0, light_s=34.0, dose_mj_cm2=341.0)
+    late = told_late(run, lit, account(LIT + 34_000), at_utc=later(900))
+    assert late == Recovered(pytest.approx(340.0), 0.0, pytest.approx(34.0), False, True)
+    for events, told_now in [
+        (lit, account(LIT + 34_000, order=ORDER + 1)),
+        (lit, account(LIT + 34_000, order=ORDER - 1)),
+        (lit, account(LIT + 34_000, boot=BOOT + 1)),
+        (lit, account(LIT + 34_000, lamp_on=True)),
+        ([*lit, off], account(LIT + 34_000)),  # it was in time
+    ]:
+        assert told_late(run, events, told_now, at_utc=later(900)) is None
+
+
 def test_an_order_the_device_never_took_gave_no_light() -> None:
-    run = open_run(sample_at(LIT - 500, 110.0), target_dose_mj_cm2=420.0)
+    run = open_run(sample_at(LIT - 500, 110.0), target_dose_mj_cm2=340.0)
     over = told("lamp off", 5.0, light_s=11.0, dose_mj_cm2=110.0)
     found = numbers(run, [armed(2), over, GUARDED], account(LIT + 1, order=2))
     assert found == Recovered(110.0, 0.0, 11.0, False, True)
@@ -319,3 +388,45 @@ def test_plates_and_bakes_are_not_closed_here(kind: str) -> None:
     with pytest.raises(ValueError, match=f"of a {kind}: it is resumed, not closed"):
         close_open_run(run, [], None, entry_id="x-9", at_utc=later(90))
     assert open_run(None).kind == "expose" == open_run(None, request={"kind": 3}).kind
+
+
+def test_what_was_in_doubt_when_it_was_last_held_is_in_doubt_after_a_crash() -> None:
+    """Both ways, as told last; a journal of an older release tells of one way only."""
+    over = told("lamp off", 5.0, light_s=11.0, dose_mj_cm2=110.0)
+    held = told("held", 5.1, remaining_mj_cm2=230.0, uncertain_mj_cm2=7.0, doubtful_mj_cm2=3.0)
+    run = open_run(sample_at(LIT - 500, 110.0), target_dose_mj_cm2=340.0)
+    found = numbers(run, [armed(2), over, held], account(LIT, order=2))
+    assert (found.uncertain_mj_cm2, found.doubtful_mj_cm2) == (7.0, 3.0)
+    older = told("held", 5.1, remaining_mj_cm2=230.0, uncertain_mj_cm2=7.0)
+    found = numbers(run, [armed(2), over, older], account(LIT, order=2))
+    assert (found.uncertain_mj_cm2, found.doubtful_mj_cm2) == (7.0, 0.0)
+
+
+def test_what_was_in_doubt_in_the_light_grows_until_the_close() -> None:
+    """By 0.5 and 0.25 mW/cm² from the 3rd to the end of the order; a crash forgets nothing."""
+    run = open_run(sample_at(LIT - 500, 110.0), target_dose_mj_cm2=340.0)
+    doubt = told("doubted", 4.0, order=1, light_s=3.0, uncertain_mj_cm2=1.0, doubtful_mj_cm2=2.0,
+                 uncertain_mw_cm2=0.5, doubtful_mw_cm2=0.25)  # fmt: skip
+    plain = numbers(run, [armed(1)], account(LIT + 11_000, order=1))
+    found = numbers(run, [armed(1), doubt], account(LIT + 11_000, order=1))
+    grown_s = 11.0 - 3.0
+    assert found.uncertain_mj_cm2 == pytest.approx(plain.uncertain_mj_cm2 + 1.0 + 0.5 * grown_s)
+    assert found.doubtful_mj_cm2 == pytest.approx(2.0 + 0.25 * grown_s)
+
+
+def test_what_a_hold_has_told_of_is_not_told_twice() -> None:
+    doubt = told("doubted", 4.0, order=2, light_s=3.0, uncertain_mj_cm2=1.0, doubtful_mj_cm2=2.0)
+    over = told("lamp off", 5.0, light_s=11.0, dose_mj_cm2=110.0)
+    held = told("held", 5.1, remaining_mj_cm2=230.0, uncertain_mj_cm2=7.0, doubtful_mj_cm2=3.0)
+    run = open_run(sample_at(LIT - 500, 110.0), target_dose_mj_cm2=340.0)
+    found = numbers(run, [armed(2), doubt, over, held], account(LIT, order=2))
+    assert (found.uncertain_mj_cm2, found.doubtful_mj_cm2) == (7.0, 3.0)
+
+
+def test_an_order_that_the_device_forgot_after_it_lit_may_have_burned_on() -> None:
+    lit = RunEvent(id="x-3", run_id="r1", unit=UNIT, at_utc=T0, name="lamp on", ticks=LIT, data={})
+    run = open_run(sample_at(LIT + 1000, 1.2), target_dose_mj_cm2=340.0)
+    forgotten = account(LIT, order=ORDER - 1)
+    told_of = armed(ORDER, guard_s=60.0, predicted_s=34.0)
+    assert numbers(run, [told_of, lit], forgotten).uncertain_mj_cm2 > 100.0
+    assert numbers(run, [told_of], forgotten).uncertain_mj_cm2 == 0.0

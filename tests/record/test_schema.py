@@ -20,9 +20,11 @@ from platelink.record.errors import (
     NotAJournal,
 )
 from platelink.record.journal import Journal
-from platelink.record.schema import VERSION
+from platelink.record.reader import JournalReader
+from platelink.record.schema import JOURNAL
 from record.make import T0, UNIT, UUID, block, channels, event, journal_at, same, start
 
+VERSION = JOURNAL.version
 V1 = Path(__file__).parent / "data" / "journal_v1.sql"
 
 
@@ -89,24 +91,24 @@ def test_a_version_1_file_is_brought_up_to_date(tmp_path: Path) -> None:
             for (sql,) in today.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'"):
                 db.execute(sql)
 
-    with Journal.open(old, read_only=True) as reader:  # as it is
+    with JournalReader.open(old) as reader:  # as it is
         assert [e.name for e in reader.events("old")] == ["lamp on"]
     with journal_at(old) as journal:
-        run = journal.run("old")
+        run = journal.reader.run("old")
         assert run is not None and run.end is not None
         assert (run.start.plate, run.start.target_dose_mj_cm2, run.end.state) == (
             "P-1",
-            420.0,
+            340.0,
             "stopped",
         )
-        samples = journal.samples("old")
+        samples = journal.reader.samples("old")
         assert samples.ticks.tolist() == [1000, 1050]
         assert samples.raw["light_sum_0"].tolist() == [5, 7]
         assert samples.values["irradiance_mw_cm2"].tolist() == [12.0, 12.5]
         assert journal.next_id() == f"{UUID}-5"
         journal.append(start(journal, "next"))
-        assert [r.start.run_id for r in journal.runs(plate="P-1")] == ["old"]
-        assert journal.faults() == []
+        assert [r.start.run_id for r in journal.reader.runs(plate="P-1")] == ["old"]
+        assert journal.reader.faults() == []
     with closing(sqlite3.connect(old)) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (VERSION,)
     assert schema_of(old) == schema_of(new)
@@ -117,10 +119,9 @@ def test_a_newer_file_is_refused(tmp_path: Path) -> None:
     fill(path)
     with closing(sqlite3.connect(path)) as db:
         db.execute(f"PRAGMA user_version = {VERSION + 1}")
-    for opening in (lambda: journal_at(path), lambda: Journal.open(path, read_only=True)):
-        with pytest.raises(
-            JournalNewer, match=f"schema version {VERSION + 1}, this release knows {VERSION}"
-        ):
+    text = f"schema version {VERSION + 1}, this release knows {VERSION}"
+    for opening in (lambda: journal_at(path), lambda: JournalReader.open(path)):
+        with pytest.raises(JournalNewer, match=text):
             opening()
     with closing(sqlite3.connect(path)) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (VERSION + 1,)
@@ -135,7 +136,7 @@ def test_other_files_are_refused_and_left_alone(tmp_path: Path) -> None:
         db.commit()
     for path in (text, other):
         content = path.read_bytes()
-        for opening in (journal_at, lambda p: Journal.open(p, read_only=True)):
+        for opening in (journal_at, JournalReader.open):
             with pytest.raises(NotAJournal, match="is not a journal; configure another path"):
                 opening(path)
         assert path.read_bytes() == content
@@ -143,12 +144,12 @@ def test_other_files_are_refused_and_left_alone(tmp_path: Path) -> None:
 
 def test_missing_files(tmp_path: Path) -> None:
     with pytest.raises(JournalMissing, match="nothing was recorded there yet"):
-        Journal.open(tmp_path / "journal.db", read_only=True)
+        JournalReader.open(tmp_path / "journal.db")
     with pytest.raises(JournalMissing, match="create the directory"):
         journal_at(tmp_path / "no" / "journal.db")
     (tmp_path / "empty.db").touch()
     with pytest.raises(NotAJournal):
-        Journal.open(tmp_path / "empty.db", read_only=True)
+        JournalReader.open(tmp_path / "empty.db")
     journal_at(tmp_path / "empty.db").close()
 
 
@@ -158,11 +159,9 @@ def test_journal_of_another_unit(tmp_path: Path) -> None:
     with pytest.raises(NotAJournal, match="of unit 'unit-1', not of 'unit-2'"):
         Journal.open(path, unit="unit-2", new_uuid=UUID)
     with pytest.raises(NotAJournal, match="of unit 'unit-1'"):
-        Journal.open(path, unit="unit-2", read_only=True)
+        JournalReader.open(path, unit="unit-2")
     with Journal.open(path, unit=UNIT, new_uuid="another") as journal:
-        assert journal.uuid == UUID  # made once
-    with pytest.raises(ValueError, match="new_uuid"):
-        Journal.open(path, unit=UNIT)
+        assert journal.reader.uuid == UUID  # made once
 
 
 def test_a_second_writer_is_told_who_writes(tmp_path: Path) -> None:
@@ -179,7 +178,8 @@ def test_a_second_writer_is_told_who_writes(tmp_path: Path) -> None:
 
 OPEN = """
 import re, sys
-from platelink.record.journal import Journal, JournalError
+from platelink.record.errors import JournalError
+from platelink.record.journal import Journal
 try:
     Journal.open(sys.argv[1], unit="unit-1", new_uuid="x")
 except JournalError as error:
@@ -216,7 +216,7 @@ def test_read_only_file_and_directory() -> None:
         with without_rights(directory, 0o444, 0o555):
             with pytest.raises(JournalReadOnly, match=r"cannot write in .* another journal path"):
                 journal_at(path)
-            with Journal.open(path, read_only=True) as reader:  # reading needs no right to write
+            with JournalReader.open(path) as reader:  # reading needs no right to write
                 assert same(reader.samples("r1"), block())
 
 
@@ -234,7 +234,7 @@ def test_damage_is_found_and_named(tmp_path: Path) -> None:
     path.write_bytes(content)
     with (
         pytest.raises(JournalDamaged, match="restore a backup"),
-        Journal.open(path, read_only=True) as reader,
+        JournalReader.open(path) as reader,
     ):
         reader.samples("r1")
     path.write_bytes(b"\x00" * 64 + whole[64:])
@@ -249,7 +249,7 @@ def test_a_block_that_does_not_decode_is_named(tmp_path: Path) -> None:
         db.execute("DROP TRIGGER entries_no_update")
         db.execute("UPDATE entries SET body = zeroblob(40) WHERE kind = 'samples'")
         db.execute("UPDATE entries SET body = '{\"name\": 1}' WHERE kind = 'event'")
-    with Journal.open(path, read_only=True) as reader:
+    with JournalReader.open(path) as reader:
         for read in (reader.samples, reader.events):
             with pytest.raises(JournalDamaged, match=r"entry [34] cannot be read"):
                 read("r1")
@@ -264,7 +264,7 @@ def test_a_missing_block_is_noticed(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         db.execute("DROP TRIGGER entries_no_delete")
         db.execute("DELETE FROM entries WHERE number = 3")
-    with Journal.open(path, read_only=True) as reader:
+    with JournalReader.open(path) as reader:
         with pytest.raises(JournalDamaged, match="entry 4 begins at sample 40, expected 20"):
             reader.samples("r1")
         assert reader.faults() == ["1 entries are missing"]

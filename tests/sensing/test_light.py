@@ -1,6 +1,7 @@
 """Counts to irradiance, dark readings, and the integer weights of a standing order."""
 
 import math
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
@@ -74,13 +75,31 @@ def test_saturation_counts_only_channels_that_weigh() -> None:
 @pytest.mark.parametrize("dark", [0.0, DARK_FLOOR_COUNTS - 0.001, math.nan])
 def test_a_clipped_pedestal_cannot_be_subtracted(dark: float) -> None:
     unit = sensors(channel())
-    assert unit.dark_low([dark])
     assert "dark reading of light 0" in unit.dark_problem([dark])
+
+
+@pytest.mark.parametrize("weight", [1.0, 0.0])
+def test_a_dark_reading_that_no_converter_gives_is_refused(weight: float) -> None:
+    unit = replace(sensors(channel(), channel(weight=weight)), max_dark_rise_mw_cm2=math.inf)
+    assert "no converter" in unit.dark_problem([20.0, 5e9])
+    assert unit.dark_problem([20.0, 65_535.0]) == ""
+    with pytest.raises(ValueError, match="dark_counts"):
+        channel(dark=5e9)
+
+
+@pytest.mark.parametrize("head_c", [125.0, 125.000001, 1000.0, 75.1])
+def test_a_head_too_hot_to_be_is_not_corrected_for(head_c: float) -> None:
+    """At 125 °C this channel would respond to no light at all."""
+    unit = sensors(channel(temp_coeff_per_c=-0.01))
+    assert not unit.can_correct(head_c)
+    assert unit.irradiance_mw_cm2([520.0], head_c) == pytest.approx(10.0)
+    assert unit.order_weights(head_c) == unit.order_weights(None)
+    assert unit.can_correct(74.9)
+    assert unit.irradiance_mw_cm2([520.0], 74.9) == pytest.approx(10.0 / 0.501)
 
 
 def test_a_good_dark_reading_has_no_problem() -> None:
     unit = sensors(channel(), channel(weight=0.0))
-    assert not unit.dark_low([DARK_FLOOR_COUNTS, 0.0])
     assert unit.dark_problem([DARK_FLOOR_COUNTS, 0.0]) == ""
 
 
@@ -105,10 +124,10 @@ def test_one_channel_gets_the_largest_weight_and_loses_nothing() -> None:
     assert scale.weight == (65535, 0, 0, 0)
     assert scale.bias == 20 * 65535
     assert scale.rounding == 0.0
-    # worked by hand: 10 mW/cm² are 500 counts above dark for each 1 ms tick; 420 mJ/cm² are 42 s
+    # worked by hand: 10 mW/cm² are 500 counts above dark for each 1 ms tick; 340 mJ/cm² are 34 s
     tick_sum = 65535 * 520 - scale.bias
-    assert scale.target_for(420.0, 0.001) == 42_000 * tick_sum
-    assert scale.dose_for(42_000 * tick_sum, 0.001) == pytest.approx(420.0, rel=1e-12)
+    assert round(340.0 * scale.counts_per_mj_cm2(0.001)) == 34_000 * tick_sum
+    assert scale.dose_for(34_000 * tick_sum, 0.001) == pytest.approx(340.0, rel=1e-12)
 
 
 def test_a_large_bias_brings_the_scale_down_instead_of_overflowing() -> None:
@@ -163,7 +182,7 @@ def test_equal_light_on_all_channels_is_exact(unit: list[LightChannel], e: float
 @given(st.floats(1e-3, 1e6), st.floats(9.9e-4, 1.01e-3))
 def test_target_and_dose_are_inverse(dose: float, tick_s: float) -> None:
     scale = sensors(channel()).order_weights(None)
-    target = scale.target_for(dose, tick_s)
+    target = round(dose * scale.counts_per_mj_cm2(tick_s))
     assert 0 < target < 2**63
     assert scale.dose_for(target, tick_s) == pytest.approx(dose, rel=1e-9, abs=1e-9)
 

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from platelink.sensing.vacuum import GaugeFault, GaugeKind, Signal, VacuumSensor
-from platelink.units import parse_pressure
+from platelink.units import PRESSURE
 
 GAUGE = VacuumSensor(kpa_low=0.0, kpa_high=-100.0, adc_bits=10)
 ABSOLUTE = VacuumSensor(
@@ -98,7 +98,7 @@ def test_what_can_be_reached() -> None:
     assert "more than the air pressure of 81.2 kPa" in ABSOLUTE.reach_problem(81.2)
     small = VacuumSensor(kpa_low=0.0, kpa_high=-60.0, adc_bits=10)
     assert small.reach_problem(60.0) == ""
-    assert "beyond the gauge's 60.0 kPa" in small.reach_problem(parse_pressure("18 inHg"))
+    assert "beyond the gauge's 60.0 kPa" in small.reach_problem(PRESSURE.parse("18 inHg"))
 
 
 @given(st.floats(0.0, 99.0), st.sampled_from([GAUGE, LOOP]))

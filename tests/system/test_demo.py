@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-pytestmark = [pytest.mark.system, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.system, pytest.mark.alone, pytest.mark.timeout(120)]
 WITHOUT = (
     "from platelink.publish.services import Service\n"
     "Service.find = classmethod(lambda cls: None)\n"

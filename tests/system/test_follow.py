@@ -16,13 +16,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from plain_client import Client
 
-from platelink.cli.simulation import configuration
-from platelink.client import Client, NoService
+from platelink.client import NoService
+from platelink.simulated.harness import configuration
 from platesim.ptyprocess import PtyProcess
 from platesim.scenarios import SCENARIOS
 
-pytestmark = [pytest.mark.system, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.system, pytest.mark.alone, pytest.mark.timeout(240)]
 SPEED, SCENARIO = 8.0, "plate"
 RECIPE = """
 format = 1
@@ -34,22 +35,22 @@ name = "film"
 dose_mj_cm2 = "60 mJ/cm2"
 cautions = ["UV injures eyes and skin."]
 [step.contact]
-low_kpa = "15 inHg"
-high_kpa = "27 inHg"
+low_kpa = "57 kPa"
+high_kpa = "91 kPa"
 [[step]]
 kind = "wash"
 name = "washout"
 [[step.stage]]
-name = "brush"
+name = "rub"
 duration_s = "8 s"
-prompt = "Brush lightly."
+prompt = "Rub with a pad."
 [[step]]
 kind = "bake"
 name = "dry"
-low_c = 60
-nominal_c = 65
-high_c = 70
-limit_c = 80
+low_c = 54
+nominal_c = 58
+high_c = 62
+limit_c = 71
 in_band_s = "10 s"
 [[step]]
 kind = "expose"
@@ -185,7 +186,7 @@ def make_at_terminal() -> None:
     at.until("step 2 of 5  washout")
     at.until("or Enter  begin")
     at.press("\r")
-    at.until("brush: Brush lightly")
+    at.until("rub: Rub with a pad")
     at.until("DUE")
     at.press("d")
     at.until("step 3 of 5  dry")

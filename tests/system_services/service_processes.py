@@ -1,7 +1,7 @@
 """Publisher and recorder as processes of their own, on a stand-in for the journal.
 
-    python service_processes.py publisher SOURCE CURSOR BROKER_PORT
-    python service_processes.py recorder JOURNAL BROKER_PORT STORE_URL
+    python service_processes.py publisher SOURCE CURSOR BROKER_PORT PASSWORD
+    python service_processes.py recorder JOURNAL BROKER_PORT PASSWORD STORE_URL
 
 They work until they are killed, and print a line of status as JSON now and then.
 """
@@ -22,12 +22,14 @@ from typing import NamedTuple
 from pydantic import TypeAdapter
 
 from platelink.publish.mqtt import BrokerSettings
-from platelink.publish.publisher import Publisher, PublisherSettings
+from platelink.publish.publisher import Publisher
+from platelink.publish.publishing import PublisherSettings
 from platelink.publish.recorder import Recorder, RecorderSettings, RecorderStatus
 from platelink.publish.store import StoreSettings
 from platelink.runs import AnyEntry
 
 SITE, UNIT = "invented-shop", "unit-1"
+USER = f"{SITE}/{UNIT}"
 ENTRY: TypeAdapter[AnyEntry] = TypeAdapter(AnyEntry)
 
 
@@ -55,6 +57,9 @@ class StandInJournal:
     def last_number(self) -> int:
         last: int = self._db.execute("SELECT coalesce(max(number), 0) FROM entry").fetchone()[0]
         return last
+
+    def replaced(self) -> bool:
+        return False
 
     def close(self) -> None:
         self._db.close()
@@ -88,10 +93,9 @@ class Process:
         return [json.loads(line) for line in lines if line.endswith("}")]
 
 
-def run_publisher(source: str, cursor: str, port: str) -> None:
-    settings = PublisherSettings(
-        broker=BrokerSettings("127.0.0.1", int(port), will_delay_s=0), site=SITE, unit=UNIT
-    )
+def run_publisher(source: str, cursor: str, port: str, password: str) -> None:
+    broker = BrokerSettings("127.0.0.1", int(port), USER, password, will_delay_s=0)
+    settings = PublisherSettings(broker=broker, site=SITE, unit=UNIT)
     publisher = Publisher(
         settings,
         open_source=lambda: StandInJournal(Path(source)),
@@ -103,9 +107,9 @@ def run_publisher(source: str, cursor: str, port: str) -> None:
         print(json.dumps(asdict(publisher.status())), flush=True)
 
 
-def run_recorder(journal: str, port: str, store_url: str) -> None:
+def run_recorder(journal: str, port: str, password: str, store_url: str) -> None:
     settings = RecorderSettings(
-        broker=BrokerSettings("127.0.0.1", int(port)),
+        broker=BrokerSettings("127.0.0.1", int(port), "recorder", password),
         store=StoreSettings(store_url),
         journal_path=Path(journal),
     )

@@ -1,98 +1,181 @@
-"""TLS and passwords against the real broker: right ones work, wrong ones are told."""
+"""The shipped broker settings and documented commands, on the real broker: names, rights, TLS."""
 
 from __future__ import annotations
 
 import gc
+import re
 import shutil
 import subprocess
 import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
-from platelink.publish import services
 from platelink.publish.mqtt import (
+    Acknowledged,
     BrokerError,
     BrokerLink,
     BrokerSettings,
     Connected,
     ConnectionLost,
     LinkEvent,
+    Received,
 )
 from platelink.publish.services import BrokerService
 
-OPENSSL, PASSWD = shutil.which("openssl"), shutil.which("mosquitto_passwd")
+ONE, TWO = "shop/unit-1", "shop/unit-2"
+DOCUMENT = Path(__file__).parents[2] / "docs" / "publishing.md"
 pytestmark = [
     pytest.mark.system,
     pytest.mark.skipif(
-        BrokerService.find() is None or OPENSSL is None or PASSWD is None,
+        BrokerService.find() is None or shutil.which("openssl") is None,
         reason="needs: apt-get install mosquitto openssl",
     ),
 ]
 
 
+def documented(mark: str) -> str:
+    """The commands under this mark."""
+    found = re.search(rf"<!-- {mark} -->\n```sh\n(.*?)```", DOCUMENT.read_text("utf-8"), re.S)
+    assert found, mark
+    return found[1]
+
+
 @pytest.fixture(scope="module")
-def broker(tmp_path_factory):
-    """A broker with TLS for 127.0.0.1 and one user, on the shipped configuration otherwise."""
+def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrokerService]:
+    """Both listeners, the certificates made by the documented commands."""
     folder = tmp_path_factory.mktemp("secure")
-    subprocess.run(
-        [OPENSSL, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-         "-subj", "/CN=invented-shop", "-addext", "subjectAltName=IP:127.0.0.1",
-         "-keyout", folder / "broker.key", "-out", folder / "broker.crt"],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    subprocess.run([PASSWD, "-b", "-c", folder / "passwd", "shop", "right-one"], check=True)
-    plain = services.broker_configuration
-
-    def secured(port, directory):
-        text = plain(port, directory).replace("allow_anonymous true", "allow_anonymous false")
-        return (
-            f"{text}password_file {folder}/passwd\ncertfile {folder}/broker.crt\n"
-            f"keyfile {folder}/broker.key\ncafile {folder}/broker.crt\n"
-        )
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(services, "broker_configuration", secured)
-        service = BrokerService(folder)
-        service.start()
-    service.ca_file = str(folder / "broker.crt")
+    commands = documented("broker certificates")
+    commands = commands.replace("/etc/mosquitto", str(folder)).replace("192.0.2.10", "127.0.0.1")
+    commands = re.sub(r"^chgrp .*?; ", "", commands, flags=re.M)
+    subprocess.run(["sh", "-e", "-c", commands], check=True, capture_output=True)
+    service = BrokerService(folder, ONE, TWO, tls=True)
+    service.start()
     yield service
     service.stop()
+
+
+def by_tls(broker: BrokerService, user: str) -> BrokerSettings:
+    """As a unit of the network reaches it."""
+    assert broker.tls_port is not None
+    return replace(
+        broker.settings(user), port=broker.tls_port, tls=True,
+        ca_file=str(broker.directory / "certs" / "ca.crt"),
+    )  # fmt: skip
+
+
+def heard(
+    link: BrokerLink, until: Callable[[LinkEvent], bool], limit_s: float = 5
+) -> list[LinkEvent]:
+    """What came until then."""
+    events: list[LinkEvent] = []
+    deadline = time.monotonic() + limit_s
+    while not any(until(event) for event in events):
+        if time.monotonic() > deadline or any(isinstance(e, ConnectionLost) for e in events):
+            break
+        events += link.poll(0.05)
+    return events
 
 
 def first_answer(settings: BrokerSettings) -> LinkEvent:
     link = BrokerLink(settings, client_id="secure")
     link.connect()
     try:
-        deadline = time.monotonic() + 5
-        while time.monotonic() < deadline:
-            for event in link.poll(0.1):
-                return event
+        return heard(link, lambda event: True)[0]
     finally:
         link.close()
-    raise AssertionError("no answer")
 
 
-def test_right_name_over_tls_is_let_in(broker):
-    settings = BrokerSettings(
-        "127.0.0.1", broker.port, "shop", "right-one", tls=True, ca_file=broker.ca_file
-    )
-    assert isinstance(first_answer(settings), Connected)
+def opened(stack: ExitStack, broker: BrokerService, user: str, *filters: str) -> BrokerLink:
+    link = BrokerLink(by_tls(broker, user), client_id="any-id")
+    link.connect()
+    stack.callback(link.close)
+    assert heard(link, lambda event: isinstance(event, Connected))
+    if filters:
+        link.subscribe(filters)
+        heard(link, lambda event: False, 0.3)
+    return link
 
 
-def test_wrong_password_is_told(broker):
-    settings = BrokerSettings(
-        "127.0.0.1", broker.port, "shop", "wrong-one", tls=True, ca_file=broker.ca_file
-    )
-    answer = first_answer(settings)
-    assert isinstance(answer, ConnectionLost)
-    assert "refused the connection" in answer.reason
-    assert "check name and password" in answer.reason and "wrong-one" not in answer.reason
+@pytest.mark.parametrize("how", [BrokerService.settings, by_tls], ids=["local", "tls"])
+def test_right_name_is_let_in_and_no_other(broker, how):
+    right = how(broker, ONE)
+    assert isinstance(first_answer(right), Connected)
+    for wrong in (
+        replace(right, password="wrong-one"), replace(right, username=None, password=None),
+        replace(right, username="shop/unit-9"), replace(right, username=TWO),
+    ):  # fmt: skip
+        answer = first_answer(wrong)
+        assert isinstance(answer, ConnectionLost)
+        assert "refused the connection" in answer.reason
+        assert "check name and password" in answer.reason and "wrong-one" not in answer.reason
 
 
 # paho leaves the socket of a failed handshake to the garbage collector.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_unknown_certificate_is_refused_by_us(broker):
-    settings = BrokerSettings("127.0.0.1", broker.port, "shop", "right-one", tls=True)
     with pytest.raises(BrokerError, match=r"refused TLS.*check ca_file"):
-        first_answer(settings)
+        first_answer(replace(by_tls(broker, ONE), ca_file=None))
     gc.collect()
+
+
+def test_no_unit_writes_or_reads_what_is_another_s(broker):
+    with ExitStack() as stack:
+        recorder = opened(stack, broker, "recorder", "platelink/v1/+/+/run/+/+",
+                          "platelink/v1/+/+/event")  # fmt: skip
+        thief = opened(stack, broker, TWO, "#", f"platelink/v1/{ONE}/#", "$share/g/platelink/#",
+                       "platelink/v1/shop/+/held/+", "$SYS/#")  # fmt: skip
+        unit = opened(stack, broker, ONE)
+        good = [f"platelink/v1/{ONE}/run/r1/samples", f"platelink/v1/{ONE}/event",
+                f"platelink/v1/{ONE}/status"]  # fmt: skip
+        for topic in good:
+            number = unit.publish(topic, b"own")
+            answers = heard(unit, lambda e, n=number: isinstance(e, Acknowledged) and e.mid == n)
+            assert answers[-1].code == 0, topic
+        seen = heard(recorder, lambda e: isinstance(e, Received) and e.topic == good[1])
+        assert [e.topic for e in seen if isinstance(e, Received)] == good[:2]
+        recorder.publish(f"platelink/v1/{ONE}/held/night", b"held", retain=True)
+        assert heard(recorder, lambda e: isinstance(e, Acknowledged))[-1].code in (0, 0x10)
+        unit.subscribe([f"platelink/v1/{ONE}/held/+"])
+        assert any(isinstance(e, Received) for e in heard(unit, lambda e: isinstance(e, Received)))
+        assert not any(isinstance(e, Received) for e in heard(thief, lambda e: False, 0.5))
+    foreign = [
+        (ONE, f"platelink/v1/{TWO}/event"), (ONE, f"platelink/v1/{TWO}/run/r1/end"),
+        (ONE, f"platelink/v1/{TWO}/status"), (ONE, f"platelink/v1/{TWO}/held/night"),
+        (ONE, f"platelink/v1/{ONE}/held/night"), (ONE, "platelink/v1/other/unit-1/event"),
+        (ONE, "anything"), ("recorder", f"platelink/v1/{ONE}/event"),
+        ("reader", f"platelink/v1/{ONE}/event"), ("reader", f"platelink/v1/{ONE}/held/x"),
+    ]  # fmt: skip
+    for user, topic in foreign:
+        with ExitStack() as stack:
+            link = opened(stack, broker, user)
+            link.publish(topic, b"forged")
+            answers = heard(link, lambda e: isinstance(e, Acknowledged))
+            assert [e.code for e in answers if isinstance(e, Acknowledged)] == [0x87], topic
+
+
+def test_nobody_takes_over_the_session_of_another(broker):
+    """The id of a client is what it says; its user is what it has a password for."""
+    with ExitStack() as stack:
+        recorder = opened(stack, broker, "recorder", "platelink/v1/+/+/event")
+        thief = opened(stack, broker, TWO)  # with the very id of the recorder
+        unit = opened(stack, broker, ONE)
+        unit.publish(f"platelink/v1/{ONE}/event", b"own")
+        assert any(
+            isinstance(e, Received) for e in heard(recorder, lambda e: isinstance(e, Received))
+        )
+        assert not any(isinstance(e, Received) for e in heard(thief, lambda e: False, 0.5))
+
+
+def test_documented_files_and_users_are_the_shipped_ones():
+    commands = documented("broker files")
+    for name in re.findall(r"deploy/\S+", commands):
+        assert (DOCUMENT.parents[1] / name).is_file()
+    assert "deploy/mosquitto.conf /etc/mosquitto/mosquitto.conf\n" in commands  # the only one
+    conf = (DOCUMENT.parents[1] / "deploy" / "mosquitto.conf").read_text()
+    for place in re.findall(r"/etc/mosquitto/platelink\.\w+", commands):
+        assert place in conf
+    assert set(re.findall(r"passwd (\S+) \"", commands)) == {ONE, TWO, "recorder"}

@@ -36,8 +36,8 @@ PANELS = [
 ]
 BLOCKS, PER_BLOCK = 20, 10
 EXPECTED = {  # worked out by hand from the run below
-    "dose_error": 100 * (420.1 / 420.0 - 1),
-    "dose_disagreement": 100 * (420.1 / 420.2 - 1),
+    "dose_error": 100 * (340.1 / 340.0 - 1),
+    "dose_disagreement": 100 * (340.1 / 340.2 - 1),
     "light_time": 60.5,
     "runs_by_state": 1.0,
     "events": 1.0,

@@ -18,9 +18,9 @@ from pathlib import Path
 
 import pytest
 from publish import publish_samples as ps
-from system_services.service_processes import SITE, UNIT, Process, StandInJournal
+from system_services.service_processes import SITE, UNIT, USER, Process, StandInJournal
 
-from platelink.publish.mqtt import BrokerLink, BrokerSettings, Connected
+from platelink.publish.mqtt import BrokerLink, Connected
 from platelink.publish.services import BrokerService, StoreService
 from platelink.runs import AnyEntry, RunEnd, RunEvent, RunSamples, RunStart
 
@@ -34,6 +34,7 @@ pytestmark = [
 
 STORE_KILLS = 20
 PER_BLOCK = 20
+STRANGER = f"{SITE}/unit-2"
 
 Key = tuple[str, str, int]
 """Name of the metric, run, time in ms."""
@@ -88,19 +89,19 @@ def read_back(url: str) -> tuple[dict[Key, float], int]:
 class Writer(threading.Thread):
     """The daemon's part: runs of 30 blocks, a block every 60 ms, until told to stop."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, first: int = 1) -> None:
         super().__init__(daemon=True)
-        self.path = path
+        self.path, self.first = path, first
         self.entries: list[AnyEntry] = []
         self.stopping = threading.Event()
 
     def run(self) -> None:
         journal = StandInJournal(self.path)
-        number = 1
+        number = self.first
         run = 0
         while not self.stopping.is_set():
             run += 1
-            for entry in ps.whole_run(30, PER_BLOCK, first=number, run=f"r{run}"):
+            for entry in ps.whole_run(30, PER_BLOCK, first=number, run=f"w{run}"):
                 journal.append(number, entry)
                 self.entries.append(entry)
                 number += 1
@@ -113,7 +114,7 @@ class Writer(threading.Thread):
 class Rig:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.broker = BrokerService(folder / "broker")
+        self.broker = BrokerService(folder / "broker", USER, STRANGER)
         self.store = StoreService(folder / "store")
         self.journal = folder / "recorder.db"
         self.cursor = folder / "cursor.json"
@@ -122,11 +123,13 @@ class Rig:
         StandInJournal(source).close()
         self.writer = Writer(source)
         self.publisher = Process(
-            folder / "publisher.log", "publisher", str(source), str(self.cursor), port
-        )
+            folder / "publisher.log", "publisher", str(source), str(self.cursor), port,
+            self.broker.passwords[USER],
+        )  # fmt: skip
         self.recorder = Process(
-            folder / "recorder.log", "recorder", str(self.journal), port, self.store.url
-        )
+            folder / "recorder.log", "recorder", str(self.journal), port,
+            self.broker.passwords["recorder"], self.store.url,
+        )  # fmt: skip
 
     def start(self) -> None:
         self.broker.start()
@@ -151,11 +154,8 @@ class Rig:
         return found
 
     def cursor_number(self) -> int:
-        try:
-            number: int = json.loads(self.cursor.read_text())["number"]
-        except FileNotFoundError:
-            return 0
-        return number
+        statuses = self.publisher.statuses()
+        return int(statuses[-1]["cursor"]) if statuses else 0
 
 
 @pytest.fixture
@@ -177,12 +177,12 @@ def wait_for(condition, limit_s: float, what: str) -> float:
     return time.monotonic() - begun
 
 
-def send_garbage(port: int) -> None:
-    """A stranger on the broker writes something that is not an entry."""
-    link = BrokerLink(BrokerSettings("127.0.0.1", port), client_id="stranger")
+def send_garbage(broker: BrokerService) -> None:
+    """A stranger on the broker writes something that is not an entry, where it may."""
+    link = BrokerLink(broker.settings(STRANGER), client_id="stranger")
     link.connect()
     wait_for(lambda: any(isinstance(e, Connected) for e in link.poll(0.1)), 5, "stranger connected")
-    link.publish(f"platelink/v1/{SITE}/{UNIT}/event", b"not an entry")
+    link.publish(f"platelink/v1/{STRANGER}/event", b"not an entry")
     wait_for(lambda: link.poll(0.1), 5, "stranger's message taken")
     link.close()
 
@@ -190,7 +190,7 @@ def send_garbage(port: int) -> None:
 @pytest.mark.timeout(110)
 def test_kill_of_everything_in_turn_loses_no_point(rig):
     wait_for(lambda: rig.cursor_number() > 0, 10, "first entry published")
-    send_garbage(rig.broker.port)
+    send_garbage(rig.broker)
     kills = Counter()
     for turn in range(STORE_KILLS):
         time.sleep(0.55)

@@ -7,11 +7,11 @@ import socket
 import time
 
 import pytest
-from system_services.service_processes import SITE, UNIT, Process, StandInJournal
+from system_services.service_processes import SITE, UNIT, USER, Process, StandInJournal
 
 from platelink.publish import services
 from platelink.publish.messages import LAST_WORD
-from platelink.publish.mqtt import BrokerLink, BrokerSettings, Connected, LinkEvent, Received
+from platelink.publish.mqtt import Acknowledged, BrokerLink, Connected, LinkEvent, Received
 from platelink.publish.services import BrokerService, ServiceError, StoreService, owns_port
 from platelink.publish.store import Store, StoreLost, StoreSettings
 from platelink.publish.topics import Topics
@@ -27,7 +27,7 @@ pytestmark = [
 
 @pytest.fixture
 def broker(tmp_path):
-    broker = BrokerService(tmp_path / "broker")
+    broker = BrokerService(tmp_path / "broker", USER)
     broker.start()
     yield broker
     broker.stop()
@@ -105,9 +105,9 @@ def test_killed_publisher_is_shown_offline_and_the_next_one_online(broker, tmp_p
     StandInJournal(tmp_path / "journal.db").close()
     publisher = Process(
         tmp_path / "publisher.log", "publisher", str(tmp_path / "journal.db"),
-        str(tmp_path / "cursor.json"), str(broker.port),
+        str(tmp_path / "cursor.json"), str(broker.port), broker.passwords[USER],
     )  # fmt: skip
-    link = BrokerLink(BrokerSettings("127.0.0.1", broker.port), client_id="reader")
+    link = BrokerLink(broker.settings("reader"), client_id="reader")
     link.connect()
     poll_until(link, lambda seen: any(isinstance(e, Connected) for e in seen), 5)
     link.subscribe([Topics(SITE, UNIT).status])
@@ -142,10 +142,10 @@ def test_old_last_will_that_arrives_late_is_put_right(broker, tmp_path):
     StandInJournal(tmp_path / "journal.db").close()
     publisher = Process(
         tmp_path / "publisher.log", "publisher", str(tmp_path / "journal.db"),
-        str(tmp_path / "cursor.json"), str(broker.port),
+        str(tmp_path / "cursor.json"), str(broker.port), broker.passwords[USER],
     )  # fmt: skip
     topic = Topics(SITE, UNIT).status
-    link = BrokerLink(BrokerSettings("127.0.0.1", broker.port), client_id="late-will")
+    link = BrokerLink(broker.settings("reader"), client_id="reader")
     link.connect()
     poll_until(link, lambda seen: any(isinstance(e, Connected) for e in seen), 5)
     link.subscribe([topic])
@@ -154,7 +154,11 @@ def test_old_last_will_that_arrives_late_is_put_right(broker, tmp_path):
         poll_until(link, lambda seen: any(isinstance(e, Received) for e in seen), 10)
         old = {"site": SITE, "unit": UNIT, "session": 1, "sequence": LAST_WORD, "state": "offline",
                "at_utc": "2026-01-01T00:00:00Z"}  # fmt: skip
-        link.publish(topic, json.dumps(old).encode(), retain=True)
+        late = BrokerLink(broker.settings(USER), client_id="late-will")
+        late.connect()  # in place of the publisher, which comes back
+        late.publish(topic, json.dumps(old).encode(), retain=True)
+        poll_until(late, lambda seen: any(isinstance(e, Acknowledged) for e in seen), 5)
+        late.close()
 
         def corrected(seen: list[LinkEvent]) -> bool:
             states = [json.loads(e.payload)["state"] for e in seen if isinstance(e, Received)]

@@ -5,6 +5,7 @@ import math
 import struct
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -56,7 +57,7 @@ def test_texts_are_escaped_no_more_than_needed() -> None:
 
 
 VALUES = st.recursive(
-    st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.text()
+    st.none() | st.booleans() | st.integers(1 - 2**53, 2**53 - 1) | st.text()
     | st.floats(allow_nan=False, allow_infinity=False),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(), inner, max_size=4),
     max_leaves=12,
@@ -71,12 +72,31 @@ def test_what_is_read_back_has_the_same_form(value: object) -> None:
     assert sha256_of(again) == sha256_of(value)
 
 
+@given(VALUES)
+def test_another_implementation_writes_the_same(value: object) -> None:
+    """rfc8785, of the Python Package Index: an implementation of its own of the same standard."""
+    assert canonical(value) == rfc8785.dumps(value)
+
+
+@pytest.mark.parametrize("value", [2**53 - 1, 1 - 2**53, 2**53, -(2**53)])
+def test_whole_numbers_are_taken_as_far_as_another_implementation_does(value: int) -> None:
+    try:
+        other: bytes | None = rfc8785.dumps(value)
+    except rfc8785.IntegerDomainError:
+        other = None
+    try:
+        own: bytes | None = canonical(value)
+    except ValueError:
+        own = None
+    assert own == other and (own is None) == (abs(value) == 2**53)
+
+
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_a_number_is_not_changed(value: float) -> None:
     assert float(canonical(value)) == value
 
 
-@pytest.mark.parametrize("value", [math.nan, math.inf, 2**53 + 1, "\ud800"])
+@pytest.mark.parametrize("value", [math.nan, math.inf, 2**53, -(2**53), "\ud800"])
 def test_what_has_no_form_is_refused(value: object) -> None:
     with pytest.raises(ValueError):
         canonical(value)

@@ -8,7 +8,7 @@ from datetime import timedelta, timezone
 import pytest
 from babel import Locale
 
-from platelink.units import format_pressure
+from platelink.units import PRESSURE
 from platelink.web.facts import Fact, facts
 from platelink.web.formats import QUANTITIES, Formats, units_document
 from platelink.web.settings import PageSettings
@@ -29,10 +29,10 @@ def test_numbers_follow_the_locale() -> None:
 
 
 def test_quantities_are_in_the_unit_of_the_shop() -> None:
-    assert formats().quantity(420.04, "dose") == "420.0 mJ/cm²"
-    assert formats(display=AMERICAN).quantity(420.04, "dose") == "0.420 J/cm²"
-    assert formats(display=AMERICAN).quantity(65.5556, "temperature") == "150.0 °F"
-    assert formats(display=AMERICAN).quantity(60.9, "vacuum") == format_pressure(60.9, "inHg")
+    assert formats().quantity(340.04, "dose") == "340.0 mJ/cm²"
+    assert formats(display=AMERICAN).quantity(340.04, "dose") == "0.340 J/cm²"
+    assert formats(display=AMERICAN).quantity(57.7778, "temperature") == "136.0 °F"
+    assert formats(display=AMERICAN).quantity(60.9, "vacuum") == PRESSURE.format(60.9, "inHg")
     assert formats().quantity(None, "vacuum") == "– kPa"
 
 
@@ -41,7 +41,7 @@ def test_the_browser_converts_as_the_units_do(display: dict[str, str]) -> None:
     document = json.loads(units_document(display))
     for name, kind in QUANTITIES.items():
         told = document[name]
-        for value in (0.0, 1.0, 62.7778, 420.0):
+        for value in (0.0, 1.0, 57.7778, 340.0):
             shown = value / told["factor"] - told["shift"]
             assert shown == pytest.approx(kind.to(value, display[name]), abs=1e-9)
 
@@ -67,19 +67,19 @@ def test_durations(seconds: float | None, text: str) -> None:
 
 def test_facts_take_their_unit_from_their_name() -> None:
     values = {
-        "kind": "expose", "dose_mj_cm2": 420.0, "tolerance_pct": 1.5, "note": None, "done": True,
-        "contact": {"low_kpa": 50.7958296, "hold_test_s": 3.0}, "empty": [], "boot_id": 77,
-        "stage": [{"name": "agitate", "duration_s": 45.0}], "slope_mw_cm2_per_count": 0.0149,
+        "kind": "expose", "dose_mj_cm2": 340.0, "tolerance_pct": 1.5, "note": None, "done": True,
+        "contact": {"low_kpa": 56.04, "hold_test_s": 3.0}, "empty": [], "boot_id": 77,
+        "stage": [{"name": "soak", "duration_s": 25.0}], "slope_mw_cm2_per_count": 0.0149,
         "calibrated_on": "2026-01-15",
     }  # fmt: skip
     assert list(facts(values, formats(), ("kind",))) == [
-        Fact("dose", "420.0 mJ/cm²"),
+        Fact("dose", "340.0 mJ/cm²"),
         Fact("tolerance", "1.5 %"),
         Fact("done", True),
-        Fact("contact · low", "50.8 kPa"),
+        Fact("contact · low", "56.0 kPa"),
         Fact("contact · hold test", "3.0 s"),
         Fact("boot id", "77"),
-        Fact("agitate · duration", "45 s"),
+        Fact("soak · duration", "25 s"),
         Fact("slope", "0.0149 mW/cm²"),
         Fact("calibrated on", "15 Jan 2026"),
     ]

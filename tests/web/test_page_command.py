@@ -10,7 +10,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -99,3 +99,32 @@ def test_it_serves_https(config: Path, tmp_path: Path) -> None:
             urllib.request.urlopen(address, context=trusted)
         assert told.value.code == 503
         told.value.close()
+
+
+STOP = (
+    b"POST /api/v1/exposure/stop HTTP/1.1\r\nhost: localhost:%d\r\norigin: http://localhost:%d\r\n"
+    b"content-length: 0\r\n\r\n"
+)
+
+
+def test_connections_that_say_nothing_keep_nobody_out_and_fill_no_log(config: Path) -> None:
+    """More of them than the page may have files open, which once was told at every turn."""
+    arguments = ["/bin/sh", "-c", 'ulimit -n 400; exec "$@"', "sh",
+                 *command(config, "--listen", "127.0.0.1:0")]  # fmt: skip
+    child = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert child.stdout is not None and child.stderr is not None
+    with ExitStack() as stack:
+        port = int(child.stdout.readline().rstrip("/\n").rpartition(":")[2])
+        for number in range(600):
+            idle = stack.enter_context(socket.create_connection(("127.0.0.1", port)))
+            idle.sendall((b"", b"GET / HT", b"GET / HTTP/1.1\r\nhost: localhost\r\n")[number % 3])
+        for _ in range(3):
+            line = stack.enter_context(socket.create_connection(("127.0.0.1", port), 10.0))
+            line.sendall(STOP % (port, port))
+            assert line.recv(4096).startswith(b"HTTP/1.1 503")  # no unit is there; it was asked
+        child.terminate()
+        said = child.stdout.read() + child.stderr.read()
+        assert child.wait(timeout=10.0) == 0
+        child.stdout.close()
+        child.stderr.close()
+    assert said == ""

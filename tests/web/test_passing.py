@@ -148,3 +148,22 @@ def test_the_client_of_all_browsers_keeps_no_cookie() -> None:
             return len(client.cookies.jar)
 
     assert asyncio.run(kept()) == 0
+
+
+def test_a_header_that_is_no_plain_text_is_a_refusal() -> None:
+    service = Service()
+    for name in (b"x-csrf-token", b"content-type", b"accept"):
+        headers = [(b"origin", OWN.encode()), (name, b"\xe4\xff")]
+        answer = ask(service, "POST", "/api/v1/plates", headers=headers, content=b"{}")
+        assert answer.status_code == 400 and answer.json()["kind"] == "misuse"
+    assert not service.asked
+
+
+def test_the_service_is_told_where_a_browser_is_and_which_screen() -> None:
+    service = Service()
+    cookie = "platelink_session=abc; platelink_screen=def; platelink_theme=dark"
+    headers = {**ORIGIN, "cookie": cookie, "platelink-page": "9.9.9.9"}
+    ask(service, "POST", "/api/v1/sign-in", headers=headers, json={})
+    told = service.asked[0].headers
+    assert told["platelink-page"] == "127.0.0.1"  # the browser's, whatever it says itself
+    assert told["cookie"] == "platelink_session=abc; platelink_screen=def"

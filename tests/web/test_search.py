@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from platelink.web.records import limits_of, moment_of, one_hit, steps_of
+from platelink.web.records import bands, limits_of, moment_of, one_hit, steps_of
 from platelink.web.show import own_path
 
 
-def rows(*ids: str) -> list[dict[str, object]]:
-    return [{"run_id": run} for run in ids]
+def rows(*ids: str) -> list[str]:
+    return list(ids)
 
 
 def test_the_exact_name_wins_then_the_only_hit() -> None:
@@ -28,13 +28,13 @@ def test_days_are_whole() -> None:
 
 
 def test_bands_of_a_run() -> None:
-    contact = {"low_kpa": 50.8, "high_kpa": 91.4}
-    assert limits_of({"request": {}}, {"contact": contact}) == {"contact": "50.8,91.4"}
-    assert limits_of({"request": {"contact": False}}, {}) == {}
-    assert limits_of({"request": {"low_c": 62.8, "high_c": 68.3}}, {}) == {"oven": "62.8,68.3"}
+    contact = {"low_kpa": 56.0, "high_kpa": 89.0}
+    assert limits_of({}, bands({"contact": contact})) == {"contact": "56.0,89.0"}
+    assert limits_of({"contact": False}, None) == {}
+    assert limits_of({"low_c": 55.0, "high_c": 61.0}, None) == {"oven": "55.0,61.0"}
     recipe = {"step": [{"name": "dry", "kind": "bake"}]}
-    assert steps_of({"request": {"recipe": recipe}}) == {"dry": {"name": "dry", "kind": "bake"}}
-    assert steps_of({"request": {"recipe": "plate-a@2"}}) == {}
+    assert steps_of({"recipe": recipe}) == {"dry": bands({"name": "dry", "kind": "bake"})}
+    assert steps_of({"recipe": "plate-a@2"}) == {}
 
 
 def test_only_paths_of_the_page_are_gone_back_to() -> None:

@@ -4,24 +4,28 @@ from __future__ import annotations
 
 import ast
 import re
+import shutil
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from babel.messages.catalog import Catalog
 from babel.messages.jslexer import tokenize
+from babel.messages.pofile import read_po
 
-from platelink.control import unit_alarms
+from platelink.control.alarm import unit as unit_alarms
 from platelink.control.procedure.table import StepState
 from platelink.control.states import State
+from platelink.unit.bed import CANNOT_REACH
 from platelink.web import words
-from platelink.web.catalogue import HERE, brought_up, missing, read, template
+from platelink.web.catalogue import HERE, TEXTS, bring_up
 from platelink.web.texts import choose, read_languages
 
 ROOT = Path(__file__).parents[2]
 TEMPLATES = sorted((HERE / "templates").glob("*.html"))
 SCRIPTS = sorted((HERE / "static").glob("*.js"))
-CATALOGUES = sorted((HERE / "texts").glob("*.po"))
+CATALOGUES = sorted(TEXTS.glob("*.po"))
 SPOKEN = ("alt", "aria-label", "label", "placeholder", "title")
 """Attributes that people read or hear."""
 
@@ -95,6 +99,11 @@ def test_no_text_hides_where_it_is_not_found(path: Path) -> None:
     assert not re.findall(r"\$\{[^}]*\b(?:t|nt|N)\(\s*\"", path.read_text("utf-8"))
 
 
+def catalog(path: Path) -> Catalog:
+    with path.open("rb") as file:
+        return read_po(file, locale=path.stem)
+
+
 NEVER = ("innerHTML", "outerHTML", "insertAdjacentHTML", "eval(", "new Function", "document.write",
          'setAttribute("style"', "http://", "https://")  # fmt: skip
 
@@ -108,12 +117,23 @@ def test_a_script_is_what_the_policy_lets_run(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", CATALOGUES, ids=lambda p: p.stem)
-def test_a_catalogue_is_whole_and_up_to_date(path: Path) -> None:
+def test_a_catalogue_is_whole_and_up_to_date(path: Path, tmp_path: Path) -> None:
     """``python -m platelink.web.catalogue`` brings it up."""
-    catalog, whole = read(path), template()
-    assert not missing(catalog)
-    assert {str(m.id) for m in catalog if m.id} == {str(m.id) for m in whole if m.id}
-    assert not missing(brought_up(path, whole))
+    shutil.copy(path, tmp_path)
+    bring_up(tmp_path)
+    assert (tmp_path / path.name).read_text("utf-8") == path.read_text("utf-8")
+    messages = [message for message in catalog(path) if message.id]
+    assert len(messages) > 400
+    for message in messages:
+        forms = message.string if isinstance(message.string, tuple) else (message.string,)
+        assert all(forms), message.id
+
+
+def test_a_new_language_begins_with_every_text(tmp_path: Path) -> None:
+    bring_up(tmp_path, "fr")
+    begun = catalog(tmp_path / "fr.po")
+    assert {str(m.id) for m in begun} == {str(m.id) for m in catalog(TEXTS / "de.po")}
+    assert not any(message.string and any(message.string) for message in begun if message.id)
 
 
 @pytest.mark.parametrize("path", CATALOGUES, ids=lambda p: p.stem)
@@ -121,7 +141,7 @@ def test_a_translation_has_the_same_places_to_fill(path: Path) -> None:
     def places(text: str) -> set[str]:
         return set(re.findall(r"\{\w+\}|%\(\w+\)s", text))
 
-    for message in read(path):
+    for message in catalog(path):
         originals = (message.id,) if isinstance(message.id, str) else message.id
         forms = (message.string,) if isinstance(message.string, str) else message.string
         if message.id:
@@ -135,9 +155,9 @@ def test_there_is_a_second_language_at_least() -> None:
 
 
 def test_words_of_the_service_are_those_it_has() -> None:
-    told = set(words.ALARMS)
+    known = {m.id for m in catalog(TEXTS / "de.po")}
     for alarm in unit_alarms.UNIT_ALARMS:
-        assert {alarm.name, alarm.cause, alarm.next_act} <= told, alarm.name
+        assert {alarm.name, alarm.cause, alarm.next_act} <= known, alarm.name
     assert {str(state) for state in (*State, *StepState)} <= set(words.WORDS)
 
 
@@ -150,11 +170,13 @@ def test_refusals_in_fixed_words_are_those_of_the_service() -> None:
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
     assert set(words.OF_THE_SERVICE) <= said
+    assert words.OF_THE_UNIT == (CANNOT_REACH,)
 
 
 def test_what_scripts_get_is_a_table_and_plural_forms() -> None:
     german = read_languages()["de"].script.decode()
     assert '"held":"angehalten"' in german
+    assert '"gauge silent":"' in german
     assert '"one minute":["eine Minute","{n} Minuten"]' in german
     assert "%(" not in german  # texts of templates stay at the server
     assert 'plurals="1011' in german

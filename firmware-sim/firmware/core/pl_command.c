@@ -69,6 +69,10 @@ void pl_command(pl_core *pl, const uint8_t *frame, uint16_t size)
     uint8_t wanted = pl_command_size(type);
     uint8_t code = PL_REPLY_CODE_OK;
 
+    if (type < PL_FIRST_COMMAND) { /* an echo of our own: an answer would come back for ever */
+        pl->link.rx_bad++;
+        return;
+    }
     if (wanted == PL_NOT_A_COMMAND) {
         code = PL_REPLY_CODE_UNKNOWN_TYPE;
     } else if (size - PL_HEADER != wanted) {

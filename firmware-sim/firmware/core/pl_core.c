@@ -8,13 +8,15 @@ void pl_start(pl_core *pl, const pl_config *config)
     pl_board_outputs(pl, 0);
     memset(pl, 0, sizeof *pl);
     pl->config = *config;
-    if (pl->config.light_channels > PL_LIGHT_CHANNELS)
-        pl->config.light_channels = PL_LIGHT_CHANNELS;
+    uint8_t most = config->capabilities & PL_CAPABILITY_WATER ? PL_WATER : PL_LIGHT_CHANNELS;
+    if (pl->config.light_channels > most)
+        pl->config.light_channels = most;
     pl->tick = config->tick;
     pl->frame_ticks = PL_FRAME_TICKS;
     pl->frame_left = PL_FRAME_TICKS;
     pl->light_fresh = true;
     pl->heartbeat_age = 0xFFFFu; /* no host yet */
+    pl->hour.left = PL_SLICE_TICKS;
     pl_link_start(&pl->link);
     pl_send_hello(pl);
     pl_log_add(pl, PL_EVENT_CODE_BOOT, config->reset_cause);

@@ -21,10 +21,26 @@
 #define PL_HOLD_MS_MAX 60000u
 #define PL_TARGET_MAX ((int64_t)1 << 62) /* one more tick can never overflow the sum */
 #define PL_LOG_LENGTH 16u        /* a power of two */
+
+/* The device's own limits of light, in ticks, whatever an order says. A board may set its own. */
+#ifndef PL_ORDER_TICKS_MAX
+#define PL_ORDER_TICKS_MAX 1810000u /* of one order: 30 min, by a clock 0.5 % fast too */
+#endif
+#ifndef PL_HOUR_LIT_MAX
+#define PL_HOUR_LIT_MAX 2700000u /* of any hour: 45 min */
+#endif
+#ifndef PL_HOUR_TICKS
+#define PL_HOUR_TICKS 3600000u
+#endif
+#define PL_HOUR_SLICES 12u /* light is forgotten a slice at a time, at the latest one slice late */
+#define PL_SLICE_TICKS (PL_HOUR_TICKS / PL_HOUR_SLICES)
+#define PL_HOUR_STEP 64u /* ticks; a power of two */
+
 #define PL_OUTPUTS 3u
 #define PL_INPUTS 2u
 
-/* Columns of one reading of all converters. */
+/* Columns of one reading of all converters. Water takes the place of the last light channel. */
+enum { PL_WATER = PL_LIGHT_CHANNELS - 1 };
 enum { PL_VACUUM = PL_LIGHT_CHANNELS, PL_OVEN, PL_HEAD, PL_ANALOG };
 
 typedef struct {
@@ -36,6 +52,15 @@ typedef struct {
     uint32_t boot_id;
     uint32_t tick; /* the first sampling interrupt will be tick + 1 */
 } pl_config;
+
+/* Light of the hour behind us. */
+typedef struct {
+    uint32_t lit;  /* ticks of light in the slice under way */
+    uint32_t left; /* ticks to its end */
+    uint32_t sum;  /* ticks of light in the slices before it */
+    uint16_t slice[PL_HOUR_SLICES]; /* each of them, in steps */
+    uint8_t oldest;
+} pl_hour;
 
 /* Counts of one slow channel since the previous Sample. */
 typedef struct {
@@ -102,6 +127,7 @@ typedef struct pl_core {
     bool light_fresh; /* light_min and light_max begin anew with the next tick */
     bool host_silent; /* HOST_SILENT was logged, HOST_BACK not yet */
     pl_order order;
+    pl_hour hour;
     pl_log log;
     /* fixed since start, but for frame_ticks */
     pl_config config;
@@ -128,6 +154,12 @@ uint8_t pl_order_disarm(pl_core *pl, uint32_t number);
 uint8_t pl_order_open(pl_core *pl, uint32_t number);
 uint8_t pl_order_close(pl_core *pl, uint32_t number);
 uint8_t pl_light_refusal(const pl_core *pl); /* why light is not allowed now, or OK */
+
+/* pl_limits.c */
+void pl_limits_tick(pl_core *pl); /* timer context, before the order decides */
+bool pl_limits_allow(const pl_core *pl, uint32_t ticks); /* light of that length from now on */
+bool pl_limits_reached(const pl_core *pl);               /* no light after this tick */
+uint32_t pl_hour_lit(const pl_core *pl);                 /* ticks of light in the hour before */
 
 /* pl_outputs.c */
 void pl_outputs_expire(pl_core *pl);

@@ -34,6 +34,7 @@ void pl_kept_write(const pl_core *pl, pl_kept *kept, uint16_t turn)
     memcpy(kept->light_sum, pl->light_sum, sizeof kept->light_sum);
     memcpy(kept->light_count, pl->light_count, sizeof kept->light_count);
     memcpy(&kept->order, &pl->order, sizeof kept->order);
+    kept->hour_lit = pl_hour_lit(pl);
     kept->tick = pl->tick;
     kept->latched = pl->latched;
     pl_board_unlock(before);
@@ -58,6 +59,7 @@ void pl_kept_restore(pl_core *pl, const pl_kept *kept)
     memcpy(pl->light_count, kept->light_count, sizeof pl->light_count);
     memcpy(order, &kept->order, sizeof *order);
     pl->latched = kept->latched != 0;
+    pl->hour.lit = kept->hour_lit; /* nobody knows when: so as if just now */
     if (order->state == PL_ORDER_STATE_OPEN) {
         order->state = PL_ORDER_STATE_CLOSED;
         order->close_tick = kept->tick;

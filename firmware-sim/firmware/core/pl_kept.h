@@ -19,6 +19,7 @@ typedef struct {
     uint64_t light_sum[PL_LIGHT_CHANNELS];
     uint32_t light_count[PL_LIGHT_CHANNELS];
     pl_order order;
+    uint32_t hour_lit; /* light of the hour before */
     uint32_t tick;
     uint16_t turn; /* counts saves: the higher one is the newer slot */
     uint8_t latched;
@@ -35,8 +36,8 @@ void pl_kept_write(const pl_core *pl, pl_kept *kept, uint16_t turn);
 /* The newest slot that is whole, or NULL. */
 const pl_kept *pl_kept_find(const pl_kept slots[2]);
 
-/* Takes over sums, latch and order. Never brings light back: an order that was open is closed with
- * reason NONE at the last tick kept, one that was armed is gone. */
+/* Takes over sums, latch, order and the light of the hour before. Never brings light back: an order
+ * that was open is closed with reason NONE at the last tick kept, one that was armed is gone. */
 void pl_kept_restore(pl_core *pl, const pl_kept *kept);
 
 #endif

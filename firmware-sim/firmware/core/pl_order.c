@@ -33,7 +33,8 @@ static uint8_t decide(const pl_core *pl)
     if (order->state == PL_ORDER_STATE_OPEN) {
         if (order->sum >= order->target)
             return PL_CLOSE_REASON_DOSE;
-        if ((uint32_t)(pl->tick - order->open_tick) >= order->guard_ticks)
+        if ((uint32_t)(pl->tick - order->open_tick) >= order->guard_ticks ||
+            pl_limits_reached(pl)) /* no order is armed past them; this does not rely on it */
             return PL_CLOSE_REASON_GUARD;
         if (silent(pl) && order->silence_policy == PL_SILENCE_POLICY_CLOSE)
             return PL_CLOSE_REASON_SILENCE;
@@ -120,6 +121,7 @@ static bool order_is_good(const pl_core *pl, const uint8_t *payload)
         weighted = weighted || pl_get_arm_weight(payload, i) != 0;
     return weighted && pl_get_arm_order(payload) != 0 &&
            target_is_good(pl_get_arm_target(payload)) && pl_get_arm_guard_ticks(payload) != 0 &&
+           pl_limits_allow(pl, pl_get_arm_guard_ticks(payload)) &&
            pl_get_arm_silence_ticks(payload) != 0 &&
            pl_get_arm_silence_policy(payload) <= PL_SILENCE_POLICY_FINISH;
 }

@@ -26,7 +26,8 @@ void pl_outputs_drive(pl_core *pl)
 {
     uint8_t mask = pl->wanted;
     /* The order went dark for these already; the pin does not take its word for it. */
-    if (pl->order.state == PL_ORDER_STATE_OPEN && pl_light_refusal(pl) == PL_REPLY_CODE_OK)
+    if (pl->order.state == PL_ORDER_STATE_OPEN && pl_light_refusal(pl) == PL_REPLY_CODE_OK &&
+        !pl_limits_reached(pl))
         mask = (uint8_t)(mask | LAMP);
     pl->outputs = mask;
     pl_board_outputs(pl, mask);

@@ -1,17 +1,14 @@
 /* The sampling interrupt: sums, inputs, then the order, then the pins. */
 #include "pl_core.h"
 
-static void add_light(pl_core *pl, const uint16_t *counts)
+static void add_cumulative(pl_core *pl, uint8_t i, uint16_t counts)
 {
-    for (uint8_t i = 0; i < pl->config.light_channels; i++) {
-        pl->light_sum[i] += counts[i];
-        pl->light_count[i]++;
-        if (counts[i] < pl->light_min[i] || pl->light_fresh)
-            pl->light_min[i] = counts[i];
-        if (counts[i] > pl->light_max[i] || pl->light_fresh)
-            pl->light_max[i] = counts[i];
-    }
-    pl->light_fresh = false;
+    pl->light_sum[i] += counts;
+    pl->light_count[i]++;
+    if (counts < pl->light_min[i] || pl->light_fresh)
+        pl->light_min[i] = counts;
+    if (counts > pl->light_max[i] || pl->light_fresh)
+        pl->light_max[i] = counts;
 }
 
 static void add_slow(pl_window *window, uint16_t counts)
@@ -56,7 +53,11 @@ static void read_inputs(pl_core *pl, uint8_t raw)
 void pl_sample_tick(pl_core *pl, const uint16_t *analog, uint8_t inputs)
 {
     pl->tick++;
-    add_light(pl, analog);
+    for (uint8_t i = 0; i < pl->config.light_channels; i++)
+        add_cumulative(pl, i, analog[i]);
+    if (pl->config.capabilities & PL_CAPABILITY_WATER)
+        add_cumulative(pl, PL_WATER, analog[PL_WATER]);
+    pl->light_fresh = false;
     if (pl->config.capabilities & PL_CAPABILITY_VACUUM)
         add_slow(&pl->vacuum, analog[PL_VACUUM]);
     if (pl->config.capabilities & PL_CAPABILITY_OVEN)
@@ -65,6 +66,7 @@ void pl_sample_tick(pl_core *pl, const uint16_t *analog, uint8_t inputs)
         add_slow(&pl->head, analog[PL_HEAD]);
     if (pl->heartbeat_age != 0xFFFFu)
         pl->heartbeat_age++;
+    pl_limits_tick(pl);
     read_inputs(pl, inputs);
     pl_outputs_expire(pl);
     pl_order_tick(pl, analog);

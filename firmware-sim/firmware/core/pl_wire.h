@@ -12,6 +12,7 @@
 #define PL_FRAME_OVERHEAD 5u /* type, sequence number, CRC */
 #define PL_MAX_COMMAND 31u /* payload bytes */
 #define PL_MAX_ANSWER 130u /* payload bytes */
+#define PL_FIRST_COMMAND 0x40u /* lower types travel from the device */
 
 enum { /* Outputs of the device; as a mask, bit `1 << output`. Off is the safe state of each. */
     PL_OUTPUT_LAMP = 0,
@@ -65,6 +66,7 @@ enum { /* What this device has. */
     PL_CAPABILITY_HEAD_TEMPERATURE = 4,
     PL_CAPABILITY_LAMP_OUTPUT = 8,
     PL_CAPABILITY_SUMS_SURVIVE_RESET = 16,
+    PL_CAPABILITY_WATER = 32,
 };
 
 enum { /* Edges the device stamps with its own tick; `Event.arg` as noted. */

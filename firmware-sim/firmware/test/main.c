@@ -6,7 +6,8 @@ jmp_buf check_failed;
 const char *golden_path;
 
 extern const test_case link_tests[], golden_tests[], order_tests[], silence_tests[], input_tests[],
-    output_tests[], command_tests[], log_tests[], sample_tests[], kept_tests[], chaos_tests[];
+    output_tests[], command_tests[], log_tests[], sample_tests[], kept_tests[], chaos_tests[],
+    limits_tests[];
 
 /* A function of its own, so that the jump back harms no local variable. */
 static bool passes(const test_case *test)
@@ -44,7 +45,7 @@ int main(int argc, char **argv)
         {"link", link_tests},       {"golden", golden_tests},   {"order", order_tests},
         {"silence", silence_tests}, {"input", input_tests},     {"output", output_tests},
         {"command", command_tests}, {"log", log_tests},         {"sample", sample_tests},
-        {"kept", kept_tests},       {"chaos", chaos_tests},
+        {"kept", kept_tests},       {"chaos", chaos_tests},   {"limits", limits_tests},
     };
     int failures = 0, count = 0;
     for (size_t i = 0; i < sizeof groups / sizeof groups[0]; i++)

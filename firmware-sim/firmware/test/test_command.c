@@ -45,6 +45,12 @@ static void unknown_types(void)
     for (unsigned type = 0; type < 256; type++) {
         int code = rig_command((uint8_t)type, (const uint8_t *)"123456789", 9);
         rig_forget();
+        if (type < PL_FIRST_COMMAND) { /* an echo */
+            CHECK_EQ(code, -1);
+            CHECK_EQ(rig.core.link.rx_bad, type + 1);
+            continue;
+        }
+        CHECK_EQ(rig.core.link.rx_bad, PL_FIRST_COMMAND);
         CHECK_EQ(code, type >= PL_GET_HELLO && type <= PL_GET_LOG ? PL_REPLY_CODE_BAD_LENGTH
                                                                   : PL_REPLY_CODE_UNKNOWN_TYPE);
     }
@@ -125,6 +131,11 @@ static void arm_in_each_state(void)
     CHECK_EQ(rig_events(PL_EVENT_CODE_ORDER_ARMED), 2);
     CHECK_EQ(rig_u32(PL_OPEN, 2), PL_REPLY_CODE_OK);
     CHECK_EQ(rig_arm(order), PL_REPLY_CODE_OK); /* a late double between Open and the tick */
+    CHECK_EQ(rig_rearm(2, 5000), PL_REPLY_CODE_OK);
+    CHECK_EQ(rig_arm(order), PL_REPLY_CODE_WRONG_STATE); /* the order is another one by now */
+    order.target = 5000;
+    CHECK_EQ(rig_arm(order), PL_REPLY_CODE_OK);
+    CHECK_EQ(rig_events(PL_EVENT_CODE_ORDER_ARMED), 2);
     order.order = 3;
     CHECK_EQ(rig_arm(order), PL_REPLY_CODE_WRONG_STATE);
     rig_ticks(1);

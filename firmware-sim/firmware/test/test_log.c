@@ -84,6 +84,24 @@ static void numbers_wrap_past_zero(void)
     CHECK_EQ(rig.frames, 13);
 }
 
+static void older_is_half_a_ring(void)
+{
+    static const uint16_t newests[] = {20, 16384, 32767, 32768, 40000, 65535};
+    for (size_t i = 0; i < sizeof newests / sizeof newests[0]; i++) {
+        uint32_t newest = newests[i];
+        uint32_t oldest = newest > 32767 ? newest - 32767 : newest + 65535 - 32767;
+        rig_ready();
+        rig.core.log.newest = rig.core.log.sent = (uint16_t)(newest - 16);
+        add_events(16);
+        rig_poll();
+        CHECK_EQ(get_log((uint16_t)oldest), PL_REPLY_CODE_OK); /* 32767 steps lead to the newest */
+        CHECK_EQ(rig.frames, 17);
+        oldest = oldest == 1 ? 65535 : oldest - 1;
+        CHECK_EQ(get_log((uint16_t)oldest), PL_REPLY_CODE_OK); /* one more: it is still to come */
+        CHECK_EQ(rig.frames, 1);
+    }
+}
+
 static void events_wait_for_a_standing_line(void)
 {
     rig_ready();
@@ -151,6 +169,7 @@ const test_case log_tests[] = {
     TEST(from_a_number_on),
     TEST(the_last_sixteen_are_kept),
     TEST(numbers_wrap_past_zero),
+    TEST(older_is_half_a_ring),
     TEST(events_wait_for_a_standing_line),
     TEST(what_was_overwritten_unsent_is_a_hole),
     TEST(a_second_get_log_takes_over),

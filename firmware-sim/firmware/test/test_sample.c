@@ -36,6 +36,21 @@ static void another_rhythm_takes_effect_at_once(void)
     CHECK_EQ(rig_count(PL_SAMPLE), 2);
 }
 
+static void another_rhythm_puts_nothing_off(void)
+{
+    uint8_t p[2];
+    rig_ready(); /* tick 20: the next Sample is due in the 50th */
+    rig_ticks(25);
+    pl_set_set_frame_frame_ticks(p, 1000);
+    CHECK_EQ(rig_command(PL_SET_FRAME, p, 2), PL_REPLY_CODE_OK);
+    rig_ticks(5);
+    CHECK_EQ(rig_count(PL_SAMPLE), 1);
+    CHECK_EQ(pl_get_sample_tick(rig_last(PL_SAMPLE)->payload), 50);
+    rig_ticks(1000);
+    CHECK_EQ(pl_get_sample_tick(rig_last(PL_SAMPLE)->payload), 1050);
+    CHECK_EQ(rig_count(PL_SAMPLE), 2);
+}
+
 static void sums_are_cumulative_and_windows_are_not(void)
 {
     rig_power_on();
@@ -92,6 +107,29 @@ static void more_channels_than_there_are_become_four(void)
     CHECK_EQ(rig.core.config.light_channels, 4);
 }
 
+static void water_is_the_fourth_channel_and_no_light(void)
+{
+    const pl_config config = {
+        PL_BOARD_HOST, 4, 10, PL_CAPABILITY_LAMP_OUTPUT | PL_CAPABILITY_WATER, 0, 1, 0};
+    rig_power_on_with(&config);
+    CHECK_EQ(rig.core.config.light_channels, 3);
+    rig_ticks(20);
+    rig_heartbeat();
+    rig_order order = rig_plain();
+    order.weight[0] = 0, order.weight[PL_WATER] = 1;
+    CHECK_EQ(rig_arm(order), PL_REPLY_CODE_BAD_VALUE);
+    rig.analog[PL_WATER] = 9;
+    order.weight[0] = 1;
+    rig_open(order);
+    rig.analog[PL_WATER] = 11;
+    rig_ticks(29);
+    const uint8_t *p = sample();
+    CHECK_EQ(pl_get_sample_light_count(p, PL_WATER), 50);
+    CHECK_EQ(pl_get_sample_light_sum(p, PL_WATER), 9 + 29 * 11);
+    CHECK_EQ(pl_get_sample_light_max(p, PL_WATER), 11);
+    CHECK_EQ(pl_get_sample_order_sum(p), 0);
+}
+
 static void sums_pass_32_bits(void)
 {
     rig_power_on();
@@ -102,6 +140,20 @@ static void sums_pass_32_bits(void)
     const uint8_t *p = sample();
     CHECK_EQ(pl_get_sample_light_sum(p, 1), INT64_C(70000) * 65535);
     CHECK_EQ(pl_get_sample_light_count(p, 1), 70000);
+}
+
+static void counts_wrap_with_the_tick_and_sums_do_not(void)
+{
+    const pl_config config = {PL_BOARD_HOST, 4, 10, 15, 0, 1, 0xFFFFFFFFu - 60u};
+    rig_power_on_with(&config);
+    for (uint8_t i = 0; i < 4; i++)
+        rig.core.light_count[i] = config.tick; /* as if it had counted since tick 0 */
+    rig.analog[0] = 1000;
+    rig_ticks(100);
+    const uint8_t *sample = rig_last(PL_SAMPLE)->payload;
+    CHECK_EQ(pl_get_sample_tick(sample), 100 - 61);
+    CHECK_EQ(pl_get_sample_light_count(sample, 0), 100 - 61);
+    CHECK_EQ(pl_get_sample_light_sum(sample, 0), 100 * 1000);
 }
 
 static void windows_go_on_over_a_dropped_frame(void)
@@ -172,10 +224,13 @@ static void state_is_in_the_sample(void)
 const test_case sample_tests[] = {
     TEST(one_every_frame_ticks),
     TEST(another_rhythm_takes_effect_at_once),
+    TEST(another_rhythm_puts_nothing_off),
     TEST(sums_are_cumulative_and_windows_are_not),
     TEST(absent_channels_count_nothing),
     TEST(more_channels_than_there_are_become_four),
+    TEST(water_is_the_fourth_channel_and_no_light),
     TEST(sums_pass_32_bits),
+    TEST(counts_wrap_with_the_tick_and_sums_do_not),
     TEST(windows_go_on_over_a_dropped_frame),
     TEST(a_window_nobody_fetches_stays_whole),
     TEST(state_is_in_the_sample),

@@ -99,6 +99,44 @@ static void silence_and_return_are_told_each_time(void)
     CHECK(LAMP_ON);
 }
 
+/* Silence that begins in the tick of the dose, under either policy: the dose is the reason. */
+static void silence_in_the_tick_of_the_dose_is_logged_before_it(void)
+{
+    for (uint8_t policy = 0; policy < 2; policy++) {
+        rig_ready();
+        rig.analog[0] = 1;
+        rig_order order = rig_plain();
+        order.silence_ticks = 30;
+        order.silence_policy = policy;
+        order.target = 29;
+        rig_open(order);
+        rig_ticks(28);
+        CHECK(LAMP_ON);
+        CHECK_EQ(rig_events(PL_EVENT_CODE_HOST_SILENT), 0);
+        rig_ticks(1);
+        CHECK_EQ(rig.core.order.reason, PL_CLOSE_REASON_DOSE);
+        CHECK_EQ(rig_event_tick(PL_EVENT_CODE_HOST_SILENT), rig.core.tick);
+        CHECK_EQ(rig_last(PL_EVENT)->payload[2], PL_EVENT_CODE_LAMP_CLOSED);
+        rig_ticks(10);
+        rig_heartbeat();
+        CHECK_EQ(rig_events(PL_EVENT_CODE_HOST_BACK), 1); /* although the order has ended */
+    }
+}
+
+static void silence_that_begins_as_the_lamp_comes_on_counts_from_the_next_tick(void)
+{
+    rig_ready();
+    rig_order order = rig_plain();
+    order.silence_ticks = 30;
+    rig_ticks(29);
+    rig_open(order);
+    CHECK_EQ(rig_events(PL_EVENT_CODE_HOST_SILENT), 0);
+    rig_ticks(1);
+    CHECK(!LAMP_ON);
+    CHECK_EQ(rig.core.order.reason, PL_CLOSE_REASON_SILENCE);
+    CHECK_EQ(rig_event_tick(PL_EVENT_CODE_HOST_SILENT), rig.core.order.open_tick + 1);
+}
+
 static void longest_silence_is_reached(void)
 {
     rig_ready();
@@ -120,6 +158,8 @@ const test_case silence_tests[] = {
     TEST(silence_finishes_under_the_order),
     TEST(silence_never_outlives_the_guard),
     TEST(silence_and_return_are_told_each_time),
+    TEST(silence_in_the_tick_of_the_dose_is_logged_before_it),
+    TEST(silence_that_begins_as_the_lamp_comes_on_counts_from_the_next_tick),
     TEST(longest_silence_is_reached),
     TESTS_END,
 };

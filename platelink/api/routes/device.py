@@ -1,80 +1,80 @@
-"""The device and its sensors: calibrations, what lamps taught, firmware, settings in force."""
+"""The device and its sensors: calibrations, lessons of the lamps, firmware, settings in force."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import asdict
 from datetime import date
-from typing import Any
 
 from fastapi import APIRouter
 
-from platelink.api import shapes
-from platelink.api.context import Context, Here
+from platelink.api.context import Asking, Here
 from platelink.api.errors import ApiError
-from platelink.api.shapes import told
 from platelink.api.stores import journal
 from platelink.api.views import utc
+from platelink.contract.base import Done, Json, Reasoned
+from platelink.contract.runs import Device, LampLesson, Lamps, Sensor
+from platelink.contract.service import SensorSettings
+from platelink.contract.wire import DropLessons
+from platelink.control.light.lessons import KEPT, Lessons, told_by
+from platelink.control.states import Learned
+from platelink.events.event import EventName
+from platelink.record.lessons import lessons_in
 from platelink.record.reader import JournalReader
+from platelink.runs import RunEvent
 
 router = APIRouter(tags=["unit"])
-Line = dict[str, Any]
-LOOKED_AT = 20
-"""Newest runs and events looked at for what is wanted of them."""
-HEARD = ("link up", "device restarted")
+LOOKED_AT = 200
+"""Newest events looked at for what is wanted of them."""
+HEARD = (EventName.LINK_UP, EventName.DEVICE_RESTARTED)
 
 
-@router.get("/v1/device", responses=told(shapes.Device))
-def device(here: Here) -> Line:
+@router.get("/v1/device")
+def device(here: Here) -> Device:
     """What this unit is, and what is known of its sensors, lamps and firmware."""
-    config = here.settings.config
-    answer: Line = {
-        "unit": here.settings.unit,
-        "lamps": config.get("unit", {}).get("lamps"),
-        "sensors": list(_sensors(here)),
-        "learned": None,
-        "firmware": None,
-        "config": config,
-    }
+    settings, today = here.settings, here.today()
+    firmware, told = None, list[RunEvent]()
     with suppress(ApiError), journal(here) as reader:  # nothing was recorded yet
-        answer |= {"learned": _learned(reader), "firmware": _firmware(reader)}
-    return answer
+        told, firmware = lessons_in(reader), _firmware(reader)
+    lessons = told_by(told, settings.fresh_mw_cm2)[: -KEPT - 1 : -1]
+    in_force = Lessons(Learned(), settings.fresh_mw_cm2, told).in_force
+    return Device(
+        unit=settings.unit,
+        lamps=settings.lamps,
+        sensors=[_sensor(sensor, today) for sensor in settings.sensors],
+        learned=Lamps(**asdict(in_force)) if lessons else None,
+        lessons=[
+            LampLesson(run_id=str(event.run_id), at_utc=utc(event.at_utc), **asdict(learned))
+            for event, learned in lessons
+        ],
+        firmware=firmware,
+        config=settings.config,
+    )
 
 
-def _sensors(here: Context) -> Iterator[Line]:
-    config, today = here.settings.config, here.today()
-    for number, channel in enumerate(config.get("light", {}).get("channel", [])):
-        yield {"name": f"light {number}", **_due(channel, today), "settings": channel}
-    for name in ("vacuum", "oven", "head"):
-        settings = config.get(name)
-        if settings is not None:
-            yield {"name": name, **_due(settings, today), "settings": settings}
+@router.post("/v1/lessons/drop")
+async def drop_lessons(body: Reasoned, here: Here, who: Asking) -> Done:
+    """Have what lamps taught dropped, as when they were changed: it is learned anew."""
+    request = DropLessons(who=who.name, role=who.role, **body.given_values())
+    return await here.daemon.ask(request, Done)
 
 
-def _due(settings: Line, today: date) -> Line:
-    due = settings.get("due_on")
-    days = None if due is None else (date.fromisoformat(due) - today).days
-    return {
-        "calibrated_on": settings.get("calibrated_on"),
-        "due_on": due,
-        "days_left": days,
-        "overdue": days is not None and days < 0,
-    }
+def _sensor(sensor: SensorSettings, today: date) -> Sensor:
+    calibrated_on, due_on = sensor.calibrated_on, sensor.due_on
+    days = None if due_on is None else (due_on - today).days
+    return Sensor(
+        name=sensor.name,
+        calibrated_on=None if calibrated_on is None else calibrated_on.isoformat(),
+        due_on=None if due_on is None else due_on.isoformat(),
+        days_left=days,
+        overdue=days is not None and days < 0,
+        settings=sensor.settings,
+    )
 
 
-def _learned(reader: JournalReader) -> Line | None:
-    """What the newest complete run that taught anything taught."""
-    for run in reader.runs(state="complete", limit=LOOKED_AT):
-        for event in reversed(reader.events(run.start.run_id)):
-            if event.name == "learned":
-                known = {"run_id": run.start.run_id, "at_utc": utc(event.at_utc)}
-                return {**event.data, **known}
-    return None
-
-
-def _firmware(reader: JournalReader) -> Line | None:
+def _firmware(reader: JournalReader) -> Json | None:
     """What the device said of itself when it last came up outside a run."""
-    for event in reader.unit_events(limit=LOOKED_AT * 10):
+    for event in reader.unit_events(limit=LOOKED_AT):
         if event.name in HEARD:
             return {**event.data, "at_utc": utc(event.at_utc)}
     return None

@@ -3,104 +3,112 @@
 from __future__ import annotations
 
 import asyncio
-from enum import StrEnum
-from typing import Any
 
 from fastapi import APIRouter, WebSocket, WebSocketDisconnect
 
-from platelink.api import shapes
 from platelink.api.answers import refused
-from platelink.api.bodies import AlarmBody, JobBody, ReasonBody
 from platelink.api.context import Asking, Context, Here, context_of, must, who_of
 from platelink.api.errors import ApiError
 from platelink.api.hub import Follower
-from platelink.api.shapes import told
+from platelink.contract.base import Done
+from platelink.contract.unit import (
+    AlarmAnswer,
+    Alarms,
+    ExposureJob,
+    Light,
+    Reason,
+    Status,
+    StatusNow,
+)
+from platelink.contract.wire import AskStatus, Control, Expose, OnAlarm
+from platelink.contract.words import AlarmAct, Command
 from platelink.people.rights import Right
+from platelink.serving.turns import keep_line, pause
 
 router = APIRouter(tags=["unit"])
-Line = dict[str, Any]
 SIGNED_OUT = 4401
 """Close code of a live socket whose sign-in has ended."""
 LOOK_S = 3.0
 """How often a live socket's sign-in is looked at."""
+KNOWN_S = 1.0
+"""A status of the daemon older than this says nothing of the light of now."""
+UNKNOWN = Light(state="unknown", measured=False, output=False, order=None, left_on=False)
 FOLLOWERS = 200
 """Live sockets at most."""
+LINES, LINES_HERE = 5, 20
+"""Of one sign-in, and of programs of one user of this computer that need none."""
 
 
-class ExposureAct(StrEnum):
-    """What can be done to the exposure that is going on."""
-
-    HOLD = "hold"
-    RESTART = "restart"
-    STOP = "stop"
-    ABORT = "abort"
-
-
-class AlarmAct(StrEnum):
-    """What can be done to an alarm."""
-
-    ACKNOWLEDGE = "acknowledge"
-    RESET = "reset"
-    SHELVE = "shelve"
-    UNSHELVE = "unshelve"
-    REMOVE = "remove"
-    RETURN = "return"
-
-
-@router.get("/v1/status", responses=told(shapes.Status))
-async def status(here: Here) -> Line:
+@router.get("/v1/status")
+async def status(here: Here) -> StatusNow:
     """What the daemon sees now; ``age_s`` is how long ago it said so."""
     known = here.hub.status
     if known is None:
-        known = await here.daemon.ask("status")
-        return {**known, "age_s": 0.0}
-    return {**known, "age_s": round(here.hub.age_s(), 3)}
+        return StatusNow(**dict(await here.daemon.ask(AskStatus(), Status)), age_s=0.0)
+    return StatusNow(**dict(known), age_s=round(here.hub.age_s(), 3))
 
 
-@router.get("/v1/alarms", responses=told(shapes.Alarms))
-async def alarms(here: Here) -> Line:
+@router.get("/v1/light")
+async def light(here: Here) -> Light:
+    """Light on the bed, also to somebody who has not signed in: it injures them all the same."""
+    known = here.hub.status
+    if known is None or here.hub.age_s() > KNOWN_S:
+        return UNKNOWN
+    return known.light
+
+
+@router.get("/v1/alarms")
+async def alarms(here: Here) -> Alarms:
     """Alarms that are not normal, and how many there were."""
-    known = here.hub.status or await here.daemon.ask("status")
-    found: Line = known.get("alarms") or {"list": []}
-    return found
+    known = here.hub.status or await here.daemon.ask(AskStatus(), Status)
+    return known.alarms
 
 
-@router.post("/v1/alarms/{name}/{act}", responses=told(shapes.Done))
-async def answer_alarm(name: str, act: AlarmAct, body: AlarmBody, here: Here, who: Asking) -> Line:
+@router.post("/v1/alarms/{name}/{act}")
+async def answer_alarm(
+    name: str, act: AlarmAct, body: AlarmAnswer, here: Here, who: Asking
+) -> Done:
     """Acknowledge, reset, shelve, unshelve, take out of service, or return to it."""
-    return await here.daemon.ask(
-        "alarm", name=name, act=act, who=who.name, role=who.role, **body.given()
-    )
+    request = OnAlarm(name=name, act=act, who=who.name, role=who.role, **body.given_values())
+    return await here.daemon.ask(request, Done)
 
 
-@router.post("/v1/expose", responses=told(shapes.Done))
-async def expose(job: JobBody, here: Here, who: Asking) -> Line:
+@router.post("/v1/expose")
+async def expose(job: ExposureJob, here: Here, who: Asking) -> Done:
     """Make one exposure that ends at its dose. UV light injures skin and eyes: lid closed."""
     if job.accept_overdue:
         must(who, Right.ACCEPT_OVERDUE)
-    asked = {k: v for k, v in job.given().items() if v is not None}
-    if who.token is not None and asked.get("operator", who.name) != who.name:
+    if who.token is not None and job.operator not in (None, who.name):
         raise ApiError(f"the operator is who signed in, {who.name}; leave it out", "misuse")
-    asked.setdefault("operator", who.name)
-    return await here.daemon.ask("expose", job=asked, who=who.name, role=who.role)
+    asked = job.model_copy(update={"operator": job.operator or who.name})
+    return await here.daemon.ask(Expose(job=asked, who=who.name, role=who.role), Done)
 
 
-@router.post("/v1/exposure/{act}", responses=told(shapes.Done))
-async def command(act: ExposureAct, body: ReasonBody, here: Here, who: Asking) -> Line:
+@router.post("/v1/exposure/{act}")
+async def command(act: Command, body: Reason, here: Here, who: Asking) -> Done:
     """Hold, restart, stop or abort the exposure that is going on."""
-    return await here.daemon.ask(act, reason=body.reason, who=who.name, role=who.role)
+    request = Control(do=act.value, reason=body.reason, who=who.name, role=who.role)
+    return await here.daemon.ask(request, Done)
 
 
 @router.websocket("/v1/live")
 async def live(socket: WebSocket) -> None:
     """The newest status, then a line for everything that happens."""
     here = context_of(socket)
-    if len(here.hub.followers) >= FOLLOWERS:
-        refusal = ApiError("too many follow this unit already", "too many")
-        await socket.send_denial_response(refused(refusal))
+    who = who_of(socket)
+    whose, most = (who.token, LINES) if who.token is not None else (who.name, LINES_HERE)
+    full = ""
+    if here.hub.follows(whose) >= most:
+        full = f"{most} live lines of this sign-in are open already; close one of its views"
+    elif len(here.hub.followers) >= FOLLOWERS:
+        full = "too many follow this unit already; try again later"
+    if full:
+        await pause(socket.scope)
+        await socket.send_denial_response(refused(ApiError(full, "too many")))
         return
     await socket.accept()
-    follower = here.hub.follow()
+    keep_line(socket.scope)
+    follower = here.hub.follow(whose)
     ways = {
         asyncio.create_task(_to_client(socket, follower)),
         asyncio.create_task(_until_gone(socket)),
@@ -131,6 +139,6 @@ async def _until_gone(socket: WebSocket) -> None:
 
 async def _until_signed_out(socket: WebSocket, here: Context) -> None:
     token = who_of(socket).token
-    while token is None or await here.desk.signed_in(token) is not None:
+    while token is None or await here.accounts.signed_in(token) is not None:
         await asyncio.sleep(LOOK_S)
     await socket.close(SIGNED_OUT, "the sign-in has ended; sign in again")

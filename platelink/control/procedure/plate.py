@@ -6,168 +6,209 @@ carries it out (bake, stages, inspection) or by the exposure that the unit makes
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from platelink.control.procedure.exposing import Exposing
-from platelink.control.procedure.inspection import judge
-from platelink.control.procedure.moves import StepNow
+from platelink.contract.words import PlateAct
+from platelink.control.procedure.kinds import KINDS, StepWork
+from platelink.control.procedure.outputs import PlateOutput, PlateRefused
 from platelink.control.procedure.plan import PlatePlan, StepDefaults
-from platelink.control.procedure.said import Act, Asked, PlateOutput, PlateRefused
-from platelink.control.procedure.table import TRANSITIONS, Move, StepState
-from platelink.control.procedure.working import Working
-from platelink.recipe.steps import BakeStep, ExposeStep, InspectStep
+from platelink.control.procedure.progress import Progress, StepMemory
+from platelink.control.procedure.requests import PlateRequest
+from platelink.control.procedure.table import BEGUN, TRANSITIONS, Move, StepState
+from platelink.control.states import State
+from platelink.control.steps.unswitched import Temperatures
+from platelink.events.steps import PlateMade, PlateResumed
+from platelink.recipe.steps import Step
 
 SNAPSHOT_FORMAT = 1
-_MOVES = {
-    Act.BEGIN: Move.BEGIN, Act.HOLD: Move.HOLD, Act.RESTART: Move.RESTART, Act.SKIP: Move.SKIP,
-    Act.STOP: Move.STOP, Act.ABORT: Move.ABORT,
-}  # fmt: skip
+_MOVES = {act: Move(act) for act in PlateAct if act not in (PlateAct.DONE, PlateAct.MEASURE)}
 _POSSIBLE = {
     state: frozenset(act for act, move in _MOVES.items() if (state, move) in TRANSITIONS)
     for state in StepState
 }
 
 
-class Plate(Exposing, Working):
+class Plate:
     """See the file's first lines. ``now`` is host monotonic seconds."""
+
+    def __init__(
+        self, plan: PlatePlan, unit: StepDefaults, memories: Sequence[StepMemory] | None = None,
+        *, now: float,
+    ) -> None:  # fmt: skip
+        """``memories``: of its steps, where they were begun by a program before us."""
+        if memories is None:
+            memories = [StepMemory() for _ in plan.steps]
+        self.plan, self.steps = plan, memories
+        kinds = [KINDS[step.kind] for step in plan.steps]
+        places = [kind.place for kind in kinds]
+        progress = self.progress = Progress(plan, places, memories, now=now)
+        self.works: tuple[StepWork, ...] = tuple(
+            kind.work(step, memory, progress, unit)
+            for kind, step, memory in zip(kinds, plan.steps, memories, strict=True)
+        )
 
     # --- what a face may ask ---------------------------------------------------------------
 
     @property
-    def untimed(self) -> bool:
-        """The present step is only confirmed or measured: it needs no beginning of its own."""
-        step = self.step
-        return isinstance(step, InspectStep) or getattr(step, "duration_s", 0.0) is None
+    def index(self) -> int:
+        """Of the present step."""
+        return self.progress.index
 
-    def acts(self) -> tuple[Act, ...]:
+    @property
+    def step(self) -> Step:
+        """The present step, the last one when all are over."""
+        return self.progress.step
+
+    @property
+    def present(self) -> StepMemory:
+        """What is known of it."""
+        return self.progress.present
+
+    @property
+    def work(self) -> StepWork:
+        """What it does."""
+        return self.works[self.progress.index]
+
+    @property
+    def state(self) -> State:
+        """The plate's state."""
+        return self.progress.state
+
+    @property
+    def on_bed(self) -> bool:
+        """It lies under the lamps: its exposure has begun and is not over."""
+        exposure = self.work.exposure
+        return exposure is not None and exposure.on_bed
+
+    @property
+    def cut(self) -> bool:
+        """Its newest exposure was made by a program before us; what it gave is not known yet."""
+        exposure = self.work.exposure
+        return exposure is not None and exposure.cut
+
+    @property
+    def live(self) -> bool:
+        """An exposure that this program makes belongs to it."""
+        exposure = self.work.exposure
+        return exposure is not None and exposure.live
+
+    @property
+    def timed(self) -> bool:
+        """Its step has times of its own, and another snapshot every second."""
+        return self.work.exposure is None and self.present.state in BEGUN
+
+    def acts(self) -> tuple[PlateAct, ...]:
         """What a person may do now, rights aside."""
-        if self.over:
+        if self.progress.over:
             return ()
-        state = self.present.state
-        possible = set(_POSSIBLE[state])
-        ready = state is StepState.READY and self.untimed
-        if ready:
-            possible.discard(Act.BEGIN)
-        if state is StepState.RUNNING or ready:
-            if isinstance(self.step, InspectStep):
-                possible.add(Act.MEASURE)
-            elif not isinstance(self.step, ExposeStep | BakeStep):
-                possible.add(Act.DONE)
-        if self.cut:
-            possible.discard(Act.RESTART)
-        if self._unit.own_lamps and isinstance(self.step, ExposeStep):
-            possible.discard(Act.HOLD)
-        return tuple(act for act in Act if act in possible)
+        possible = self.work.acts(_POSSIBLE[self.present.state])
+        return tuple(act for act in PlateAct if act in possible)
 
     # --- what a person does ----------------------------------------------------------------
 
     def make(self) -> tuple[PlateOutput, ...]:
         """Begin with the first step; called once."""
-        plan = self.plan
-        text = f"{plan.revision}, {len(self.steps)} steps"
-        self._note("plate made", text, {"who": plan.who, "hash": plan.content_hash})
+        plan, progress = self.plan, self.progress
+        text = f"{plan.revision}, {len(plan.steps)} steps"
+        progress.note(PlateMade(plan.who, plan.content_hash), text)
         for finding in plan.findings:
-            self._deviate(finding)
-        self._move(Move.TURN)
-        return self._take()
+            progress.deviate(finding)
+        progress.move(Move.TURN)
+        return progress.take()
 
-    def act(self, asked: Asked, *, now: float) -> tuple[PlateOutput, ...]:
+    def act(self, request: PlateRequest, *, now: float) -> tuple[PlateOutput, ...]:
         """Do what a person asks, or refuse it."""
-        self._now = max(self._now, now)
-        problem = self._problem(asked)
+        progress, work = self.progress, self.work
+        progress.at(now)
+        problem = self._problem(request)
         if problem:
-            self._out.append(PlateRefused(problem))
-        elif asked.act is Act.BEGIN:
-            if isinstance(self.step, ExposeStep):
-                self._ask_exposure(asked)
-            else:
-                self._begin(asked)
-        elif asked.act is Act.SKIP:
-            self._skip(asked)
-        elif asked.act not in _MOVES:  # done, or measured
-            self._carry_on(asked)
-        elif isinstance(self.step, ExposeStep):
-            self._act_on_exposure(asked, _MOVES[asked.act])
-        else:
-            self._act_on_machine(asked, _MOVES[asked.act])
-        return self._take()
+            progress.emit(PlateRefused(problem))
+        elif request.act is PlateAct.BEGIN:
+            work.begin(request)
+        elif request.act is PlateAct.SKIP:
+            progress.deviate(f"{self.step.name} skipped: {request.reason.strip()}")
+            work.skip(request)
+        elif request.act in _MOVES:
+            work.act(request, _MOVES[request.act])
+        else:  # done, or measured
+            work.do(request)
+        return progress.take()
 
-    def _problem(self, asked: Asked) -> str:
+    def _problem(self, request: PlateRequest) -> str:
         """Why it cannot be done; empty when it can."""
-        name = f"{self.plan.plate}: {asked.act} is not possible"
-        if asked.step is not None and asked.step != self.index:
-            seen = asked.step
-            told = self.plan.steps[seen].name if 0 <= seen < len(self.steps) else seen
-            return f"{name} for step {told}: the plate is at {self.step.name} now; look again"
-        if not asked.who.strip():
+        name = f"{self.plan.plate}: {request.act} is not possible"
+        seen, steps = request.step, self.plan.steps
+        if seen is not None and seen != self.index:
+            which = steps[seen].name if 0 <= seen < len(steps) else seen
+            return f"{name} for step {which}: the plate is at {self.step.name} now; look again"
+        if not request.who.strip():
             return f"{name}: say who asks"
-        if asked.act not in self.acts():
+        if request.act not in self.acts():
             can = ", ".join(self.acts()) or "nothing"
             text = f"{name} while {self.step.name} is {self.present.state}; possible: {can}"
-            if self.cut and asked.act is Act.RESTART:
+            if waits_for := self.work.status().waiting_for:
+                text += f"; it waits for {waits_for}"
+            if self.cut and request.act is PlateAct.RESTART:
                 text += "; what the device did meanwhile is still being asked"
             return text
-        if asked.act is Act.SKIP and not asked.reason.strip():
+        if request.act is PlateAct.SKIP and not request.reason.strip():
             return f"{name} without a reason; say why {self.step.name} is left out"
-        if asked.act is Act.MEASURE and isinstance(self.step, InspectStep):
-            return self._cannot_judge(self.step, asked)
         return ""
 
-    def _cannot_judge(self, step: InspectStep, asked: Asked) -> str:
-        try:
-            judge(step, asked.values)
-        except ValueError as error:
-            return f"{step.name}: {error}"
-        return ""
+    # --- what the unit says ----------------------------------------------------------------
 
-    def _skip(self, asked: Asked) -> None:
-        self._deviate(f"{self.step.name} skipped: {asked.reason.strip()}")
-        if isinstance(self.step, ExposeStep):
-            self._skip_exposure(asked)
-        else:
-            self._skip_machine(asked)
+    def tick(self, *, now: float) -> tuple[PlateOutput, ...]:
+        """Say what is due by time."""
+        self.progress.at(now)
+        self.work.tick()
+        return self.progress.take()
+
+    def temperatures(self, found: Temperatures, *, t: float, now: float) -> tuple[PlateOutput, ...]:
+        """Take temperatures, measured at ``t``."""
+        self.progress.at(now)
+        self.work.temperatures(found, t=t)
+        return self.progress.take()
 
     # --- across a restart of the computer ----------------------------------------------------
 
     def snapshot(self) -> dict[str, Any]:
         """Plain values to go on from; the plan is not among them."""
-        self.changed = False
+        progress = self.progress
+        progress.changed = False
         return {
             "format": SNAPSHOT_FORMAT,
-            "index": self.index,
-            "steps": [step.snapshot() for step in self.steps],
-            "machine": self.machine.snapshot() if self.machine is not None else None,
-            "deviations": list(self.deviations),
-            "judgement": self.judgement,
-            "defects": list(self.defects),
+            "index": progress.index,
+            "steps": [step.snapshot() for step in progress.steps],
+            "machine": self.work.snapshot(),
+            "deviations": list(progress.deviations),
+            "judgement": progress.judgement,
+            "defects": list(progress.defects),
         }
 
     @classmethod
     def from_snapshot(
         cls, plan: PlatePlan, unit: StepDefaults, snapshot: Mapping[str, Any], *,
-        down_s: float | None, now: float,
+        down_s: float | None, away_s: float | None, now: float,
     ) -> tuple[Plate, tuple[PlateOutput, ...]]:  # fmt: skip
-        """Go on after ``down_s`` without this program, None where that is not known. Oven and
-        stages go on with the time that has passed; an exposure is held until what the device did
-        is known. What ``snapshot`` did not write is an error: KeyError, ValueError, TypeError."""
+        """Go on ``down_s`` after the snapshot, for at most ``away_s`` of which no program ran; None
+        where that is not known. Oven and stages go on with the time that has passed; an exposure
+        is held until what the device did is known. What ``snapshot`` did not write is an error:
+        KeyError, ValueError, TypeError."""
         if snapshot["format"] != SNAPSHOT_FORMAT:
             raise ValueError(f"snapshot of format {snapshot['format']}, not {SNAPSHOT_FORMAT}")
-        plate = cls(plan, unit, now=now)
-        plate.index = int(snapshot["index"])
-        plate.steps = [StepNow(**s | {"state": StepState(s["state"])}) for s in snapshot["steps"]]
-        if len(plate.steps) != len(plan.steps) or not 0 <= plate.index < len(plate.steps):
+        index = int(snapshot["index"])
+        memories = [StepMemory(**s | {"state": StepState(s["state"])}) for s in snapshot["steps"]]
+        if len(memories) != len(plan.steps) or not 0 <= index < len(memories):
             raise ValueError("the snapshot is of another recipe")
-        plate.deviations = list(snapshot["deviations"])
-        plate.judgement = snapshot["judgement"]
-        plate.defects = list(snapshot["defects"])
-        away = "an unknown time" if down_s is None else f"{down_s:.0f} s"
-        plate._note("plate resumed", f"after {away}, at {plate.step.name}", {"down_s": down_s})
-        plate._resume(snapshot["machine"], down_s)
-        return plate, plate._take()
-
-    def _resume(self, kept: Mapping[str, Any] | None, down_s: float | None) -> None:
-        if isinstance(self.step, ExposeStep):
-            self._resume_exposure()
-        elif kept is not None:
-            self._resume_machine(self.step, kept, down_s)
+        plate = cls(plan, unit, memories, now=now)
+        progress = plate.progress
+        progress.index = index
+        progress.deviations = list(snapshot["deviations"])
+        progress.judgement = snapshot["judgement"]
+        progress.defects = list(snapshot["defects"])
+        away = "an unknown time" if away_s is None else f"at most {math.ceil(away_s)} s"
+        progress.note(PlateResumed(away_s), f"after {away}, at {plate.step.name}")
+        plate.work.resume(snapshot["machine"], down_s)
+        return plate, progress.take()

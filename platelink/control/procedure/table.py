@@ -1,6 +1,6 @@
-"""States of a step within its plate, the moves between them, and what a plate is by them.
+"""States of a step, the moves between them, and what its plate is by them. Data only.
 
-Data only. States are ISA-88's (IEC 61512) and three of our own for a step that has not begun or
+States are ISA-88's (IEC 61512) and three of our own for a step that has not begun or
 never will. The table below runs every plate; the diagram in the documentation is drawn from it.
 """
 

@@ -112,20 +112,33 @@ const overdue = () =>
     (alarm) => alarm.name === "calibration overdue" && alarm.active,
   );
 
+/** What a person saw of the lamps while the light sensor was in doubt: the reason of a restart. */
+export const lampsWere = () => [
+  { name: "lamps on", label: t("They were on. Restart") },
+  { name: "lamps off", label: t("They were off. Restart") },
+  { name: "not known", label: t("Nobody knows. Restart") },
+];
+export const lampsAsked = () =>
+  t("The light sensor was in doubt. What did the lamps do all that time?");
+
 const asked = async (plate, name, says) => {
   if ((name !== "begin" && name !== "restart") || !(light(plate) || heat(plate)))
     return act(plate, name, says);
+  const asks = name === "restart" && plate.now.exposure?.asks_what_fell;
   const late = light(plate) && can("accept_overdue") ? overdue() : null;
   const answer = await ask({
     title: labels(plate, name),
     lines: [
+      ...(asks ? [lampsAsked()] : []),
       ...beginLines(plate),
       ...(late ? [late.text, t("Going on without is put on record.")] : []),
     ],
     cautions: plate.now.cautions || [],
-    answers: [{ name, label: labels(plate, name) }],
+    answers: asks ? lampsWere() : [{ name, label: labels(plate, name) }],
   });
-  return answer ? act(plate, name, says, late ? { accept_overdue: true } : {}) : false;
+  if (!answer) return false;
+  const more = { ...(late && { accept_overdue: true }), ...(asks && { reason: answer.name }) };
+  return act(plate, name, says, more);
 };
 
 const whoEndsLight = () =>
@@ -183,10 +196,10 @@ export class Acts {
     refill(this.row, ...buttons);
   }
 
-  /** A double touch is one act. */
+  /** A double touch is one act, also when the answer came between its two touches. */
   async #once(click, work) {
     const button = click.currentTarget;
-    if (button.ariaDisabled === "true") return;
+    if (button.ariaDisabled === "true" || click.detail > 1) return;
     button.ariaDisabled = "true";
     try {
       await work();

@@ -10,13 +10,14 @@ const now = () => performance.now();
 class Link extends EventTarget {
   status = null;
   stale = true;
-  state = "connecting"; // connecting, live, silent, lost, signed-out
+  state = "connecting"; // connecting, live, silent, lost, crowded, signed-out
   #socket = null;
   #tries = 0;
   #timer = 0;
   #heard = now(); // anything at all
   #fresh = null; // a status that is newer than the one before
   #lastAt = null;
+  #crowded = false; // this sign-in has as many live lines as it may
 
   start() {
     setInterval(() => this.#look(), LOOK_MS);
@@ -44,6 +45,7 @@ class Link extends EventTarget {
       if (socket !== this.#socket) return;
       this.#socket = null;
       if (end.code === 4401) return this.#signedOut();
+      this.#crowded = end.code === 4429;
       this.#again();
     };
   }
@@ -69,6 +71,7 @@ class Link extends EventTarget {
     const line = JSON.parse(text);
     if (line.status) {
       this.#tries = 0;
+      this.#crowded = false;
       // The first one may have been kept for long: only one that differs proves a unit that lives.
       if (this.#lastAt !== null && line.status.at_utc !== this.#lastAt) this.#fresh = now();
       this.#lastAt = line.status.at_utc;
@@ -83,11 +86,13 @@ class Link extends EventTarget {
     const stale = this.age === null || this.age > STALE_MS;
     const state = !stale
       ? "live"
-      : this.#socket === null
-        ? "lost"
-        : this.age === null
-          ? "connecting"
-          : "silent";
+      : this.#crowded
+        ? "crowded"
+        : this.#socket === null
+          ? "lost"
+          : this.age === null
+            ? "connecting"
+            : "silent";
     if (this.#socket && now() - this.#heard > HUNG_MS) {
       const hung = this.#socket;
       this.#socket = null;

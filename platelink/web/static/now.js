@@ -7,7 +7,7 @@ import { exposureCard } from "./single.js";
 import { link, painted } from "./link.js";
 import { Reading } from "./readings.js";
 import { fetched } from "./send.js";
-import { stateOf, stateWord } from "./words.js";
+import { judgementWord, stateOf, stateWord } from "./words.js";
 import { clock, known, number, t } from "./text.js";
 import { workCard } from "./work.js";
 
@@ -223,17 +223,35 @@ painted((status) => {
   for (const reading of Object.values(readings)) if (!reading.node.hidden) reading.draw(now);
 });
 
+const ending = ({ ended: plate, state, data }) =>
+  data?.judgement
+    ? t("Plate {plate} has ended: {state}, judged {judgement}.", {
+        plate,
+        state: stateWord(state),
+        judgement: judgementWord(data.judgement),
+      })
+    : t("Plate {plate} has ended: {state}.", { plate, state: stateWord(state) });
+
 /** A plate that ended is told with a way to its record. */
 link.addEventListener("line", ({ detail }) => {
   if (!detail.ended) return;
   if (!seen.has(detail.ended)) return;
   const note = byId("ended");
   note.replaceChildren(
-    t("Plate {plate} has ended: {state}.", { plate: detail.ended, state: stateWord(detail.state) }),
+    ending(detail),
+    " ",
+    detail.unrecorded
+      ? h("strong", { class: "unrecorded", text: t("Not yet recorded: a crash would lose it.") })
+      : "",
     " ",
     h("a", { href: `/records/${encodeURIComponent(detail.ended)}`, text: t("See its record") }),
   );
   show(note, true);
+});
+
+/** What waited for the journal is written. */
+link.addEventListener("status", () => {
+  if (link.status.journal?.pending === 0) byId("ended").querySelector(".unrecorded")?.remove();
 });
 
 /** A page opened in mid-run shows the minute before it, from the journal. */

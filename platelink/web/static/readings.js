@@ -9,18 +9,18 @@ const MISSING = {
   temperature: ["oven_missing", "oven_range"],
 };
 
-/** A scale with its band and a pointer; the words beside it say the same. */
+/** A scale with its band and a notch at the value; the words beside it say the same. */
 class Scale {
   constructor(top) {
     this.top = top;
     this.bandMark = svg("rect", { class: "band", y: 6, height: 12, width: 0, x: 0 });
-    this.pointer = svg("path", { class: "pointer", d: "M0 24 L-7 12 L0 0 L7 12 Z" });
+    this.notch = svg("rect", { class: "notch", x: -3, width: 6, height: 24 });
     this.node = svg(
       "svg",
       { class: "scale", viewBox: "-8 0 316 24", "aria-hidden": "true" },
       svg("rect", { class: "ground", y: 6, height: 12, width: 300 }),
       this.bandMark,
-      this.pointer,
+      this.notch,
     );
   }
 
@@ -28,8 +28,8 @@ class Scale {
     const x = (v) => Math.round(300 * Math.min(1, Math.max(0, v / this.top)));
     set(this.bandMark, "x", low === null ? 0 : x(low));
     set(this.bandMark, "width", low === null ? 0 : x(high) - x(low));
-    set(this.pointer, "transform", `translate(${known(value) ? x(value) : 0} 0)`);
-    set(this.pointer, "visibility", known(value) ? "visible" : "hidden");
+    set(this.notch, "transform", `translate(${known(value) ? x(value) : 0} 0)`);
+    set(this.notch, "visibility", known(value) ? "visible" : "hidden");
   }
 }
 
@@ -74,7 +74,9 @@ export class Reading {
         band(low, high, this.kind),
       );
     else if (limits)
-      note = (outside ? t("Its band: {band}") : t("In its band of {band}")).replace(
+      note = (
+        outside || !known(value) ? t("Its band: {band}") : t("In its band of {band}")
+      ).replace(
         "{band}",
         band(low, high, this.kind),
       );

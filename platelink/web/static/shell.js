@@ -1,7 +1,7 @@
 // What every view has: the state of the link, light in the unit, alarms that call, signing out.
 import { byId, put, set, show } from "./dom.js";
 import { link, painted } from "./link.js";
-import { post } from "./send.js";
+import { fetched, post } from "./send.js";
 import { measured, serviceWord } from "./words.js";
 import { nt, number, t } from "./text.js";
 
@@ -10,6 +10,7 @@ const RANK = { high: 0, medium: 1, low: 2 };
 const silence = () => {
   const age = link.age;
   if (link.state === "connecting") return t("Connecting …");
+  if (link.state === "crowded") return t("Too many views of this sign-in are open: close one");
   if (age === null) return t("No link to the unit");
   return t("No news from the unit for {s} s", { s: number(Math.floor(age / 1000)) });
 };
@@ -21,9 +22,40 @@ const tell = () => {
   set(line, "data-off", link.stale && link.state !== "connecting" ? "yes" : null);
 };
 
-const lit = (status) =>
-  status.exposure?.step === "light" ||
-  (status.plates || []).some((plate) => plate.now?.exposure?.step === "light");
+const LOOK_MS = 1000;
+const MAY_GLOW = ["running", "holding", "restarting", "stopping", "aborting"];
+
+/** Something is made that may be lit while nothing is heard of it. */
+const exposing = (status) =>
+  MAY_GLOW.includes(status.exposure?.state) ||
+  (status.plates || []).some(
+    ({ now }) => now?.kind === "expose" && MAY_GLOW.includes(now.state),
+  );
+
+const sign = (light, going) => {
+  const place = byId("light");
+  const on = light?.state === "on";
+  const unheard = light?.state === "unknown" && going;
+  put(
+    place,
+    on
+      ? light.left_on
+        ? t("UV light is still on: switch the unit off at its main switch, leave it closed")
+        : t("UV light is on")
+      : unheard
+        ? t("UV light may be on: nothing tells of it; use the unit's own stop button")
+        : "",
+  );
+  show(place, on || unheard);
+};
+
+/** Before anybody has signed in there is no live line. */
+const look = async () => {
+  sign(await fetched("/light").catch(() => null), false);
+  setTimeout(look, LOOK_MS);
+};
+
+const over = (alarm) => /^(returned|latched)/.test(alarm.state);
 
 const calls = (status) => {
   const strip = byId("calls");
@@ -34,7 +66,10 @@ const calls = (status) => {
   const worst = alarms.list
     .filter((alarm) => alarm.state.includes("unacknowledged"))
     .sort(
-      (a, b) => RANK[a.priority] - RANK[b.priority] || Number(b.first_out) - Number(a.first_out),
+      (a, b) =>
+        RANK[a.priority] - RANK[b.priority] ||
+        Number(over(a)) - Number(over(b)) ||
+        Number(b.first_out) - Number(a.first_out),
     )[0];
   const anchor = byId("calls-link");
   set(byId("calls-mark"), "data-priority", worst?.priority || "low");
@@ -42,16 +77,21 @@ const calls = (status) => {
   put(
     anchor,
     worst
-      ? [serviceWord(worst.name), measured(worst), more].filter(Boolean).join(" · ")
+      ? [
+          serviceWord(worst.name),
+          measured(worst),
+          over(worst) ? t("over, not seen yet") : "",
+          more,
+        ]
+          .filter(Boolean)
+          .join(" · ")
       : nt("One alarm calls", "{n} alarms call", waiting),
   );
 };
 
 painted((status) => {
   tell();
-  const light = byId("light");
-  if (!light) return;
-  show(light, Boolean(status && lit(status)));
+  sign(status?.light, status !== null && exposing(status));
   calls(status);
   if (status) put(byId("unit-name"), status.unit);
 });
@@ -63,3 +103,4 @@ byId("sign-out")?.addEventListener("click", async () => {
 });
 
 if (document.body.dataset.role) link.start();
+else look();

@@ -1,4 +1,5 @@
 // Signing in; names that were used on this screen are offered, secrets are never kept.
+import "./shell.js";
 import { byId, h, put, show } from "./dom.js";
 import { post } from "./send.js";
 

@@ -1,8 +1,10 @@
 // An exposure that belongs to no plate, asked for on the command line: shown, held and ended here.
 import { h, put, refill, show } from "./dom.js";
+import { lampsAsked, lampsWere } from "./acts.js";
 import { ask } from "./ask.js";
+import { link } from "./link.js";
 import { can, post } from "./send.js";
-import { stateWord, waitWord } from "./words.js";
+import { stateOf, waitWord } from "./words.js";
 import { bare, duration, quantity, t } from "./text.js";
 
 const labels = () => ({
@@ -35,21 +37,25 @@ export const exposureCard = () => {
     row,
   );
   const send = async (name) => {
+    const asks = name === "restart" && link.status?.exposure?.asks_what_fell;
+    let reason = "";
     if (name === "restart") {
       const answer = await ask({
         title: labels().restart,
         lines: [
+          ...(asks ? [lampsAsked()] : []),
           t(
             "UV light comes on in the unit by itself. Close the lid. Make sure that nobody looks in.",
           ),
         ],
-        answers: [{ name, label: labels().restart }],
+        answers: asks ? lampsWere() : [{ name, label: labels().restart }],
       });
       if (!answer) return;
+      if (asks) reason = answer.name;
     }
     show(says, false);
     try {
-      await post(`/exposure/${name}`, { reason: "" });
+      await post(`/exposure/${name}`, { reason });
     } catch (error) {
       put(says, error.message);
       show(says, true);
@@ -60,7 +66,7 @@ export const exposureCard = () => {
     node,
     update({ exposure }) {
       if (!exposure) return;
-      put(state, exposure.step === "light" ? t("light on") : stateWord(exposure.state));
+      put(state, stateOf({ state: exposure.state, exposure }));
       node.dataset.state = exposure.state;
       put(value, bare(exposure.dose_mj_cm2, "dose"));
       put(target, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));

@@ -46,6 +46,9 @@ export const number = (value, decimals = 0) =>
 export const inUnit = (value, kind) =>
   known(value) ? value / units[kind].factor - units[kind].shift : null;
 
+/** A value typed in the shop's unit, in platelink's own. */
+export const ownUnit = (value, kind) => (value + units[kind].shift) * units[kind].factor;
+
 export const symbol = (kind) => units[kind].symbol;
 export const bare = (value, kind, decimals = units[kind].decimals) =>
   number(inUnit(value, kind), decimals);

@@ -24,6 +24,7 @@ const WAITS = {
   interlock: N("the lid (interlock open)"),
   "stop button": N("the stop button (pressed)"),
   "device clock": N("the device's clock"),
+  "record": N("the record (it cannot be written)"),
 };
 const PRIORITIES = {
   high: N("high priority"),
@@ -31,14 +32,21 @@ const PRIORITIES = {
   low: N("low priority"),
 };
 
+const JUDGEMENTS = { good: N("good"), reject: N("reject") };
+
 const word = (words) => (name) => (name in words ? t(words[name]) : String(name ?? ""));
 export const stateWord = word(STATES);
 export const waitWord = word(WAITS);
 export const priorityWord = word(PRIORITIES);
+export const judgementWord = word(JUDGEMENTS);
 
 /** The state of a step, with the light in it told as such. */
 export const stateOf = (now) =>
-  now?.exposure?.step === "light" ? t("light on") : stateWord(now?.state ?? "");
+  now?.exposure?.step !== "light"
+    ? stateWord(now?.state ?? "")
+    : known(now.exposure.dose_mj_cm2)
+      ? t("light on")
+      : t("light not known");
 
 const KINDS_OF_UNIT = {
   kPa: "vacuum",

@@ -1,9 +1,23 @@
 // The step at hand of one plate, by its kind: the figure that counts, and what to do next.
+import { act } from "./acts.js";
 import { h, put, set, show } from "./dom.js";
 import { inspectForm } from "./inspect.js";
 import { link } from "./link.js";
+import { can } from "./send.js";
 import { stateOf, waitWord } from "./words.js";
-import { band, bare, duration, known, minutes, number, quantity, symbol, t } from "./text.js";
+import {
+  band,
+  bare,
+  duration,
+  known,
+  minutes,
+  number,
+  ownUnit,
+  parse,
+  quantity,
+  symbol,
+  t,
+} from "./text.js";
 
 const meter = (label) => {
   const fill = h("div", { class: "fill" });
@@ -61,10 +75,12 @@ const exposing = () => {
       const exposure = now.exposure || {};
       put(screen, exposure.screen ? t("Screen: {screen}", { screen: exposure.screen }) : "");
       show(screen, Boolean(exposure.screen));
-      put(dose.value, bare(exposure.dose_mj_cm2 ?? 0, "dose"));
+      put(dose.value, bare(exposure.dose_mj_cm2, "dose"));
       put(dose.unit, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
       const timed = known(exposure.remaining_s);
-      const missing = Math.max(0, exposure.target_dose_mj_cm2 - (exposure.dose_mj_cm2 || 0));
+      const missing = known(exposure.dose_mj_cm2)
+        ? Math.max(0, exposure.target_dose_mj_cm2 - exposure.dose_mj_cm2)
+        : null;
       put(left.value, timed ? minutes(Math.ceil(exposure.remaining_s)) : bare(missing, "dose"));
       put(left.unit, timed ? t("min:s") : symbol("dose"));
       bar.update(exposure.dose_mj_cm2 / exposure.target_dose_mj_cm2);
@@ -113,8 +129,65 @@ const baking = () => {
   };
 };
 
+/** The water of a washout: what it has, and where no probe tells it, what a person measured. */
+const bathing = () => {
+  const water = pair(t("Water"), symbol("temperature"));
+  const note = h("p", { class: "waits" });
+  const says = h("p", { class: "wrong", role: "alert", hidden: true });
+  const input = h("input", { id: "water", inputmode: "decimal", autocomplete: "off", maxlength: 9 });
+  let plate = null;
+  const send = async (event) => {
+    event.preventDefault();
+    const typed = parse(input.value);
+    if (!Number.isFinite(typed)) {
+      input.focus();
+      put(says, t("Enter the temperature of the water, a number."));
+      show(says, true);
+      return;
+    }
+    const values = { water_c: ownUnit(typed, "temperature") };
+    if (await act(plate, "measure", says, { values })) input.value = "";
+  };
+  const form = h(
+    "form",
+    { class: "findings", novalidate: true, onsubmit: send },
+    h(
+      "div",
+      { class: "field" },
+      h("label", {
+        for: "water",
+        text: t("Measured in the water, {unit}", { unit: symbol("temperature") }),
+      }),
+      input,
+    ),
+    says,
+    h("button", { text: t("Record the temperature") }),
+  );
+  return {
+    node: h("div", {}, water.node, note, form),
+    update(current) {
+      plate = current;
+      const { low_c: low, high_c: high, water_c: value, by } = current.now.water;
+      const limits = { band: band(low, high, "temperature"), who: by };
+      put(water.value, bare(value, "temperature"));
+      const out = known(value) && (value < low || value > high);
+      put(
+        note,
+        out
+          ? t("Out of its band of {band}: correct it.", limits)
+          : by && known(value)
+            ? t("Band {band}. Typed by {who}.", limits)
+            : t("Band {band}", limits),
+      );
+      set(note, "data-off", out ? "yes" : null);
+      show(form, (current.now.acts || []).includes("measure") && can("run"));
+    },
+  };
+};
+
 /** A stage by hand with its time. */
-const staging = () => {
+const staging = (first) => {
+  const bath = first.now.water ? bathing() : null;
   const time = pair(t("Time"));
   const which = pair(t("Stage"));
   const bar = meter(t("Time of this stage"));
@@ -128,8 +201,11 @@ const staging = () => {
       h("div", { class: "bigs" }, time.node, which.node),
       bar.node,
       note,
+      bath && bath.node,
     ),
-    update({ now }) {
+    update(plate) {
+      const { now } = plate;
+      if (bath) bath.update(plate);
       const stage = now.stage || {};
       put(prompt, stage.prompt || "");
       show(prompt, Boolean(stage.prompt) && stage.prompt !== now.instructions);
@@ -165,11 +241,29 @@ const BY_KIND = {
   inspect: inspectForm,
 };
 
+/** What becomes of the light. */
+const lightNext = ({ state, exposure }, acts) => {
+  if (exposure?.step === "tail")
+    return t("Wait. The device has switched the light off; what still glows is counted.");
+  if (exposure?.step === "light" && !known(exposure.dose_mj_cm2))
+    return t("The device does not answer: the light may be on. Use the unit's own stop button.");
+  if (["holding", "stopping", "aborting"].includes(state) && !acts.includes("hold"))
+    return t("Wait. The light is being switched off.");
+  if (exposure?.step === "light") return t("Wait. The light ends by itself at the dose.");
+  return state === "holding" // the program began anew in it
+    ? t("Wait. The device is asked what it gave.")
+    : t("Wait. The light comes by itself.");
+};
+
 /** What is to be done next, in words. */
 const nextAct = (plate) => {
   const { now } = plate;
   const { stage, acts = [] } = now;
   if (now.state === "held") return now.reason ? "" : t("Held. Look for the cause, then restart.");
+  if (now.state === "ready" && now.water && now.waiting_for.length)
+    return known(now.water.water_c)
+      ? t("Correct the water and measure it again; then begin.")
+      : t("Measure the water and enter its temperature; then begin.");
   if (now.state === "ready" || now.state === "waiting")
     return now.instructions || t("Begin when you are ready.");
   if (stage && stage.waiting && acts.includes("done"))
@@ -179,11 +273,7 @@ const nextAct = (plate) => {
       ? t("The light is the unit's own: end it when the dose is reached.")
       : t("Start the light with the unit's own timer.");
   }
-  if (now.kind === "expose") {
-    return (now.waiting_for || []).length
-      ? t("Wait. The light comes by itself.")
-      : t("Wait. The light ends by itself at the dose.");
-  }
+  if (now.kind === "expose") return lightNext(now, acts);
   if (now.kind === "bake") return t("Leave the plate in the oven, door closed.");
   return now.instructions || "";
 };

@@ -24,7 +24,7 @@ INSERT INTO journal VALUES (1, '6b5fd8a0-0000-4000-8000-000000000001', 'unit-1')
 BEGIN;
 INSERT INTO runs VALUES ('old', 1, 1750000000000, 'film', 'P-1', 'A');
 INSERT INTO entries VALUES (1, 'start', 'old', 1750000000000,
-    '{"format":1,"step":"film","operator":"A","plate":"P-1","target_dose_mj_cm2":420.0}');
+    '{"format":1,"step":"film","operator":"A","plate":"P-1","target_dose_mj_cm2":340.0}');
 INSERT INTO entries VALUES (2, 'event', 'old', 1750000001000, '{"format":1,"name":"lamp on","ticks":17}');
 INSERT INTO entries VALUES (3, 'samples', 'old', 1750000002000,
     x'0102000000000000000000000078daab562a4a2c57b2528856cac94ccf28892f2ecd8d37508ad551502a4bcc294d2d064b65161525a66426e625a7c6e796c727e71a29c5d6725d48616740061752f6333832bc60d0636006f3b95818708200a6060600fa8118d6');

@@ -104,6 +104,7 @@ int main(void)
 __attribute__((used)) static void show(void)
 {
     SHOW(pl_at_tick, offsetof(pl_core, tick));
+    SHOW(pl_at_guard, offsetof(pl_core, order.guard_ticks));
     SHOW(pl_at_light_sum, offsetof(pl_core, light_sum));
     SHOW(pl_at_boot_id, offsetof(pl_core, config.boot_id));
     SHOW(pl_at_config_tick, offsetof(pl_config, tick));

@@ -6,14 +6,14 @@
 
 #define REFERENCE (1u << REFS0) /* AVCC: the sensors hang on the same 5 V */
 
+#define WATER ((PL_AVR_CAPABILITIES & PL_CAPABILITY_WATER) != 0)
+_Static_assert(PL_AVR_LIGHT < 4 || !WATER, "ADC6 is the fourth irradiance channel or the water");
+
 /* Converter clock 125 kHz, a conversion in 104 us. Seven of them would leave too little of the
- * tick, so with four irradiance channels it is 250 kHz, a little above what the data sheet promises
- * ten bits for. */
-#if PL_AVR_LIGHT < 4
-#define PRESCALER ((1u << ADPS2) | (1u << ADPS1) | (1u << ADPS0))
-#else
-#define PRESCALER ((1u << ADPS2) | (1u << ADPS1))
-#endif
+ * tick, so with four channels of irradiance and water it is 250 kHz, a little above what the data
+ * sheet promises ten bits for. */
+#define PRESCALER                                                                                  \
+    ((1u << ADPS2) | (1u << ADPS1) | (PL_AVR_LIGHT + WATER < 4 ? 1u << ADPS0 : 0u))
 
 /* The chain. Irradiance comes last and the first channel at its end, so that nothing stands between
  * the sample that completes a dose and the lamp. */
@@ -21,10 +21,7 @@ static const struct {
     uint8_t pin; /* ADCn */
     uint8_t column;
 } chain[] = {
-    {1, PL_VACUUM}, {2, PL_OVEN}, {3, PL_HEAD},
-#if PL_AVR_LIGHT > 3
-    {6, 3},
-#endif
+    {6, 3}, {1, PL_VACUUM}, {2, PL_OVEN}, {3, PL_HEAD},
 #if PL_AVR_LIGHT > 2
     {5, 2},
 #endif
@@ -34,6 +31,7 @@ static const struct {
     {0, 0},
 };
 #define CHAIN (sizeof chain / sizeof chain[0])
+#define FIRST (PL_AVR_LIGHT > 3 || WATER ? 0u : 1u) /* ADC6 only where something is on it */
 
 static uint16_t counts[PL_ANALOG];
 static uint8_t at;
@@ -57,8 +55,8 @@ static inline uint8_t inputs(void)
 
 ISR(TIMER1_COMPA_vect)
 {
-    at = 0;
-    convert(chain[0].pin);
+    at = FIRST;
+    convert(chain[FIRST].pin);
 }
 
 static __attribute__((noinline)) void tick(void)

@@ -1,6 +1,9 @@
 /* Board `host`: the core as a library that its caller steps tick by tick. No clock of its own. */
 #include "pl_host.h"
 
+#include <stddef.h>
+#include <string.h>
+
 void pl_board_outputs(pl_core *pl, uint8_t mask)
 {
     ((pl_host *)(void *)pl)->pins = mask;
@@ -108,4 +111,14 @@ void pl_host_fetched(pl_host *host)
 uint32_t pl_host_tick(const pl_host *host)
 {
     return host->core.tick;
+}
+
+uint32_t pl_host_guard_at(void)
+{
+    return (uint32_t)offsetof(pl_host, core.order.guard_ticks);
+}
+
+void pl_host_forget(pl_host *host)
+{
+    memset(&host->core.order, 0, sizeof host->core.order);
 }

@@ -39,4 +39,10 @@ void pl_host_fetched(pl_host *host);
 
 uint32_t pl_host_tick(const pl_host *host);
 
+/* Where the guard time of the newest order stands, for a test that spoils it. */
+uint32_t pl_host_guard_at(void);
+
+/* The newest order is gone, as failing memory might leave it: the device runs on. */
+void pl_host_forget(pl_host *host);
+
 #endif

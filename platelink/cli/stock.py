@@ -1,0 +1,146 @@
+"""What the commands on recipes, lots and screens have in common.
+
+What only reads opens the store itself; what adds to it asks the unit's service, which knows who.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from platelink.cli.context import asked_config, load_config
+from platelink.cli.group import Misuse
+from platelink.cli.quantities import clean
+from platelink.cli.tables import local, pairs
+
+if TYPE_CHECKING:
+    from platelink.contract.base import Finding, Noted
+    from platelink.recipe.store import RecipeStore
+    from platelink.recipe.supplies import Expired
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+NONE = "none"
+"""What takes a value away where another could be given."""
+name_argument = click.argument("name")
+note_option = click.option("--note", help="Anything else.")
+for_option = click.option(
+    "--for", "ref", metavar="PLATE", help="Which plate: told twice, counted once."
+)
+
+
+def store_option(command: _F) -> _F:
+    """``--store`` of commands that only read the store."""
+    return click.option(
+        "--store",
+        type=click.Path(path_type=Path, dir_okay=False),
+        help="Read this store; no configuration is needed.",
+    )(command)
+
+
+def why_option(*, required: bool) -> Callable[[_F], _F]:
+    """``--why`` of commands that add an entry."""
+    # A default, even None, would make the option one that is never missing.
+    default: dict[str, Any] = {} if required else {"default": ""}
+    text = "The reason, for the record."
+    return click.option("--why", required=required, help=text, **default)
+
+
+def day(ctx: click.Context, param: click.Parameter, value: str | None) -> date | None:
+    """A day as an option takes it."""
+    if value is None:
+        return None
+    try:
+        return date.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(f"'{value}' is not a date such as 2026-03-02.") from None
+
+
+@contextmanager
+def opened_store(path: Path | None) -> Iterator[RecipeStore]:
+    """The store given, or of the configuration, to read."""
+    from platelink.recipe.store import RecipeStore
+
+    with RecipeStore.open(path or load_config().recipes_path(), read_only=True) as store:
+        yield store
+
+
+def expired_policy(store: Path | None) -> Expired:
+    """What an expired lot does, as configured. Where a store is named, no configuration is needed:
+    without a good one it is the default."""
+    from platelink.config.load import ConfigError, load
+    from platelink.config.services import RecipesSection
+
+    if store is None:
+        return load_config().recipes.expired_lot
+    path = asked_config()
+    if path is not None:
+        with suppress(ConfigError):
+            return load(path).recipes.expired_lot
+    return RecipesSection().expired_lot
+
+
+def changes_of(**given: Any) -> dict[str, Any]:
+    """What was given; ``none`` takes a value away."""
+    changes = {k: None if v == NONE else v for k, v in given.items() if v is not None}
+    if not changes:
+        names = " or ".join(f"--{name.replace('_', '-')}" for name in given)
+        raise Misuse(f"say what is to change: {names}")
+    return changes
+
+
+def print_thing(
+    title: str,
+    facts: Sequence[tuple[str, str]],
+    findings: Sequence[Finding],
+    history: Sequence[Noted],
+) -> None:
+    """Everything about one lot or screen."""
+    click.echo(title)
+    click.echo(pairs([(label, clean(text)) for label, text in facts]))
+    print_findings(findings)
+    click.echo("\n".join(["", *map(_entry, history)]))
+
+
+def _entry(entry: Noted) -> str:
+    facts = ", ".join(_fact(name, value) for name, value in entry.body.items())
+    what = f"{entry.act} ({facts})" if facts and entry.act != "added" else entry.act
+    ref = f" for {entry.ref}" if entry.ref else ""
+    why = f": {entry.why}" if entry.why else ""
+    return clean(f"{local(entry.at_utc)}  {what}{ref} by {entry.who}{why}")
+
+
+def _fact(name: str, value: Any) -> str:
+    if name == "area_cm2":
+        return area_text(value)
+    return f"{name.replace('_', ' ')} {'none' if value is None else value}"
+
+
+def print_findings(findings: Sequence[Finding]) -> None:
+    """What stands against a plate, a lot or a screen, a line each."""
+    for finding in findings:
+        word = "blocked" if finding.blocks else "notice"
+        click.echo(clean(f"{word}  {finding.text}"))
+
+
+def names_of(findings: Sequence[Finding]) -> str:
+    """Findings in a cell of a table."""
+    return ", ".join(finding.name for finding in findings)
+
+
+def area_text(area_cm2: float) -> str:
+    """An area with its unit."""
+    from platelink.recipe.quantities import AREA
+
+    return AREA.format(area_cm2, "cm2")
+
+
+def area_cm2(text: str) -> float:
+    """An area as typed; ``UnitError`` says what is wrong with it."""
+    from platelink.recipe.quantities import AREA
+
+    return AREA.parse(text)

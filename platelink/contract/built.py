@@ -1,0 +1,16 @@
+"""Requests built before the first of them comes; elsewhere each is built when it is first used."""
+
+from __future__ import annotations
+
+from platelink.contract import base, people, plates, recipes, runs, stock, unit, wire
+
+MODULES = (base, people, plates, recipes, runs, stock, unit, wire)
+
+
+def build_requests() -> None:
+    """FastAPI wants bodies built when it meets them."""
+    for module in MODULES:
+        for model in vars(module).values():
+            if isinstance(model, type) and issubclass(model, base.Request):
+                model.model_config["defer_build"] = False
+                model.model_rebuild()

@@ -1,0 +1,259 @@
+"""What was recorded, and the device it was recorded of. Data only."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+from pydantic import AwareDatetime, BeforeValidator, Field
+
+from platelink.contract.base import Answer, Json, Request, Utc
+from platelink.contract.words import RunState
+
+if TYPE_CHECKING:
+    from platelink.events.unit import DoseCorrected
+    from platelink.runs import RunEnd, RunStart
+
+
+def _moment(value: object) -> object:
+    """Takes no number for a time, as pydantic would."""
+    if isinstance(value, str) and "T" not in value.upper():
+        raise ValueError("write a time with its zone, such as 2026-03-02T08:00+01:00")
+    return value
+
+
+Moment = Annotated[AwareDatetime, BeforeValidator(_moment)]
+
+
+class Page(Request, strict=False):
+    """What of a list is wanted."""
+
+    search: str | None = Field(default=None, max_length=200, description="Looked for in all texts.")
+    limit: int = Field(default=100, ge=1, le=1000)
+
+
+class RunsQuery(Page):
+    """Which runs are wanted."""
+
+    step: str | None = Field(default=None, max_length=200)
+    plate: str | None = Field(default=None, max_length=200)
+    operator: str | None = Field(default=None, max_length=200)
+    since: Moment | None = Field(default=None, description="Begun then or later.")
+    until: Moment | None = Field(default=None, description="Begun before.")
+    state: RunState | None = None
+
+
+class SamplesQuery(Request, strict=False):
+    """Which samples are wanted, and how few."""
+
+    points: int = Field(default=1000, ge=10, le=20_000, description="Of each column, about.")
+    from_ms: int | None = Field(default=None, ge=0, le=10**14, description="UTC.")
+    until_ms: int | None = Field(default=None, ge=0, le=10**14, description="UTC.")
+
+
+class Run(Answer):
+    """A run in a list."""
+
+    run_id: str
+    unit: str
+    kind: str = Field(description="expose, bake or plate.")
+    step: str
+    state: RunState
+    reason: str | None
+    judgement: str | None
+    """Of a plate that was inspected: good or reject."""
+    begun_utc: Utc
+    ended_utc: Utc | None
+    target_dose_mj_cm2: float | None
+    dose_mj_cm2: float | None = Field(
+        description="As the device told it, where that came after the end."
+    )
+    uncertain_mj_cm2: float | None = Field(description="As much more may have fallen unseen.")
+    device_dose_mj_cm2: float | None
+    difference_pct: float | None = Field(description="Of the dose, from its target.")
+    light_s: float | None
+    samples: int | None
+    events: int | None
+    gaps: int | None
+    operator: str | None
+    plate: str | None
+    job: str | None
+    note: str | None
+
+    @staticmethod
+    def of(start: RunStart, end: RunEnd | None, corrected: DoseCorrected | None = None) -> Run:
+        """The run of these entries; ``state`` is "open" while it has no end."""
+        judgement = end.data.get("judgement") if end else None
+        dose_mj_cm2 = end.dose_mj_cm2 if end else None
+        uncertain_mj_cm2 = uncertain_in(end) if end and dose_mj_cm2 is not None else None
+        if corrected is not None:
+            dose_mj_cm2, uncertain_mj_cm2 = corrected.dose_mj_cm2, corrected.uncertain_mj_cm2
+        return Run(
+            run_id=start.run_id,
+            unit=start.unit,
+            kind=start.run_kind,
+            step=start.step,
+            state=end.state if end else "open",
+            reason=end.reason if end else None,
+            judgement=None if judgement is None else str(judgement),
+            begun_utc=_utc(start.at_utc),
+            ended_utc=_utc(end.at_utc) if end else None,
+            target_dose_mj_cm2=start.target_dose_mj_cm2,
+            dose_mj_cm2=dose_mj_cm2,
+            uncertain_mj_cm2=uncertain_mj_cm2,
+            device_dose_mj_cm2=end.device_dose_mj_cm2 if end else None,
+            difference_pct=off_pct(dose_mj_cm2, start.target_dose_mj_cm2),
+            light_s=end.light_s if end else None,
+            samples=end.samples if end else None,
+            events=end.events if end else None,
+            gaps=end.gaps if end else None,
+            operator=start.operator,
+            plate=start.plate,
+            job=start.job,
+            note=start.note,
+        )
+
+
+def uncertain_in(end: RunEnd) -> float:
+    """How much more may have fallen than the end of an exposure's run counts, mJ/cm²."""
+    uncertain = end.data.get("uncertain_mj_cm2")
+    return float(uncertain) if isinstance(uncertain, int | float) else 0.0
+
+
+def off_pct(dose: float | None, target: float | None) -> float | None:
+    """How far a dose is from its target, percent of the target."""
+    return None if dose is None or not target else 100.0 * (dose / target - 1.0)
+
+
+def _utc(moment: datetime) -> Utc:
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+class PlateEnd(Answer):
+    """What the end of a plate's run holds in ``data``, beside what each step came to."""
+
+    judgement: str | None = None
+    defects: tuple[str, ...] = ()
+    deviations: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        """The judgement and the codes of the defects."""
+        return " ".join([self.judgement or "", *self.defects]).strip()
+
+
+class BakeEnd(Answer):
+    """What the end of a bake's run holds in ``data``."""
+
+    in_band_s: float | None = None
+    elapsed_s: float | None = None
+    mean_c: float | None = None
+    min_c: float | None = None
+    max_c: float | None = None
+    equivalent_s: float | None = None
+    door_openings: int = 0
+
+
+class Runs(Answer):
+    """Runs, newest first."""
+
+    runs: list[Run]
+    more: bool
+
+
+class Channel(Answer):
+    """One recorded column."""
+
+    name: str
+    unit: str
+    sensor: str | None
+    description: str
+
+
+class RunWhole(Run):
+    """A run without its events and samples."""
+
+    request: Json
+    conditions: Json
+    channels: list[Channel]
+    data: Json
+    parts: list[Run]
+
+
+class RecordedEvent(Answer):
+    """An event as the record has it."""
+
+    id: str
+    run_id: str | None
+    unit: str
+    at_utc: Utc
+    kind: str
+    name: str
+    text: str
+    ticks: int | None
+    data: Json
+
+
+class Events(Answer):
+    """Events of a run, in order."""
+
+    events: list[RecordedEvent]
+
+
+class Series(Answer):
+    """One column of samples."""
+
+    at_utc_ms: list[int]
+    values: list[float | None]
+    unit: str
+
+
+class Samples(Answer):
+    """Samples of a run, few enough to draw."""
+
+    run_id: str
+    samples: int = Field(description="So many were recorded within the time asked for.")
+    from_ms: int | None
+    until_ms: int | None
+    gaps: list[list[int]] = Field(description="First and last millisecond of each.")
+    series: dict[str, Series]
+
+
+class Sensor(Answer):
+    """A sensor and its calibration."""
+
+    name: str
+    calibrated_on: str | None
+    due_on: str | None
+    days_left: int | None
+    overdue: bool
+    settings: Json
+
+
+class Lamps(Answer):
+    """What exposures taught of the lamps."""
+
+    afterglow_s: float
+    warm_up_deficit_s: float
+    irradiance_mw_cm2: float | None
+
+
+class LampLesson(Lamps):
+    """What one complete exposure taught of them."""
+
+    run_id: str
+    at_utc: Utc
+
+
+class Device(Answer):
+    """The device and the settings in force; secrets are hidden."""
+
+    unit: str
+    lamps: str | None
+    sensors: list[Sensor]
+    learned: Lamps | None = Field(
+        description="What the next exposure is made with, of the lessons; null without any."
+    )
+    lessons: list[LampLesson] = Field(description="Newest first.")
+    firmware: Json | None
+    config: Json

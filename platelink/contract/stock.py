@@ -1,0 +1,159 @@
+"""Lots of plate stock, and line screens. Data only."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from platelink.contract.base import (
+    Answer,
+    Day,
+    Finding,
+    Name,
+    Note,
+    Noted,
+    Reasoned,
+    Request,
+    Text,
+    Why,
+)
+
+
+class NewLot(Request):
+    """A delivery of plate stock."""
+
+    name: Name
+    stock: Name
+    received_on: Day
+    best_before: Day | None = None
+    area_cm2: float
+    note: Note | None = None
+
+
+class LotOpened(Request):
+    """The day a lot was opened; left out: today."""
+
+    opened_on: Day | None = None
+    why: Why = ""
+
+
+class LotUsed(Request):
+    """Area used."""
+
+    area_cm2: float
+    ref: Text | None = Field(default=None, description="What it was for: told twice, counted once.")
+    why: Why = ""
+
+
+class LotCounted(Request):
+    """The area left, as somebody found it."""
+
+    area_cm2: float
+    why: Why = ""
+
+
+class LotChange(Request):
+    """Other values from now on; null takes a value away."""
+
+    best_before: Day | None = None
+    note: Note | None = None
+    why: Why
+
+
+class NewScreen(Request):
+    """A halftone line screen."""
+
+    name: Name
+    ruling_lines_per_cm: float
+    tint_pct: float
+    angle_deg: float = 45.0
+    max_uses: int | None = None
+    note: Note | None = None
+
+
+class ScreenUsed(Request):
+    """One use."""
+
+    ref: Text | None = Field(default=None, description="What it was for: told twice, counted once.")
+    why: Why = ""
+
+
+class ScreenChange(Request):
+    """Other values from now on; null takes a value away."""
+
+    max_uses: int | None = None
+    note: Note | None = None
+    why: Why
+
+
+class LotClosed(Reasoned):
+    """The lot is used no more, with the reason."""
+
+
+class ScreenClosed(Reasoned):
+    """The screen is used no more, with the reason."""
+
+
+AtLot = LotOpened | LotUsed | LotCounted | LotChange | LotClosed
+LOT_ACTS: dict[type[AtLot], str] = {
+    LotOpened: "open", LotUsed: "use", LotCounted: "count", LotChange: "change",
+    LotClosed: "close",
+}  # fmt: skip
+"""Each with the last part of its path."""
+AtScreen = ScreenUsed | ScreenChange | ScreenClosed
+SCREEN_ACTS: dict[type[AtScreen], str] = {
+    ScreenUsed: "use", ScreenChange: "change", ScreenClosed: "close",
+}  # fmt: skip
+
+
+class Lot(Answer):
+    """A lot of plate stock as it is now."""
+
+    name: str
+    stock: str
+    received_on: str
+    best_before: str | None
+    area_cm2: float
+    note: str | None
+    opened_on: str | None
+    area_left_cm2: float
+    uses: int
+    closed: str | None
+    findings: list[Finding]
+
+
+class Lots(Answer):
+    """Lots."""
+
+    lots: list[Lot]
+
+
+class LotWhole(Lot):
+    """A lot and everything that was done to it."""
+
+    history: list[Noted]
+
+
+class Screen(Answer):
+    """A halftone line screen as it is now."""
+
+    name: str
+    ruling_lines_per_cm: float
+    tint_pct: float
+    angle_deg: float
+    max_uses: int | None
+    note: str | None
+    uses: int
+    closed: str | None
+    findings: list[Finding]
+
+
+class Screens(Answer):
+    """Screens."""
+
+    screens: list[Screen]
+
+
+class ScreenWhole(Screen):
+    """A screen and everything that was done to it."""
+
+    history: list[Noted]

@@ -1,0 +1,1 @@
+"""Contact vacuum: reached, held, and watched. Pure."""

@@ -1,0 +1,1 @@
+"""The exposure: its states while light is prepared, on, and over. Pure."""

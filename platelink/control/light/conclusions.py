@@ -1,0 +1,121 @@
+"""Where the end of light leaves an exposure. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from platelink.contract.words import LampsWere
+from platelink.control.alarm.states import Condition
+from platelink.control.alarm.unit import DOSES_DISAGREE, GUARD_ENDED_IT
+from platelink.control.light import sentences
+from platelink.control.light.stretch import Phase, Stretch
+from platelink.control.light.tally import Tally
+from platelink.control.states import REST, State
+from platelink.link import messages as m
+
+UNKNOWN_SHARE = 0.01
+"""Largest share of the target by which an exposure that goes on may be off for what is unknown."""
+
+HEARD_S = 0.5
+"""A device silent for longer may have begun its light without a word."""
+SOONER_S = 1.0
+"""A guard time that ends by more than this too soon was not ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """``to`` is complete or a passing state; None: it rests, from the one that it is passing."""
+
+    to: State | None
+    reason: str = ""
+    trouble: Condition | None = None
+    """What it says to its alarm."""
+    not_counted: str = ""
+    """What light the device's restart has left unknown, where the exposure rests or is over."""
+
+
+def after_close(reason: m.CloseReason, tally: Tally, state: State) -> Conclusion:
+    """The lamp is off and its after-glow counted."""
+    last, wrong = tally.over[-1], not_as_asked(tally)
+    learning = not last.plan.learned.afterglow_known
+    by_dose = reason is m.CloseReason.DOSE and not last.left_on
+    if learning and by_dose and state is State.RUNNING and not not_again(tally, ""):
+        return Conclusion(State.RUNNING, "its after-glow is known now, the rest follows")
+    reached = reason is m.CloseReason.DOSE or tally.remaining_mj_cm2 <= 0.0
+    if reached and not (wrong or last.left_on or state is State.ABORTING):
+        return Conclusion(State.COMPLETE, "target dose reached")
+    if state in (State.STOPPING, State.ABORTING):
+        return Conclusion(None)
+    if wrong is not None and reached:
+        return wrong
+    if last.left_on:
+        return Conclusion(State.HOLDING, sentences.was_left_on(tally.remaining_mj_cm2))
+    return Conclusion(None) if state is State.HOLDING else _held_by(reason, tally)
+
+
+def _held_by(reason: m.CloseReason, tally: Tally) -> Conclusion:
+    """The device has closed too early."""
+    if reason is m.CloseReason.STOP:
+        return Conclusion(State.STOPPING, "stop button pressed")
+    trouble = None
+    if reason is m.CloseReason.GUARD:
+        last = tally.over[-1]
+        if last.plan.device_ends or last.light_s < last.plan.guard_s - SOONER_S:
+            return Conclusion(State.HOLDING, sentences.device_limit(tally.remaining_mj_cm2))
+        trouble = Condition(GUARD_ENDED_IT, True, last.light_s, last.plan.guard_s)
+    text = sentences.closed_by(reason, tally.remaining_mj_cm2)
+    return Conclusion(State.HOLDING, text, trouble)
+
+
+def not_as_asked(tally: Tally) -> Conclusion | None:
+    """Why an exposure that gives no more light is not complete: it waits for a person's word on
+    the plate."""
+    dose, target, limit = tally.likely_mj_cm2, tally.target_dose_mj_cm2, tally.limit_mj_cm2
+    apart = max((s.disagreement_mj_cm2() for s in tally.over), default=0.0)
+    if apart > limit:
+        apart_pct, limit_pct = 100.0 * apart / target, 100.0 * limit / target
+        trouble = Condition(DOSES_DISAGREE, True, apart_pct, limit_pct)
+        return Conclusion(State.HOLDING, sentences.disagree(apart, limit), trouble)
+    if tally.unsure_mj_cm2 > limit or abs(dose - target) <= limit < tally.worst_mj_cm2:
+        say = sentences.what_fell if tally.asks else sentences.unsure
+        return Conclusion(State.HOLDING, say(*tally.doubt))
+    if abs(dose - target) > limit:
+        return Conclusion(State.HOLDING, sentences.off_target(dose, target, limit))
+    return None
+
+
+def not_again(tally: Tally, reason: str) -> str:
+    """Why a held exposure cannot be restarted; empty when it can. Where something fell unseen the
+    ``reason`` is a person's word on it, which is taken."""
+    if tally.asks:
+        if reason not in list(LampsWere):
+            return sentences.what_fell(*tally.doubt)
+        tally.settle(LampsWere(reason))
+    if tally.remaining_mj_cm2 > tally.least_mj_cm2:
+        return ""
+    wrong = not_as_asked(tally)
+    return wrong.reason if wrong else ""
+
+
+def after_restart(
+    stretch: Stretch | None, tally: Tally, silent_s: float, up_s: float, state: State
+) -> Conclusion:
+    """The device lost its sums: what light fell from its last sample, ``silent_s`` ago, to its
+    start, ``up_s`` ago, is not known."""
+    gap_s = silent_s - up_s if up_s <= silent_s else silent_s  # its clock may be off
+    unheard = gap_s > HEARD_S or (stretch is not None and stretch.phase is not Phase.OPENING)
+    if stretch is None or not unheard:
+        text = "the device restarted before light; restart"
+        return Conclusion(None) if state in REST else Conclusion(State.HOLDING, text)
+    unseen = tally.unheard_mj_cm2(stretch, gap_s)
+    tally.ended(stretch)
+    if stretch.dark:
+        text = "the last of the after-glow is not counted"
+        return replace(after_close(stretch.close_reason, tally, state), not_counted=text)
+    text = sentences.not_known(unseen, gap_s)
+    tally.unknown_mj_cm2 += unseen
+    if tally.unsure_mj_cm2 > UNKNOWN_SHARE * tally.target_dose_mj_cm2:
+        return Conclusion(State.ABORTING, text + "; judge the plate")
+    if state in REST:
+        return Conclusion(None, not_counted=text)
+    return Conclusion(State.HOLDING, text + "; restart")

@@ -1,0 +1,182 @@
+"""Events of the link, the device and the alarms. Data only."""
+
+from __future__ import annotations
+
+from platelink.events.event import Data, Event, EventName, if_known
+
+# --- of link and device --------------------------------------------------------------------------
+
+
+class LinkUp(Event, name=EventName.LINK_UP):
+    """The device answers."""
+
+    boot_id: int
+    firmware: str
+    board: int
+    reset_cause: int
+
+
+class LinkLost(Event, name=EventName.LINK_LOST):
+    """Nothing has come from it for too long, or the port is gone."""
+
+
+class DeviceRestarted(Event, name=EventName.DEVICE_RESTARTED):
+    """It answers and has started anew since, told as ``link up``; within an exposure, what light
+    is not known therefore."""
+
+    boot_id: int | None = if_known(default=None)
+    firmware: str | None = if_known(default=None)
+    board: int | None = if_known(default=None)
+    reset_cause: int | None = if_known(default=None)
+
+
+class DeviceDoesNotMatch(Event, name=EventName.DEVICE_DOES_NOT_MATCH):
+    """It converts other bits, or has fewer light channels, than configured. No exposure begins."""
+
+
+class ProtocolMismatch(Event, name=EventName.PROTOCOL_MISMATCH):
+    """It speaks another version of the protocol."""
+
+
+class GarbageOnThePort(Event, name=EventName.GARBAGE_ON_THE_PORT):
+    """Bytes come, but no frames: wrong device or speed."""
+
+
+class DeviceEventsLost(Event, name=EventName.DEVICE_EVENTS_LOST):
+    """Events that the device no longer had when it was asked for them."""
+
+
+class LightSumsRefused(Event, name=EventName.LIGHT_SUMS_REFUSED):
+    """Sums of light from the device that cannot follow those before: damaged, not counted. The
+    next good ones count on from the last good ones. Told at most once a second while it lasts, and
+    when an exposure is held for it."""
+
+    refused: int
+    """All of them since the daemon's start."""
+    in_a_row: int
+
+
+class DeviceClockJumped(Event, name=EventName.DEVICE_CLOCK_JUMPED):
+    """The device's count of ticks has jumped, which its counts of samples deny. All goes on by
+    those, no light is lost. Told at most once a second."""
+
+    ticks: int
+    """How far this time."""
+    jumps: int
+    """All of them since the daemon's start."""
+
+
+class LightFound(Event, name=EventName.LIGHT_FOUND):
+    """The device is in the light of an exposure that a daemon before this one began."""
+
+    order: int | None = None
+
+
+class LampSwitchedOff(Event, name=EventName.LAMP_SWITCHED_OFF):
+    """Light without an exposure of this daemon was ended: an order of a daemon before it that was
+    stopped, or that nobody waits for any longer."""
+
+
+class Asked(Event, name=EventName.ASKED):
+    """A person asked for hold, restart, stop or abort."""
+
+    act: str
+    who: str
+    reason: str = ""
+
+
+class LessonsDropped(Event, name=EventName.LESSONS_DROPPED):
+    """A person had what lamps taught dropped, as when they were changed: it is learned anew."""
+
+    who: str
+    why: str
+
+
+class ComputerClockSet(Event, name=EventName.COMPUTER_CLOCK_SET):
+    """The computer's clock has stepped. Times of this run stay on the old clock."""
+
+    step_ms: int | None = if_known(default=None)
+    """Positive: forward."""
+
+
+class DoseCorrected(Event, name=EventName.DOSE_CORRECTED):
+    """The device's account of a run came after the run had ended without it: what was believed to
+    have fallen, and what the device says. The end of the run stays as it was written."""
+
+    of_run: str
+    believed_mj_cm2: float
+    believed_uncertain_mj_cm2: float
+    dose_mj_cm2: float
+    uncertain_mj_cm2: float
+
+
+class DeviceEdge(Event, name=EventName.ALARM):
+    """An edge that the device stamped with its own tick."""
+
+    word: str
+    arg: int = 0
+    number: int = 0
+
+    @property
+    def name(self) -> str:
+        """One of the device's own, or ``device event 77`` for a code that this host does not
+        know."""
+        return self.word
+
+    def data(self) -> Data:
+        """Its argument and its number."""
+        return {"arg": self.arg, "number": self.number}
+
+
+EDGES: dict[EventName, str] = {
+    EventName.DEVICE_STARTED: "with the cause of its reset",
+    EventName.ORDER_ARMED: "it has taken the standing order",
+    EventName.LAMP_OPENED: "the lamp output switched on",
+    EventName.LAMP_CLOSED: "the lamp output switched off, with the reason",
+    EventName.INTERLOCK_OPENED: "the lid",
+    EventName.INTERLOCK_CLOSED: "the lid",
+    EventName.STOP_PRESSED: "the stop button",
+    EventName.STOP_RELEASED: "the stop button",
+    EventName.DEVICE_HEARD_NO_HOST: "heartbeats are missing",
+    EventName.DEVICE_HEARS_THE_HOST_AGAIN: "heartbeats are back",
+    EventName.OUTPUT_EXPIRED: "vacuum or beeper was not renewed and went off",
+    EventName.LATCH_RESET: "light is allowed again after an interlock or stop",
+}
+"""Names of ``DeviceEdge``, and what each means."""
+
+
+# --- alarms --------------------------------------------------------------------------------------
+
+
+class AlarmMoved(Event, name=EventName.ALARM):
+    """One move of one alarm (ISA-18.2), and why."""
+
+    alarm: str
+    priority: str
+    group: str
+    from_: str
+    to: str
+    act: str
+    value: float | None
+    limit: float | None
+    unit: str
+    since_utc_ms: int | None
+    until_utc_ms: int | None
+    first_out: bool
+    who: str | None
+    why: str | None
+
+
+class AlarmFlood(Event, name=EventName.ALARM_FLOOD):
+    """More alarms than a person can follow, or no longer."""
+
+    active: bool
+    count: int
+
+
+OF_THE_LINK: tuple[type[Event], ...] = (
+    LinkUp, LinkLost, DeviceRestarted, DeviceDoesNotMatch, ProtocolMismatch, GarbageOnThePort,
+    DeviceEventsLost, LightSumsRefused, DeviceClockJumped, LightFound, LampSwitchedOff, Asked,
+    LessonsDropped, ComputerClockSet, DoseCorrected,
+)  # fmt: skip
+OF_ALARMS: tuple[type[Event], ...] = (AlarmMoved, AlarmFlood)

@@ -1,0 +1,55 @@
+"""What is read from a journal: its runs, with and without an end. Data only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from platelink.contract.runs import Run
+from platelink.events.unit import DoseCorrected
+from platelink.runs import AnyEntry, RunChannels, RunEnd, RunStart, SampleBlock
+
+WITHOUT_LIGHT = ("plate", "bake")
+"""Kinds of run in which no light is counted."""
+
+
+class OutboxRow(NamedTuple):
+    """An entry and its number, which is a reader's cursor."""
+
+    number: int
+    entry: AnyEntry
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """A run without its events and samples; ``end`` is None while it is open."""
+
+    start: RunStart
+    channels: RunChannels | None
+    end: RunEnd | None
+    corrected: DoseCorrected | None = None
+    """What the device told of its light after that end."""
+
+    @property
+    def summary(self) -> Run:
+        """As it stands in a list."""
+        return Run.of(self.start, self.end, self.corrected)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenRun:
+    """A run without an end, and what is stored of it."""
+
+    start: RunStart
+    channels: RunChannels | None
+    samples: int
+    events: int
+    first: SampleBlock | None
+    """The first sample, as a block of one."""
+    last: SampleBlock | None
+    """The newest sample, as a block of one."""
+
+    @property
+    def kind(self) -> str:
+        """What is left of a plate or a bake is resumed, not closed as light."""
+        return self.start.run_kind

@@ -1,0 +1,1 @@
+"""Simulated units: harness, demonstration, benches."""

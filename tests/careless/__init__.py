@@ -1,0 +1,1 @@
+"""Careless changes, and whether the tests notice them."""

@@ -1,0 +1,1 @@
+"""Files of the ledger, whatever their kind: what a power cut leaves of them."""

@@ -1,0 +1,129 @@
+"""The recorder answers the broker for what its journal holds, and for nothing else."""
+
+from __future__ import annotations
+
+import json
+from types import SimpleNamespace
+
+import pytest
+from publish import publish_samples as ps
+
+from platelink.publish import recorder as module
+from platelink.publish.mqtt import (
+    Acknowledged,
+    BrokerSettings,
+    Connected,
+    ConnectionLost,
+    LinkEvent,
+    Received,
+)
+from platelink.publish.recorder import Recorder, RecorderSettings
+from platelink.publish.recorder_journal import RecorderJournal, RecorderJournalError
+from platelink.publish.store import StoreSettings
+from platelink.publish.topics import Topics
+
+TOPICS = Topics(ps.SITE, ps.UNIT)
+
+
+class Broker:
+    """Keeps what is not acknowledged, and gives it to every new connection."""
+
+    def __init__(self) -> None:
+        entries = ps.whole_run(2, 4)
+        self.kept = [
+            Received(TOPICS.of(e), e.model_dump_json().encode(), n, 1)
+            for n, e in enumerate(entries, 1)
+        ]
+        self.connections = 0
+        self.open = False
+        self.told: list[tuple[str, dict[str, list[list[int]]]]] = []
+
+    def __call__(self, *_: object, **__: object) -> Broker:
+        return self
+
+    def connect(self) -> None:
+        self.connections += 1
+        self.open = True
+        self._next: list[LinkEvent] = [Connected(True, 20), *self.kept]
+
+    def subscribe(self, filters: object) -> None:
+        pass
+
+    def poll(self, timeout_s: float) -> list[LinkEvent]:
+        found, self._next = self._next, []
+        return found
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, expiry_s: int) -> int:
+        assert self.open and retain and expiry_s == 7 * 86400
+        self.told.append((topic, json.loads(payload)["journals"]))
+        return 1
+
+    def acknowledge(self, message: Received) -> None:
+        assert self.open
+        self.kept.remove(message)
+
+    def close(self) -> None:
+        self.open = False
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
+    clock = SimpleNamespace(now=100.0)
+    clock.monotonic = lambda: clock.now
+    clock.time_ns = lambda: ps.AT_MS * 1_000_000 + 1
+    clock.sleep = lambda seconds: None
+    monkeypatch.setattr(module, "time", clock)
+    return clock
+
+
+def test_nothing_is_acknowledged_while_the_journal_cannot_take_it(
+    tmp_path, monkeypatch, clock
+) -> None:
+    broker = Broker()
+    monkeypatch.setattr(module, "BrokerLink", broker)
+    commit, full = RecorderJournal.commit, True
+
+    def committing(self, batch, *, utc_ms):
+        if full:
+            raise RecorderJournalError("recorder journal: no space left")
+        return commit(self, batch, utc_ms=utc_ms)
+
+    monkeypatch.setattr(RecorderJournal, "commit", committing)
+    settings = RecorderSettings(
+        BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
+    )
+    recorder = Recorder(settings)
+    for _ in range(3):
+        recorder.step()
+        clock.now += 20.0
+        status = recorder.status()
+        assert len(broker.kept) == 7 and not broker.open
+        assert not status.connected and status.counts.received == 0
+        assert "no space left" in status.journal_problem
+    assert broker.connections == 3  # it comes back for them
+    full = False
+    recorder.step()
+    status = recorder.status()
+    assert broker.kept == [] and broker.open
+    assert (status.counts.received, status.journal_problem) == (7, "")
+    assert broker.told == [(TOPICS.held("recorder"), {ps.JOURNAL: [[1, 7]]})]  # not before
+    recorder.close()
+
+
+def test_a_broker_that_does_not_take_what_is_held_is_told_of_once(tmp_path, monkeypatch, clock):
+    broker = Broker()
+    monkeypatch.setattr(module, "BrokerLink", broker)
+    settings = RecorderSettings(
+        BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
+    )
+    recorder = Recorder(settings)
+    recorder.step()
+    assert len(broker.told) == 1
+    broker._next = [Acknowledged(1, 0x87, "Not authorized"), ConnectionLost("left")]
+    for _ in range(4):
+        clock.now += 20.0
+        recorder.step()
+    status = recorder.status()
+    assert broker.connections == 2 and len(broker.told) == 1  # no connecting for ever
+    assert status.connected and "right to write platelink/v1/+/+/held/+" in status.broker_problem
+    recorder.close()
