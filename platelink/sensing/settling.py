@@ -1,0 +1,138 @@
+"""Counts of one input as they come: mean, scatter, and whether they have settled. Pure.
+
+The device sends sums of a frame, not single conversions. The scatter of a single one follows from
+that of the frames' means, times the root of their number; where the device tells lowest and highest
+of a frame, those go with it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from platelink.sensing.calibration import Counts, Quantity
+
+LEAST_FRAMES = 20
+DRIFT_COUNTS = 0.5
+"""Over the window: half a step of the converter is below what a calibration asks for."""
+DRIFT_SHARE = 0.002
+"""Of the mean, where that is more."""
+
+
+WINDOW_S = {
+    Quantity.LIGHT: 6.0, Quantity.VACUUM: 6.0, Quantity.OVEN: 60.0, Quantity.HEAD: 60.0,
+}  # fmt: skip
+"""How long counts must stand still."""
+
+
+class Frame(NamedTuple):
+    """One input in one frame."""
+
+    t: float
+    total: int
+    n: int
+    low: int | None
+    high: int | None
+    head_c: float | None
+    supply_v: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What is known of the counts now."""
+
+    counts: Counts | None
+    """None before the first frames."""
+    drift: float
+    """Change over the window, counts."""
+    limit: float
+    """Largest that is settled."""
+    waits_s: float
+    """To the end of the shortest window; 0 once it is full."""
+    settled: bool
+    text: str
+
+
+class Settling:
+    """Keeps the last window of an input."""
+
+    def __init__(self, quantity: Quantity) -> None:
+        self._window_s = WINDOW_S[quantity]
+        self._frames: deque[Frame] = deque()
+
+    def restart(self) -> None:
+        """Forget everything: the device began anew, or frames are missing."""
+        self._frames.clear()
+
+    def add(self, frame: Frame) -> None:
+        """One frame more; an empty one says nothing."""
+        if frame.n <= 0:
+            return
+        frames = self._frames
+        if frames and not 0.0 < frame.t - frames[-1].t < self._window_s / 2.0:
+            frames.clear()
+        frames.append(frame)
+        while frame.t - frames[0].t > self._window_s and len(frames) > LEAST_FRAMES:
+            frames.popleft()
+
+    def now(self) -> Settled:
+        """What is known now."""
+        frames = self._frames
+        if len(frames) < 3:
+            return Settled(None, 0.0, DRIFT_COUNTS, self._window_s, False, "no counts yet")
+        counts, drift, u_drift = _account(frames)
+        limit = max(DRIFT_COUNTS, DRIFT_SHARE * counts.mean)
+        waits_s = max(0.0, 0.95 * self._window_s - (frames[-1].t - frames[0].t))
+        if waits_s > 0.0 or len(frames) < LEAST_FRAMES:
+            text = f"reading; {waits_s:.0f} s more at the least"
+            return Settled(counts, drift, limit, waits_s, False, text)
+        # two-sided: with this spread it must be sure that it stands, not unsure that it moves
+        settled = abs(drift) + 2.0 * u_drift <= limit
+        text = "settled" if settled else (
+            f"not settled: {drift:+.2f} ± {2.0 * u_drift:.2f} counts in {self._window_s:.0f} s, "
+            f"at most {limit:.2f}; wait"
+        )  # fmt: skip
+        return Settled(counts, drift, limit, 0.0, settled, text)
+
+
+def _account(frames: deque[Frame]) -> tuple[Counts, float, float]:
+    """Counts of the window, their drift over it and its standard uncertainty."""
+    t = np.array([f.t for f in frames])
+    n = np.array([f.n for f in frames], float)
+    means = np.array([f.total for f in frames], float) / n
+    mean = float(np.sum(means * n) / np.sum(n))
+    away = means - mean
+    middle = t - np.mean(t)
+    slope = float(np.sum(middle * means) / np.sum(middle**2))
+    rest = away - slope * middle
+    dof = len(frames) - 2
+    sd = float(np.sqrt(np.sum(rest**2) / dof))
+    follows = _follows(rest)
+    span = float(t[-1] - t[0])
+    u_slope = sd * follows / math.sqrt(float(np.sum(middle**2)))
+    rms = float(np.sqrt(np.sum(n * rest**2) / dof))
+    lows = [f.low for f in frames if f.low is not None]
+    highs = [f.high for f in frames if f.high is not None]
+    heads = [f.head_c for f in frames if f.head_c is not None]
+    supplies = [f.supply_v for f in frames if f.supply_v is not None]
+    counts = Counts(
+        mean=mean, rms=rms, u_mean=sd * follows / math.sqrt(len(frames)), n=int(np.sum(n)),
+        low=min(lows) if lows else None, high=max(highs) if highs else None,
+        head_c=sum(heads) / len(heads) if heads else None,
+        supply_v=sum(supplies) / len(supplies) if supplies else None,
+    )  # fmt: skip
+    return counts, slope * span, u_slope * span
+
+
+def _follows(rest: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
+    """By how much the uncertainty of a mean grows because each frame follows on the one before:
+    sqrt((1 + r) / (1 - r)) for a first-order autoregression with correlation r."""
+    total = float(np.sum(rest**2))
+    if total <= 0.0:
+        return 1.0
+    r = min(max(float(np.sum(rest[1:] * rest[:-1])) / total, 0.0), 0.95)
+    return math.sqrt((1.0 + r) / (1.0 - r))
