@@ -15,6 +15,14 @@ from platelink.forms.walk import Loc, steps
 _Model = TypeVar("_Model", bound=Section)
 _WITH_SECRETS = ("broker", "store")
 _WORDS = {"string_pattern_mismatch": "must begin with http:// or https:// and a name"}
+_TO_RECIPE = (
+    "belongs to the plate stock: write it into its recipes, section [reciprocity], {key}, add and "
+    "approve them, and take it out here; an exposure without a recipe counts plain dose"
+)
+_MOVED = {
+    "light.reciprocity_p": _TO_RECIPE.format(key="p"),
+    "light.reference_mw_cm2": _TO_RECIPE.format(key="reference_mw_cm2"),
+}
 _MISSING = "write one, starting from the example"
 
 
@@ -66,7 +74,7 @@ def _validate(model: type[_Model], data: dict[str, Any], path: Path) -> _Model:
 
 
 def _reading(model: type[Section], data: dict[str, Any], path: Path) -> Reading:
-    return Reading(model, data, str(path), hide=_hide, words=_WORDS)
+    return Reading(model, data, str(path), hide=_hide, words=_WORDS, moved=_MOVED)
 
 
 def _hide(path: Loc, unknown: bool) -> bool:

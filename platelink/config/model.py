@@ -113,8 +113,6 @@ class Config(Section):
             light=light.sensors(),
             adc_max=(1 << self.unit.adc_bits) - 1,
             expected_mw_cm2=light.expected_mw_cm2,
-            reciprocity_p=light.reciprocity_p,
-            reference_mw_cm2=light.reference_mw_cm2,
         )
 
     def contact_limits(self) -> ContactLimits | None:

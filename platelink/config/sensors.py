@@ -98,20 +98,6 @@ class LightSection(Section):
         gt=0.0,
         le=1000.0,
     )
-    reference_mw_cm2: float = key(
-        "Irradiance at which a second of light counts the same for every reciprocity exponent.",
-        10.0,
-        unit="mW/cm2",
-        gt=0.0,
-        le=1000.0,
-    )
-    reciprocity_p: float = key(
-        "Schwarzschild exponent p of the plate: effect ~ irradiance^p · time. 1: dose alone "
-        "counts.",
-        1.0,
-        ge=0.5,
-        le=1.0,
-    )
     max_dark_rise_mw_cm2: float = key(
         "Largest rise of the dark reading over the calibration's that is taken for drift; more is "
         "stray light.",

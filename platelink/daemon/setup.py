@@ -98,8 +98,6 @@ def unit_settings(config: Config) -> UnitSettings:
             "config_hash": config.config_hash(),
             "light": {
                 "channels": channels,
-                "reciprocity_p": light.reciprocity_p,
-                "reference_mw_cm2": light.reference_mw_cm2,
                 "expected_mw_cm2": light.expected_mw_cm2,
             },
             "config": effective(config),

@@ -113,6 +113,8 @@ class Reading:
     hide: Hide = never
     words: Mapping[str, str] = field(default_factory=dict)
     """Texts for kinds of error that mean something particular in this file."""
+    moved: Mapping[str, str] = field(default_factory=dict)
+    """Keys that this file had once, and what to do with them."""
 
     def problems(self, error: ValidationError) -> list[Problem]:
         """What pydantic found, in the order of the model; of very many faults the first ones."""
@@ -148,7 +150,8 @@ class Reading:
         elif kind == "too_short" and _value_at(self.data, at.path):
             return  # pydantic counts good entries only, and the bad ones are told
         elif kind == "extra_forbidden":
-            yield self.problem(at.path, _unknown(at, detail["input"]), unknown=True)
+            moved = self.moved.get(dotted(at.path, indices=False))
+            yield self.problem(at.path, moved or _unknown(at, detail["input"]), unknown=True)
         elif kind.startswith("union_tag"):
             context = detail.get("ctx", {})
             name = str(context["discriminator"]).strip("'")

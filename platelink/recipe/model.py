@@ -20,6 +20,28 @@ FORMAT = 1
 _NAMED = ("stage", "point", "check")
 
 
+class ReciprocitySection(Section):
+    """How the plate stock answers to weak and strong light: effect ~ irradiance^p · time
+    (Schwarzschild's law). Left out, dose alone counts."""
+
+    p: float = key(
+        "Exponent p. Below 1 weak light does less than its dose says, above 1 more.", ge=0.5, le=1.5
+    )
+    p_uncertainty: float | None = key(
+        "Standard uncertainty (k = 1) of p; left out, 0.05 is assumed and said so.",
+        None,
+        ge=0.0,
+        le=0.5,
+    )
+    reference_mw_cm2: float = key(
+        "Irradiance at which the doses of this recipe were found; there a second counts the same "
+        "for every p.",
+        unit="mW/cm2",
+        gt=0.0,
+        le=1000.0,
+    )
+
+
 class Recipe(Section):
     """How one kind of plate is made."""
 
@@ -29,6 +51,9 @@ class Recipe(Section):
     description: Paragraph | None = key("What it is for, and why it is as it is.", None)
     stock: PlainName | None = key(
         "Plate stock it was made for; a lot of another stock is refused. Left out: any.", None
+    )
+    reciprocity: ReciprocitySection | None = table(
+        "How its plate stock answers to weak and strong light.", None
     )
     step: Annotated[tuple[Step, ...], LISTED] = table("The steps in order.", min_length=1)
 
@@ -40,8 +65,12 @@ class Recipe(Section):
         return self
 
     def content(self) -> dict[str, Any]:
-        """All keys, defaults included, as plain JSON values in platelink's own units."""
-        return self.model_dump(mode="json")
+        """All keys, defaults included, as plain JSON values in platelink's own units. A recipe
+        without reciprocity keeps the hash it had before there was any."""
+        content = self.model_dump(mode="json")
+        if self.reciprocity is None:
+            del content["reciprocity"]
+        return content
 
     def canonical(self) -> str:
         """The content as canonical JSON, from which ``loads_content`` makes the same recipe."""

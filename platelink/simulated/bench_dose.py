@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
-from platelink.control.light.request import ExposureRequest
+from platelink.control.light.request import ExposureRequest, Reciprocity
 from platelink.control.states import Learned, State
 from platelink.link import messages as m
 from platelink.link import outputs as link
@@ -115,15 +115,16 @@ def by_platelink(case: Case) -> float:
     core = make_core(
         case.unit,
         expected_mw_cm2=FRESH_MW_CM2,
-        reciprocity_p=case.reciprocity_p,
-        reference_mw_cm2=REFERENCE_MW_CM2,
         learned=Learned(afterglow_known=False),
     )
     simulation = Simulation(unit, core)
     simulation.run(lambda: False, SETTLE_S)
     for target in (LESSON_MJ_CM2, case.target_mj_cm2):
         unit.mark()
-        request = ExposureRequest(target, contact=None, max_light_s=600.0, guard_factor=4.0)
+        request = ExposureRequest(
+            target, contact=None, max_light_s=600.0, guard_factor=4.0,
+            reciprocity=Reciprocity(case.reciprocity_p, REFERENCE_MW_CM2),
+        )  # fmt: skip
         simulation.expose(Job(f"seed-{case.seed}", "film", request))
         simulation.run(lambda: simulation.ended is not None, 900.0)
     ended = simulation.ended

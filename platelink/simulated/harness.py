@@ -221,8 +221,6 @@ def make_core(
     parameters: UnitParameters,
     *,
     expected_mw_cm2: float,
-    reciprocity_p: float = 1.0,
-    reference_mw_cm2: float = 10.0,
     learned: Learned | None = None,
     now: float = 0.0,
 ) -> Core:
@@ -233,8 +231,6 @@ def make_core(
             light=sensors.light,
             adc_max=(1 << sensors.adc_bits) - 1,
             expected_mw_cm2=expected_mw_cm2,
-            reciprocity_p=reciprocity_p,
-            reference_mw_cm2=reference_mw_cm2,
         ),
         advisory=parameters.own_timer,
         frame_ticks=50,

@@ -6,6 +6,7 @@ of plates and bakes are in ``plate_runs``.
 
 from __future__ import annotations
 
+from platelink.control.light.request import Reciprocity
 from platelink.control.states import Ended, Noted
 from platelink.events.unit import ComputerClockSet
 from platelink.link import messages as m
@@ -80,6 +81,7 @@ class Recording:
             request=job.recorded_request,
             conditions={
                 **self._conditions,
+                "light": self._conditions.get("light", {}) | _law(job.request.reciprocity),
                 "learned": {
                     "afterglow_s": learned.afterglow_s,
                     "warm_up_deficit_s": learned.warm_up_deficit_s,
@@ -131,3 +133,12 @@ class Recording:
             return ()
         self._run = None
         return (*last, RunEnded(run.run_id, run.utc.at_ms(at.now), ended, run.gaps))
+
+
+def _law(law: Reciprocity) -> dict[str, float | None]:
+    """How light counted, as it is recorded."""
+    return {
+        "reciprocity_p": law.p,
+        "reciprocity_p_uncertainty": law.p_uncertainty,
+        "reference_mw_cm2": law.reference_mw_cm2,
+    }

@@ -46,10 +46,20 @@ def without(text: str, line: str) -> str:
 def test_a_minimal_file_has_every_default() -> None:
     config = loads(MINIMAL)
     assert config.unit.lamps == "wired"
-    assert config.light.reciprocity_p == 1.0
     assert config.exposure.guard_factor == 1.5
     assert config.journal.path == Path("/var/lib/platelink/journal.sqlite")
     assert (config.vacuum, config.contact, config.broker, config.store) == (None,) * 4
+
+
+@pytest.mark.parametrize("key", ["reciprocity_p", "reference_mw_cm2"])
+def test_what_belongs_to_the_plate_stock_is_sent_to_its_recipe(key: str) -> None:
+    text = MINIMAL.replace("expected_mw_cm2", f"{key} = 0.9\nexpected_mw_cm2")
+    with pytest.raises(ConfigError) as caught:
+        loads(text)
+    (problem,) = caught.value.problems
+    assert problem.key == f"light.{key}"
+    for word in ("[reciprocity]", "take it out here", "without a recipe counts plain dose"):
+        assert word in problem.text
 
 
 def test_quantities_may_be_numbers_or_texts_with_a_unit() -> None:

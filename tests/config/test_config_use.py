@@ -150,7 +150,7 @@ def test_limits_and_optics_for_the_control() -> None:
     assert limits.cusum_limit_kpa == 4.0
     assert (limits.vented_after_s, limits.vented_kpa) == (None, 3.0)
     optics = config.optics()
-    assert (optics.adc_max, optics.expected_mw_cm2, optics.reciprocity_p) == (1023, 12.0, 1.0)
+    assert (optics.adc_max, optics.expected_mw_cm2) == (1023, 12.0)
     assert config.silence_policy() is SilencePolicy.FINISH
     assert loads(MINIMAL).contact_limits() is None
     close = loads(MINIMAL + '[exposure]\nsilence = "close"\n')

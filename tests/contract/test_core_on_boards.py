@@ -16,7 +16,7 @@ import pytest
 from contract.conftest import AVR, AVR_4, Kind
 from platelink.control.contact.contact import ContactLimits
 from platelink.control.light.exposure import Exposure
-from platelink.control.light.request import ExposureRequest
+from platelink.control.light.request import ExposureRequest, Reciprocity
 from platelink.control.states import Learned, State
 from platelink.events.light import Held
 from platelink.link.messages import ResetCause
@@ -41,9 +41,7 @@ class Shop:
     def __init__(self, kind: Kind, parameters: UnitParameters, seed: int, p: float = 1.0) -> None:
         parameters = replace(parameters, light_channels=kind.light_channels)
         self.unit = SimulatedUnit(parameters, seed, board=kind.make)
-        core = make_core(
-            parameters, expected_mw_cm2=7.0, reciprocity_p=p, learned=Learned(afterglow_s=0.005)
-        )
+        core = make_core(parameters, expected_mw_cm2=7.0, learned=Learned(afterglow_s=0.005))
         self.simulation = Simulation(self.unit, core)
         self.p = p
         assert self.simulation.run(lambda: core.up, 10.0)
@@ -53,7 +51,8 @@ class Shop:
     def expose(self, dose: float) -> None:
         self.unit.mark()
         self.runs += 1
-        request = ExposureRequest(dose, CONTACT, max_light_s=300.0)
+        law = Reciprocity(self.p)
+        request = ExposureRequest(dose, CONTACT, max_light_s=300.0, reciprocity=law)
         self.simulation.expose(Job(f"run-{self.runs}", "film", request))
 
     @property

@@ -13,7 +13,7 @@ from multiprocessing import get_context
 
 import pytest
 
-from platelink.control.light.request import ExposureRequest
+from platelink.control.light.request import ExposureRequest, Reciprocity
 from platelink.control.states import Learned, State
 from platelink.simulated.harness import Simulation, make_core
 from platelink.unit.job import Job
@@ -41,8 +41,6 @@ def expose_again_and_again(seed: int) -> list[float]:
     core = make_core(
         parameters,
         expected_mw_cm2=9.0,
-        reciprocity_p=p,
-        reference_mw_cm2=REFERENCE_MW_CM2,
         learned=Learned(afterglow_s=0.005),
     )
     simulation = Simulation(unit, core)
@@ -52,7 +50,9 @@ def expose_again_and_again(seed: int) -> list[float]:
         target = rng.uniform(20.0, 32.0)
         unit.mark()
         simulation.ended = None
-        simulation.expose(Job(f"{seed}-{i}", "film", ExposureRequest(target, None, 100.0)))
+        law = Reciprocity(p, REFERENCE_MW_CM2)
+        request = ExposureRequest(target, None, 100.0, reciprocity=law)
+        simulation.expose(Job(f"{seed}-{i}", "film", request))
         simulation.run(lambda: simulation.ended is not None, 60.0)
         ended = simulation.ended
         assert ended is not None and ended.state is State.COMPLETE, ended

@@ -300,19 +300,32 @@ def test_a_whole_exposure_takes_few_turns_of_the_loop(tmp_path: Path) -> None:
     in_simulated_time(work())
 
 
-@pytest.mark.parametrize("p", [1.0, 0.85])
-def test_a_run_made_by_the_shell_can_be_checked(tmp_path: Path, p: float) -> None:
-    more = ""
-    config = config_for(tmp_path, more)
-    config = config.model_copy(
-        update={"light": config.light.model_copy(update={"reciprocity_p": p})}
-    )
+def _exposing(daemon: Daemon, law: dict[str, float] | None) -> str:
+    """An exposure by itself, or as the step of a recipe whose plate stock has this law."""
+    if law is None:
+        return daemon.expose(contact=True, plate="p-1", operator="op")
+    step = {"kind": "expose", "name": "film", "dose_mj_cm2": 60.0,
+            "contact": {"low_kpa": 55.0, "high_kpa": 88.0}}  # fmt: skip
+    recipe = {"format": 1, "id": "one", "title": "One", "step": [step], "reciprocity": law}
+    asked = daemon.ask("plate_make", plate={"plate": "p-1", "recipe": recipe}, who="op")
+    begun = daemon.ask("plate", plate="p-1", act="begin", who="op")
+    assert asked["ok"] and begun["ok"], (asked, begun)
+    run_id = daemon.shell.core.run_id
+    assert run_id is not None
+    return run_id
+
+
+@pytest.mark.parametrize("law", [None, {"p": 0.85, "reference_mw_cm2": 8.0}])
+def test_a_run_made_by_the_shell_can_be_checked(
+    tmp_path: Path, law: dict[str, float] | None
+) -> None:
+    config = config_for(tmp_path)
 
     async def work() -> None:
         bench = Bench()
         async with Daemon(config, bench) as daemon:
             await daemon.until_up()
-            run_id = daemon.expose(contact=True, plate="p-1", operator="op")
+            run_id = _exposing(daemon, law)
             await daemon.until_light()
             bench.unit.inject(LeakOpens(Leak(1.5)), for_s=6.0)
             await daemon.until(lambda: daemon.state == State.HELD, 20.0)
@@ -322,7 +335,10 @@ def test_a_run_made_by_the_shell_can_be_checked(tmp_path: Path, p: float) -> Non
         with checked(tmp_path, run_id) as journal:
             run = journal.run(run_id)
             conditions = run.start.conditions
-            assert conditions["light"]["reciprocity_p"] == p
+            told = conditions["light"]
+            known = (told["reciprocity_p"], told["reference_mw_cm2"])
+            assert known == ((0.85, 8.0) if law else (1.0, 10.0))
+            assert told["reciprocity_p_uncertainty"] is None
             assert conditions["device"]["adc_bits"] == 10
             assert conditions["config"]["unit"]["name"] == "unit-1"
             assert set(conditions["learned"]) == {
@@ -331,7 +347,7 @@ def test_a_run_made_by_the_shell_can_be_checked(tmp_path: Path, p: float) -> Non
             assert len(conditions["config_hash"]) == 64 and conditions["platelink"]
             assert (run.start.plate, run.start.operator) == ("p-1", "op")
             assert run.end.dose_mj_cm2 == pytest.approx(60.0, rel=0.01)
-            assert (run.end.device_dose_mj_cm2 is None) == (p != 1.0)
+            assert (run.end.device_dose_mj_cm2 is None) == bool(law)
             names = {c.name for c in run.channels.channels}
             assert names == set(journal.samples(run_id).values)
 

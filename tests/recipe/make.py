@@ -128,6 +128,12 @@ steps = (
 )  # fmt: skip
 
 
+laws = st.fixed_dictionaries({
+    "p": st.floats(0.5, 1.5), "p_uncertainty": maybe(st.floats(0.0, 0.5)),
+    "reference_mw_cm2": numbers(0.0, 1000.0),
+})  # fmt: skip
+
+
 @st.composite
 def recipes(draw: st.DrawFn) -> Recipe:
     """Any recipe."""
@@ -136,5 +142,6 @@ def recipes(draw: st.DrawFn) -> Recipe:
     return Recipe.model_validate({
         "format": 1, "id": draw(names), "title": draw(lines),
         "description": draw(maybe(paragraphs)), "stock": draw(maybe(names)),
+        "reciprocity": draw(maybe(laws)),
         "step": [step | {"name": name} for step, name in zip(given, called, strict=True)],
     })  # fmt: skip

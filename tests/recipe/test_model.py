@@ -247,3 +247,28 @@ def test_every_kind_of_step_has_its_table() -> None:
         for step in loads(example.text(name)).step:
             for key in step.model_dump():
                 assert f"`{key}`" in tables or f"step.{key}]" in tables, key
+
+
+# --- the plate stock's answer to weak and strong light ------------------------------------------
+
+
+def test_a_recipe_without_reciprocity_keeps_its_hash() -> None:
+    content = plate().content()
+    assert "reciprocity" not in content
+    assert Recipe.model_validate(content | {"reciprocity": None}).content_hash() == (
+        plate().content_hash()
+    )
+
+
+@pytest.mark.parametrize("p", [0.5, 0.9, 1.0, 1.5])
+def test_weak_light_may_do_less_or_more(p: float) -> None:
+    law = {"p": p, "reference_mw_cm2": 9.0}
+    told = plate(reciprocity=law)
+    assert told.content()["reciprocity"] == law | {"p_uncertainty": None}
+    assert told.content_hash() != plate().content_hash()
+
+
+@pytest.mark.parametrize("law", [{"p": 0.49}, {"p": 1.51}, {"p": 1.0, "reference_mw_cm2": None}])
+def test_a_law_that_no_plate_has_is_refused(law: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="reciprocity"):
+        plate(reciprocity={"reference_mw_cm2": 9.0} | law)

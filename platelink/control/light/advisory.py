@@ -63,7 +63,7 @@ class AdvisoryExposure(Machine):
         self.optics = optics
         self._learned = learned
         self._expected_mw_cm2 = learned.irradiance_mw_cm2 or optics.expected_mw_cm2
-        self._meter = DoseMeter(rule_of(optics))
+        self._meter = DoseMeter(rule_of(request, optics))
         self._trend = LightTrend()
         self._now = now
         self._dark = DarkReading()

@@ -151,8 +151,9 @@ class DoseMeter:
     def _step_excess(self, window: Window) -> float:
         """Dose over-counted in the window in which light began in mid-window.
 
-        For p < 1 the mean of a part-lit window weighs more than its light did; once two windows of
-        one level follow, the part-lit one is known to have been that level for part of its time."""
+        For p < 1 the mean of a part-lit window weighs more than its light did, for p > 1 less: the
+        result is negative. Once two windows of one level follow, the part-lit one is known to have
+        been that level for part of its time."""
         recent = self._recent
         recent.append(window)
         if len(recent) < 3:

@@ -17,6 +17,21 @@ _POSITIVE = ("target_dose_mj_cm2", "max_light_s", "guard_factor", "silence_s", "
 
 
 @dataclass(frozen=True, slots=True)
+class Reciprocity:
+    """How a plate stock answers to weak and strong light: effect ~ irradiance^p · time
+    (Schwarzschild). By itself: dose alone counts."""
+
+    p: float = 1.0
+    reference_mw_cm2: float = 10.0
+    """Irradiance at which a second counts the same for every p."""
+    p_uncertainty: float | None = None
+    """Standard uncertainty of p; None: not stated."""
+
+
+PLAIN = Reciprocity()
+
+
+@dataclass(frozen=True, slots=True)
 class ExposureRequest:
     """What one exposure is to be. Doses in mJ/cm², times in seconds."""
 
@@ -32,6 +47,8 @@ class ExposureRequest:
     """Largest difference between our dose and the device's, as a share of the target."""
     abort_on_leak: bool = False
     """Contact lost in the light ends the exposure; else it is held and can go on."""
+    reciprocity: Reciprocity = PLAIN
+    """Of the plate stock."""
 
     def __post_init__(self) -> None:
         for name in _POSITIVE:
@@ -48,8 +65,6 @@ class Optics:
     adc_max: int
     expected_mw_cm2: float
     """Irradiance of fresh lamps; what was learned goes before it."""
-    reciprocity_p: float = 1.0
-    reference_mw_cm2: float = 10.0
 
     @property
     def dark_mw_cm2(self) -> float:

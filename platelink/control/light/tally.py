@@ -18,9 +18,10 @@ LEARNING_S = 3.0
 """Of light, kept back: more than any after-glow, and enough that its end teaches again."""
 
 
-def rule_of(optics: Optics) -> DoseRule:
-    """How light counts on a unit, before a dark reading of its own."""
-    return DoseRule(optics.light, optics.reciprocity_p, optics.reference_mw_cm2)
+def rule_of(request: ExposureRequest, optics: Optics) -> DoseRule:
+    """How light counts, before a dark reading of its own."""
+    law = request.reciprocity
+    return DoseRule(optics.light, law.p, law.reference_mw_cm2)
 
 
 class Tally:
@@ -30,7 +31,7 @@ class Tally:
         self.target_dose_mj_cm2 = request.target_dose_mj_cm2
         self.limit_mj_cm2 = request.tolerance_pct / 100.0 * request.target_dose_mj_cm2
         """Most that a complete exposure may be off, and our dose from the device's."""
-        self.meter = DoseMeter(rule_of(optics))
+        self.meter = DoseMeter(rule_of(request, optics))
         self.over: list[Stretch] = []
         """Stretches of light that have ended, oldest first."""
         self.learned = learned

@@ -12,7 +12,7 @@ from typing import Any
 from platelink.contract.words import PlateAct
 from platelink.control.alarm.states import Condition
 from platelink.control.contact.contact import ContactLimits
-from platelink.control.light.request import ExposureRequest
+from platelink.control.light.request import PLAIN, ExposureRequest, Reciprocity
 from platelink.control.procedure.outputs import ExposureAct, ExposureRequested, PlateOutput
 from platelink.control.procedure.plan import StepDefaults
 from platelink.control.procedure.progress import Progress, StepMemory
@@ -22,6 +22,7 @@ from platelink.control.procedure.table import BEGUN, Move, StepState
 from platelink.control.states import ENDED, Ended, State
 from platelink.control.steps.unswitched import Temperatures
 from platelink.events.steps import ExposureRecovered
+from platelink.recipe.model import Recipe
 from platelink.recipe.steps import ExposeStep
 
 LEAST_REMAINDER = 1e-3
@@ -113,7 +114,8 @@ class ExposureWork:
         if step.dose_mj_cm2 - given <= LEAST_REMAINDER * step.dose_mj_cm2:
             self._complete()
             return
-        wanted = _exposure_request(step, self._unit, delivered_mj_cm2=given)
+        law = _reciprocity(self._progress.plan.recipe)
+        wanted = _exposure_request(step, self._unit, law, delivered_mj_cm2=given)
         self._progress.emit(
             ExposureRequested(self._progress.plan.plate, step.name, wanted, request)
         )
@@ -302,8 +304,14 @@ class ExposureWork:
             self._progress.move(Move.CUT, reason="recording stopped in it; asking the device")
 
 
+def _reciprocity(recipe: Recipe) -> Reciprocity:
+    """How the recipe's plate stock answers to light."""
+    law = recipe.reciprocity
+    return PLAIN if law is None else Reciprocity(law.p, law.reference_mw_cm2, law.p_uncertainty)
+
+
 def _exposure_request(
-    step: ExposeStep, unit: StepDefaults, *, delivered_mj_cm2: float
+    step: ExposeStep, unit: StepDefaults, law: Reciprocity, *, delivered_mj_cm2: float
 ) -> ExposureRequest:
     """The exposure of a step, or what is left of it."""
     return ExposureRequest(
@@ -315,6 +323,7 @@ def _exposure_request(
         silence_s=unit.silence_s,
         tolerance_pct=unit.tolerance_pct,
         abort_on_leak=step.on_leak == "abort",
+        reciprocity=law,
     )
 
 

@@ -56,7 +56,7 @@ def test_error_of_the_sampling_falls_with_its_square() -> None:
     assert errors[1] / errors[2] == pytest.approx(100.0, rel=0.02)
 
 
-@pytest.mark.parametrize("p", [0.8, 0.9, 1.0])
+@pytest.mark.parametrize("p", [0.5, 0.8, 0.9, 1.0, 1.2, 1.5])
 def test_reciprocity_against_scipy(p: float) -> None:
     def light(t):
         return 12.0 * (1.0 - 0.6 * np.exp(-t / 5.0))
@@ -75,13 +75,14 @@ def test_ripple_counts_as_its_cycle_mean() -> None:
     assert sample_mean / (2.0 * math.pi) < 0.99  # the other definition would differ by over 1 %
 
 
+@pytest.mark.parametrize("p", [0.5, 0.8, 1.5])
 @pytest.mark.parametrize("start_ms", [0, 7, 25, 43])
-def test_step_of_light_in_mid_window_is_not_over_counted(start_ms: int) -> None:
+def test_step_of_light_in_mid_window_is_counted_as_it_fell(start_ms: int, p: float) -> None:
     def step(t):
         return np.where(t < 1.0 + start_ms / 1000.0, 0.0, 9.0)
 
-    truth = 12.0 * (9.0 / 12.0) ** 0.8 * (5.0 - 1.0 - start_ms / 1000.0)
-    assert dose_of(points_of(step, 5.0), 0.8) == pytest.approx(truth, rel=2e-4)
+    truth = 12.0 * (9.0 / 12.0) ** p * (5.0 - 1.0 - start_ms / 1000.0)
+    assert dose_of(points_of(step, 5.0), p) == pytest.approx(truth, rel=2e-4)
 
 
 def test_half_the_irradiance_needs_twice_the_time_to_the_one_over_p() -> None:

@@ -12,7 +12,7 @@ from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import LIGHT_SENSOR_SATURATED
 from platelink.control.contact.contact import ContactLimits
 from platelink.control.light.exposure import Exposure
-from platelink.control.light.request import ExposureRequest
+from platelink.control.light.request import ExposureRequest, Reciprocity
 from platelink.control.states import DARK, ENDED, TRANSITIONS, Learned, State, diagram
 from platelink.link import messages as m
 from platelink.simulated.harness import Simulation, make_core
@@ -123,10 +123,10 @@ def test_without_a_pump_it_is_held_with_the_reason() -> None:
     dark_for(simulation, 5.0)
 
 
-@pytest.mark.parametrize("p", [1.0, 0.85])
+@pytest.mark.parametrize("p", [1.0, 0.85, 1.4])
 def test_a_leak_holds_and_a_restart_gives_the_remainder(p: float) -> None:
-    simulation = simulate(reciprocity_p=p, learned=Learned(0.005))
-    start(simulation)
+    simulation = simulate(learned=Learned(0.005))
+    start(simulation, reciprocity=Reciprocity(p))
     until_light(simulation)
     simulation.unit.inject(LeakOpens(Leak(1.5)), for_s=6.0)
     until(simulation, State.HELD, 10.0)

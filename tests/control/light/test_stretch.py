@@ -103,7 +103,7 @@ def test_small_corrections_wait_until_the_end_is_near(
     assert len([o for o in light(this, frames, share) if isinstance(o, Send)]) == corrections
 
 
-@pytest.mark.parametrize("p", [0.8, 0.9, 1.0])
+@pytest.mark.parametrize("p", [0.5, 0.8, 0.9, 1.0, 1.3])
 def test_the_aim_counts_the_remainder_by_reciprocity(p: float) -> None:
     """At 6 of 10 mW/cm² a second of light is worth 10 · 0.6^p of dose (Schwarzschild)."""
     this = stretch(p)
