@@ -36,6 +36,7 @@ from platelink.unit.outputs import (
     CLOCK_SNAPSHOT,
     PLATE_SNAPSHOT,
     CoreOutput,
+    DeviceReported,
     EventNoted,
     RunClosed,
     Snapshots,
@@ -44,6 +45,8 @@ from platelink.unit.stamp import Stamp
 
 ASK_AGAIN_S = 0.25
 """While light is on: the dose that faces show is no older."""
+DARK_WAIT_S = 5.0
+"""After its close an order's light is waited for to go; a lamp that burns on is alarmed."""
 WAIT_S = 30.0
 """How long a run left open waits for its device before it is closed without it."""
 BOOT = "boot"
@@ -74,6 +77,9 @@ class Recovery:
         self._dark_by = math.inf
         self._lit: DeviceAccount | None = None
         """The newest account of an open order."""
+        self.newest: DeviceAccount | None = None
+        """The newest account of a closed one, while it is not dark yet."""
+        self._close_by = math.inf
         self._ask_at = math.inf
 
     def _read(self, look: Callable[[], list[_T]]) -> list[_T]:
@@ -103,26 +109,33 @@ class Recovery:
         return True
 
     def too_late(self, *, now: float) -> bool:
-        """Nothing more is waited for."""
+        """Nothing more is waited for but ``newest``."""
         return self.waiting and now >= self._by
 
     # --- exposures -------------------------------------------------------------------------
 
-    def account(self, report: m.OrderReport, *, now: float) -> DeviceAccount:
-        """The device's account. While its order is open it is asked again, for no longer than it
-        may give light; of one that it has forgotten since, what it said last."""
-        lamp_on = report.state == m.OrderState.OPEN
+    def account(self, reported: DeviceReported, *, now: float) -> DeviceAccount | None:
+        """The device's account; None while it is not dark after its close. While its order is open
+        it is asked again, for no longer than it may give light; of one that it has forgotten since,
+        what it said last."""
+        lamp_on = reported.report.state == m.OrderState.OPEN
         if lamp_on:
             self._ask_at = now + ASK_AGAIN_S
             self._dark_by = min(self._dark_by, now + m.MAX_GUARD_TICKS * 1e-3)
             self._by = min(self._ask_at, self._dark_by) + WAIT_S
-        account = _account(report)
+        account = _account(reported)
         if lamp_on:
             self._lit = account
-        lit = self._lit
-        if lit is None or (account.order, account.boot_id) == (lit.order, lit.boot_id):
             return account
-        return replace(lit, lamp_on=False) if account.boot_id == lit.boot_id else account
+        lit = self._lit
+        if lit is not None and account.boot_id == lit.boot_id and account.order != lit.order:
+            account = replace(lit, lamp_on=False)
+        self._close_by = min(self._close_by, now + DARK_WAIT_S)
+        if reported.dark or now >= self._close_by:
+            return account
+        self.newest = account
+        self._ask_at, self._by = now + ASK_AGAIN_S, self._close_by
+        return None
 
     def light(self, account: DeviceAccount, *, at: Stamp) -> ExposureStatus | None:
         """How far the exposure is whose light is on; None: it is none that was left open."""
@@ -148,17 +161,17 @@ class Recovery:
                 at_utc=self._now_utc(at, run_id), computer_restarted=self._computer_restarted(),
             )  # fmt: skip
 
-    def late(self, report: m.OrderReport, core: Core, *, at: Stamp) -> Iterator[CoreOutput]:
+    def late(self, reported: DeviceReported, core: Core, *, at: Stamp) -> Iterator[CoreOutput]:
         """The device's account of the newest run, which had to end without it: what is believed of
         its light is corrected, in the record and in the plate."""
         run = None if core.bed.exposing else self._journal.newest_exposure()
         if run is None or run.end is None or run.corrected is not None:
             return
         run_id, (dose, uncertain, _) = run.start.run_id, given_by(run.end)
-        if uncertain and report.state == m.OrderState.OPEN:
+        if uncertain and reported.report.state == m.OrderState.OPEN:
             self._ask_at = at.now + ASK_AGAIN_S
         known = told_late(
-            self._journal.left(run_id), self._events(run_id), _account(report),
+            self._journal.left(run_id), self._events(run_id), _account(reported),
             at_utc=from_ms(at.utc_ms),
         )  # fmt: skip
         if known is None or known.dose_mj_cm2 is None or known.uncertain_mj_cm2 >= uncertain:
@@ -284,7 +297,8 @@ class Recovery:
         yield from core.exposure_recovered(run_id, *given_by(end), text, at=at)
 
 
-def _account(report: m.OrderReport) -> DeviceAccount:
+def _account(reported: DeviceReported) -> DeviceAccount:
+    report = reported.report
     return DeviceAccount(
         order=report.order,
         boot_id=report.boot_id,
@@ -294,6 +308,8 @@ def _account(report: m.OrderReport) -> DeviceAccount:
         close_sum=report.close_sum,
         open_count=report.open_count,
         close_count=report.close_count,
+        now_sum=reported.light_sum,
+        now_count=reported.light_count,
     )
 
 

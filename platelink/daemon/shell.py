@@ -185,7 +185,7 @@ class Shell:
             self._open_port()
         self.writer.retry(now=now)
         if self._recovery.too_late(now=now):
-            self._recover(None)
+            self._recover(self._recovery.newest)
         if self._recovery.ask_now(now=now):
             self.core.ask_device(now=now)
         self._after(self.core.tick(at=Stamp(now, self.clock.utc_ms())))
@@ -247,9 +247,11 @@ class Shell:
     def _reported(self, reported: DeviceReported, at: Stamp) -> None:
         """The device's account of its newest order: of an exposure that was not seen to its end."""
         if not self._recovery.waiting:
-            self._after(tuple(self._recovery.late(reported.report, self.core, at=at)))
+            self._after(tuple(self._recovery.late(reported, self.core, at=at)))
             return
-        account = self._recovery.account(reported.report, now=at.now)
+        account = self._recovery.account(reported, now=at.now)
+        if account is None:
+            return
         if not account.lamp_on:
             self._recover(account)
         elif (before := self._recovery.light(account, at=at)) is not None:

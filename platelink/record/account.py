@@ -35,6 +35,9 @@ class DeviceAccount:
     close_sum: tuple[int, ...]
     open_count: tuple[int, ...]
     close_count: tuple[int, ...]
+    now_sum: tuple[int, ...] = ()
+    """Of the newest sample; none where there is none yet."""
+    now_count: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +47,13 @@ class OrderLight:
     light_s: float
     dose_mj_cm2: float
     after_last_sample_mj_cm2: float
+    since_close_mj_cm2: float = 0.0
+    """No stored sample holds it, and nobody saw whether it was the lamps'."""
 
 
 def light_of(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount) -> OrderLight | None:
-    """Dose of the order, and the part of it that no stored sample holds; neither has after-glow."""
+    """Dose of the order, and the part of it that no stored sample holds, neither with after-glow;
+    and what the sums have counted since."""
     rule = _rule(run, events)
     if rule is None or len(account.open_sum) < len(rule.calibration.channels):
         return None
@@ -60,7 +66,13 @@ def light_of(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount) -
         after = 0.0 if _not_before(stored, closed) else rule.between(stored, closed)[1]
     elif stored is not None and last_value(run.last, "counting"):
         after += rule.between(stored, opened)[1]  # light of an order before it, by the same sums
-    return OrderLight(whole_s, whole, after)
+    since = 0.0
+    if account.now_count and not account.lamp_on:
+        known = stored if stored is not None and _not_before(stored, closed) else closed
+        newest = (account.now_sum[:n], account.now_count[:n])
+        if _not_before(newest, known):
+            since = max(0.0, rule.between(known, newest)[1])
+    return OrderLight(whole_s, whole, after, since)
 
 
 def _not_before(a: _Sums, b: _Sums) -> bool:

@@ -162,6 +162,7 @@ def recovered(
     return Recovered(
         dose_mj_cm2=dose_mj_cm2,
         uncertain_mj_cm2=more_mj_cm2
+        + (found.light.since_close_mj_cm2 if found.light is not None else 0.0)
         + (unseen_s * _greatest_rate(run, events, armed) if unseen_s else 0.0),
         doubtful_mj_cm2=min(less_mj_cm2, dose_mj_cm2 or 0.0),
         light_s=_light_s(run, events, found.light) if found.orders else None,

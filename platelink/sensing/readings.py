@@ -130,6 +130,12 @@ class Converter:
         """Samples and accounts whose sums cannot be: all of them, and those since a good one."""
         self._qualities: dict[int, Quality] = {0: _GOOD}
 
+    @property
+    def newest(self) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Last good sums and counts of each channel; empty before there are any."""
+        base = self._base
+        return (base.light_sum, base.light_count) if base is not None else ((), ())
+
     def restart(self) -> None:
         """Forget the sums: the device started anew."""
         self._ticks = self._base = self._water = None

@@ -271,10 +271,9 @@ class Core:
         self._out += self.recording.observe(at=at)
 
     def _finish(self) -> tuple[CoreOutput, ...]:
-        now = self.at.now
-        if self.alarms.due(now):
+        if self.alarms.due(self.at.now):
             self._watch()
-        values = self.plates.snapshots(now=now) | self.recording.clock(at=self.at)
+        values = self.plates.snapshots(now=self.at.now) | self.recording.clock(at=self.at)
         if self.alarms.changed:
             values[ALARMS_SNAPSHOT] = self.alarms.snapshot()
         if values:
@@ -318,7 +317,8 @@ class Core:
         if not can_be(reported, self.session.status().hello, self._converter):
             self._route((sums_refused(self._converter, "the account of an order"),))
             return  # as if lost on the way: who waits for it asks again
-        self._out.append(DeviceReported(reported.report))
+        sums, dark = self._converter.newest, self.bed.watch.dark
+        self._out.append(DeviceReported(reported.report, *sums, dark))
         self._route(self.bed.order_report(reported, at=self.at))
 
     def _damaged(self) -> None:

@@ -108,6 +108,11 @@ class DeviceReported:
     """The device's account of its newest order, for closing runs left open by a crash."""
 
     report: m.OrderReport
+    light_sum: tuple[int, ...] = ()
+    """Of each channel at the newest good sample; none before it."""
+    light_count: tuple[int, ...] = ()
+    dark: bool = False
+    """A sample has shown that no light falls."""
 
 
 RecordOp = RunBegun | RunSampled | EventNoted | RunEnded | RunClosed | Snapshots

@@ -13,6 +13,7 @@ import pytest
 from daemon.daemon_shop import UNIT, Bench, Daemon, config_for, in_simulated_time
 from platelink.control.light.lessons import Lessons
 from platelink.control.states import Learned
+from platelink.daemon.recovery import DARK_WAIT_S
 from platelink.daemon.recovery import WAIT_S as RECOVER_WAIT_S
 from platelink.link import messages as m
 from platelink.link.framing import encode
@@ -20,8 +21,9 @@ from platelink.record.journal import Journal
 from platelink.record.lessons import lessons_in
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent, RunStart
+from platelink.unit.outputs import DeviceReported
 from platelink.unit.view import summary
-from platesim.faults import DeviceResets
+from platesim.faults import ContactorSticks, DeviceResets, RelayWelds
 
 AT = datetime(2026, 6, 1, tzinfo=UTC)
 
@@ -148,6 +150,41 @@ def test_a_run_left_open_is_closed_when_its_lamp_is_off(tmp_path: Path) -> None:
             daemon.expose()
             await daemon.until_ended()
             assert daemon.state == "complete"
+
+    in_simulated_time(crashed(tmp_path, then))
+
+
+@pytest.mark.parametrize("away_s", [0.0, 20.0])
+def test_a_contactor_that_falls_late_while_nobody_looks(tmp_path: Path, away_s: float) -> None:
+    """The end waits for the dark, and its bound holds what fell by then."""
+
+    async def then(again: Daemon, bench: Bench, run_id: str) -> None:
+        bench.unit.inject(ContactorSticks(0.45))
+        await asyncio.sleep(away_s)
+        async with again as daemon:
+            await daemon.until(lambda: ended(daemon), 30.0)
+            end, true = daemon.shell.journal.reader.run(run_id).end, bench.unit.true_dose_mj_cm2()
+            assert true > 62.0
+            assert end.dose_mj_cm2 == pytest.approx(60.0, rel=0.01)
+            assert end.data["uncertain_mj_cm2"] == pytest.approx(true - end.dose_mj_cm2, abs=0.2)
+
+    in_simulated_time(crashed(tmp_path, then))
+
+
+def test_a_lamp_that_burns_on_is_not_waited_for(tmp_path: Path) -> None:
+    async def then(again: Daemon, bench: Bench, run_id: str) -> None:
+        bench.unit.inject(RelayWelds())
+        async with again as daemon:
+            await daemon.until(lambda: not bench.lamp_driven, 30.0)
+            before = daemon.clock.now()
+            await daemon.until(lambda: ended(daemon), 30.0)
+            assert daemon.clock.now() - before == pytest.approx(DARK_WAIT_S, abs=0.5)
+            active = [a["name"] for a in daemon.ask("status")["alarms"]["list"] if a["active"]]
+            assert "light still on" in active
+            end = daemon.shell.journal.reader.run(run_id).end
+            doubt, true = end.data["uncertain_mj_cm2"], bench.unit.true_dose_mj_cm2()
+            assert end.dose_mj_cm2 + doubt == pytest.approx(true, rel=0.02)
+            assert doubt > 25.0
 
     in_simulated_time(crashed(tmp_path, then))
 
@@ -368,7 +405,7 @@ def test_light_found_on_is_waited_for_no_longer_than_a_device_may_give_it(tmp_pa
                 1, m.OrderState.OPEN, 0, bench.unit.board.boot_id, 1, 2, 0, 9, *[(0,) * 4] * 4
             )
             for at in range(0, 4000, 20):
-                assert recovery.account(report, now=now + at).lamp_on
+                assert recovery.account(DeviceReported(report), now=now + at).lamp_on
             assert recovery.too_late(now=now + 1810.0 + RECOVER_WAIT_S)
             assert not recovery.too_late(now=now + 1800.0 + RECOVER_WAIT_S)
             bench.unit.to_device.plugged = True

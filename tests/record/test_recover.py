@@ -144,6 +144,24 @@ def test_last_sample_after_the_close_needs_nothing_more() -> None:
     assert end.data["after_last_sample_mj_cm2"] == 0.0
 
 
+@pytest.mark.parametrize("stored", [20_000, 34_300])
+def test_light_after_the_close_that_nobody_saw_is_a_bound(stored: int) -> None:
+    """A contactor that falls 0.5 s late: the sums of the newest sample know of it."""
+    late = 500
+    told = account(LIT + 34_000)
+    at = LIT + 34_000 + 8_000
+    total = sums_at(LIT + 34_000 + late) + 40 * (8_000 - late)
+    told = replace(told, now_sum=(total, 0, 0, 0), now_count=(at, 0, 0, 0))
+    run = open_run(sample_at(LIT + stored, 10.0 * stored / 1000.0))
+    end = close(run, [armed()], told)
+    fell_later = (late - max(0, stored - 34_000)) * 1e-2
+    assert end.dose_mj_cm2 == pytest.approx(max(340.0, stored / 100.0))
+    assert end.data["uncertain_mj_cm2"] == pytest.approx(fell_later, rel=1e-6)
+    assert f"up to {fell_later:.2f} more may have fallen unseen" in end.reason
+    dark = replace(told, now_sum=(sums_at(LIT + 34_000) + 40 * 8_000, 0, 0, 0))
+    assert close(open_run(run.last), [armed()], dark).data["uncertain_mj_cm2"] == 0.0
+
+
 def test_second_stretch_adds_to_the_first() -> None:
     run = open_run(sample_at(LIT + 1_000, 110.0))
     end = close(run, [armed(2), armed(ORDER)], account(LIT + 32_000))

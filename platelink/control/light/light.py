@@ -68,12 +68,17 @@ class LightWatch:
         self._seen_t = math.inf
         """At the newest sample with a window of light; until then at the first."""
         self._sound_at = -math.inf
-        self._blind = False
+        self._blind = self._shown = False
 
     @property
     def left_on(self) -> bool:
         """There is light without an order, and after-glow is over."""
         return self.light is not None and self.light.left_on
+
+    @property
+    def dark(self) -> bool:
+        """A sample has shown that no light falls."""
+        return self._shown and self.light is not None and not self.light.measured
 
     def trust(self, troubles: tuple[Condition, ...]) -> None:
         """What an exposure has found; when it is over, what it found last stays."""
@@ -95,7 +100,7 @@ class LightWatch:
             irradiance = before.irradiance_mw_cm2 if before is not None else 0.0
             begun = before.t if output and before is not None else -math.inf
         else:
-            self._seen_t = reading.t
+            self._seen_t, self._shown = reading.t, True
         unseen = reading.t - self._seen_t > KNOWN_S
         order = sample.order if sample.order_state == m.OrderState.OPEN else None
         measured = irradiance > self._dark_mw_cm2 and not unseen

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
+from itertools import pairwise
 
 from platelink.control.alarm.states import Condition
 from platelink.control.contact.contact import ContactGate, ContactLimits, ContactWatch
@@ -21,7 +22,9 @@ from platelink.sensing.readings import Reading
 DARK_READING_S = 1.0
 """A thousand samples: the mean is good to a few hundredths of a count."""
 STEADY_COUNTS = 2.0
-"""Between the halves of a dark reading: noise and a warmer head move them by less."""
+"""Between the parts of a dark reading: noise and a warmer head move them by less."""
+PARTS = 4
+"""Of a dark reading: what came and went in the middle of it is seen in one of them."""
 DARK_REST_S = 1.0
 """Time after the lamp was last on before a dark reading may begin: after-glow is over."""
 CLOCK_LIMIT = 5e-4
@@ -54,11 +57,13 @@ class DarkReading:
         points = self._points
         if not points or _between_s(points[0], points[-1]) < DARK_READING_S:
             return None
-        middle = points[len(points) // 2]
-        early, late = mean_counts(points[0], middle), mean_counts(middle, points[-1])
-        if early is None or late is None:
+        last, parts = len(points) - 1, min(PARTS, len(points) - 1)
+        ends = [points[last * part // parts] for part in range(parts + 1)]
+        means = [mean_counts(start, end) for start, end in pairwise(ends)]
+        whole = [mean for mean in means if mean is not None]
+        if len(whole) < parts:
             return None
-        steady = all(abs(b - a) <= STEADY_COUNTS for a, b in zip(early, late, strict=True))
+        steady = all(max(one) - min(one) <= STEADY_COUNTS for one in zip(*whole, strict=True))
         return mean_counts(points[0], points[-1]) if steady else None
 
 

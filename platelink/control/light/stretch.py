@@ -125,7 +125,7 @@ class Stretch:
             self._begin_light(out)
         if self.phase is Phase.LIGHT:
             if ours and sample.order_state == m.OrderState.CLOSED:
-                self._close(close_reason(sample.close_reason), point.ticks, out)
+                self._close(sample.close_reason, point.ticks, out)
             else:
                 held = ours and sample.order_state == m.OrderState.OPEN
                 self._count_light(sample, point, refine and held, out)
@@ -149,7 +149,7 @@ class Stretch:
         if self.phase is Phase.OPENING and report.close_reason != m.CloseReason.NONE:
             self._begin_light(out)
         if self.phase is Phase.LIGHT:
-            self._close(close_reason(report.close_reason), close_ticks, out)
+            self._close(report.close_reason, close_ticks, out)
         tail, last = self._tail, self._last
         if tail is None or tail.told:
             return out
@@ -259,9 +259,10 @@ class Stretch:
         """Its order is closed and no light is left."""
         return self._tail is not None and self._tail.dark
 
-    def _close(self, reason: m.CloseReason, ticks: int, out: list[ExposureOutput]) -> None:
+    def _close(self, code: int, ticks: int, out: list[ExposureOutput]) -> None:
         self.phase = Phase.TAIL
-        self.close_reason = reason
+        known = tuple(m.CloseReason)
+        self.close_reason = m.CloseReason(code) if code in known else m.CloseReason.NONE
         glow_s = self.plan.learned.longest_afterglow_s
         dark_mw_cm2 = self.plan.dark_mw_cm2
         self._tail = Tail(self.meter, ticks, dark_mw_cm2=dark_mw_cm2, afterglow_s=glow_s)
@@ -338,12 +339,14 @@ class Stretch:
         dark of before and after this light, where they differ."""
         sight, level, tail = self._sight, self._aim.trend.level(), self._tail
         still = sight.still_mj_cm2
+        unseen = tail.unseen_mj_cm2 if tail is not None else 0.0
         risen = sight.risen_mj_cm2(self.meter, self._close_ticks, self._last.tick_s)
         off = tail.dark_off_mw_cm2(level) if tail is not None and level > 0.0 else None
         more, less = self._steps_to_the_close().doubt(off)
         fell = (off or 0.0) * self.light_s
         scale = self.meter.rule.rate(level) / level if level > 0.0 else 1.0
-        return Doubt(still + scale * max(more, -fell), still + risen + scale * max(less, fell))
+        more, less = scale * max(more, -fell), scale * max(less, fell)
+        return Doubt(still + more, still + risen + less + unseen)
 
     def _steps_to_the_close(self) -> StepWatch:
         """With the light that only the account of the close has told."""
@@ -387,14 +390,6 @@ class Stretch:
         afterglow_s = self.afterglow_s()
         lit_s = (at_close.dose_mj_cm2 - self._dose_before) / rate
         return Learned(afterglow_s, max(0.0, self.light_s - lit_s), level)
-
-
-def close_reason(code: int) -> m.CloseReason:
-    """Why the device closed; NONE for a code that this host does not know."""
-    try:
-        return m.CloseReason(code)
-    except ValueError:
-        return m.CloseReason.NONE
 
 
 _BEGUN = (m.OrderState.OPEN, m.OrderState.CLOSED)

@@ -16,6 +16,8 @@ SAME_DARK_COUNTS = 2.0
 SAME_LIGHT = 0.9
 """Light after the end that is less than this share of the light before is not known to be the
 lamps': it may have been there in the light already."""
+UNSEEN_S = 0.5
+"""Of light in one window after the end: nobody saw whether the lamps gave it."""
 REPORT_LIMIT_S = 2.0
 """Longest further wait for the device's account of the close; then its sums alone decide."""
 ASK_AGAIN_S = 0.1
@@ -49,6 +51,9 @@ class Tail:
         self._lit_mj_cm2 = lit.dose_mj_cm2
         self._dark_points: tuple[Point, ...] = ()
         """Points of darkness that has lasted until now."""
+        self.unseen_mj_cm2 = 0.0
+        """Counted since the close, in windows so long that it may have been other light."""
+        self._unseen_before_mj_cm2 = 0.0
         self._left_mw_cm2 = 0.0
         """Strongest light when after-glow was over."""
         self._points: list[Point] = []
@@ -133,12 +138,17 @@ class Tail:
     def _count(self) -> None:
         meter = self._lit.copy()
         dark: list[Point] = []
+        unseen = self._unseen_before_mj_cm2
         for point in sorted(self._points, key=_by_ticks):
+            before, since = meter.dose_mj_cm2, meter.point
             lit = meter.add(point).irradiance_mw_cm2 > self._dark_mw_cm2
+            after = since is not None and since.ticks >= self.close_ticks
+            if after and meter.point is not since and meter.window.seconds > UNSEEN_S:
+                unseen += meter.dose_mj_cm2 - before
             dark = [] if lit else [*dark, point] if point.whole else dark
             if self.told and meter.point is not None and meter.point.ticks <= self.close_ticks:
                 self.at_close = AtClose(meter.dose_mj_cm2, meter.plain_mj_cm2)
-        self.meter, self._dark_points = meter, tuple(dark)
+        self.meter, self._dark_points, self.unseen_mj_cm2 = meter, tuple(dark), unseen
         newest = max(self._points, key=_by_ticks)
         self._seconds = (newest.ticks - self.close_ticks) * newest.tick_s
         if meter.point is not None:
@@ -151,6 +161,7 @@ class Tail:
                 self._left_mw_cm2 = max(self._left_mw_cm2, meter.window.irradiance_mw_cm2)
             if self._seconds > TAIL_S + REPORT_LIMIT_S:  # it may burn for long
                 self._lit, self._points = meter, [newest]
+                self._unseen_before_mj_cm2 = unseen
 
 
 def _by_ticks(point: Point) -> int:

@@ -124,15 +124,17 @@ def _says_dark(look: Look) -> bool:
 
 
 def _hidden(exposed: Exposed, looks: list[Look]) -> tuple[float, float]:
-    """What fell while lamps struck unseen, or a sensor failed in light that the host did not hear
-    and had nothing to compare with; and how much too much such a sensor may have told."""
+    """What fell while lamps struck unseen, a sensor failed in light that the host did not hear and
+    had nothing to compare with, or shifted by too little to tell it from lamps; and how much too
+    much such a sensor may have told."""
     mine = [k for k in looks if exposed.asked_at <= k.t <= exposed.ended_at]
     unknown = set(_not_comparable(mine))
     more = less = 0.0
     for i, (a, b) in enumerate(pairwise(mine), 1):
         spoilt = b.spoilt and i in unknown
-        more += b.dose_mj_cm2 - a.dose_mj_cm2 if b.hidden or spoilt else 0.0
-        less += TOP_MW_CM2 * (b.t - a.t) if spoilt else 0.0
+        dt_s = b.t - a.t
+        more += b.dose_mj_cm2 - a.dose_mj_cm2 if b.hidden or spoilt else b.small_mw_cm2 * dt_s
+        less += (TOP_MW_CM2 if spoilt else b.small_mw_cm2) * dt_s
     return more, less
 
 

@@ -28,6 +28,8 @@ class Look:
     """None while no daemon runs."""
     loose: bool = False
     """The exposure wants contact, the true vacuum is out of its band, and the gauge could tell."""
+    small_mw_cm2: float = 0.0
+    """A sensor tells so much more or less of the light, too little to be told from the lamps."""
 
 
 @dataclass(slots=True)

@@ -43,6 +43,8 @@ STRIKES_S = 1.3
 """No lamp takes longer, and a look more."""
 HIDES = ("dark", "frozen")
 SPOILS = (*HIDES, "saturated", "stray", "light_offset")
+SMALL_SHARE = 0.04
+"""Of the light: docs/exposure.md says that a sensor may shift by that, and back, unnoticed."""
 LIES = ("vacuum_wanders",)
 """What makes a gauge show a wrong vacuum that no one can tell from a true one."""
 NOISE_SEEN_S = 3.0
@@ -134,12 +136,21 @@ class World:
         self._on_at = min(self._on_at, before) if output else math.inf
         hidden = self._blind > 0 and t - self._on_at <= STRIKES_S
         lit = t > before and fell > LIT_MW_CM2 * (t - before) and unit.lamp_on
+        shift = self._shift_mw_cm2()
+        small = lit and output and shift * (t - before) <= SMALL_SHARE * fell
         self.seen.looks.append(
             Look(
                 t, lit, output, self._lamp_dose, hidden, self._spoilt > 0, self._status,
-                self._loose(),
+                self._loose(), small_mw_cm2=small * shift,
             )
         )  # fmt: skip
+
+    def _shift_mw_cm2(self) -> float:
+        """What the light sensors' shifts make of the light, either way."""
+        plant, light = self.bench.unit.plant, self.bench.unit.parameters.plant.sensors.light
+        n = self.bench.unit.parameters.light_channels
+        shifts = (abs(counts) for col, (counts, *_) in plant.shifts.items() if col < n)
+        return sum(shifts) / light[0].counts_per_mw_cm2 / n
 
     def _loose(self) -> bool:
         exposure = self._exposure

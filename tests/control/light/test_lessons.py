@@ -10,7 +10,9 @@ import pytest
 from unit.test_core_odd import OddWire
 from unit.unit_core import CONTACT, DOSE, exposure, simulate, start, until, until_light, when
 
+from platelink.control.light.dose import Point
 from platelink.control.light.lessons import Lessons
+from platelink.control.light.readiness import DarkReading
 from platelink.control.states import ENDED, Learned, State
 from platelink.link import messages as m
 from platelink.simulated.harness import Simulation
@@ -193,6 +195,16 @@ def test_stray_light_that_ends_in_the_dark_reading_is_not_averaged_into_it() -> 
     simulation.unit.mark()
     until(simulation, State.COMPLETE)
     assert simulation.unit.true_dose_mj_cm2() == pytest.approx(DOSE, rel=1e-3)
+
+
+def test_a_dark_reading_waits_until_what_came_and_went_in_it_is_a_second_ago() -> None:
+    """15 counts more for 0.2 s; halves of the reading may tell the same."""
+    reading, total, told = DarkReading(), 0, []
+    for frame in range(60):
+        total += 50 * (35 if 20 <= frame < 24 else 20)
+        reading.add(Point(50 * frame, (total,), (50 * frame,), 0.001, None))
+        told.append(reading.counts())
+    assert told == [None] * 43 + [[20.0]] * 17
 
 
 def test_lessons_are_bounded_and_by_their_median() -> None:

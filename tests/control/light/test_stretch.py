@@ -77,6 +77,28 @@ def test_a_device_that_counts_otherwise_is_a_fault(share: float) -> None:
     )  # % of 100 mJ/cm²
 
 
+@pytest.mark.parametrize("unseen_s", [0.3, 10.0])
+def test_light_that_nobody_saw_after_the_close_may_not_be_the_lamps(unseen_s: float) -> None:
+    """3 s of light, told by the device; after it 0.25 s of something as bright in one window."""
+    this = stretch(target=18.0)
+    light(this, 60)
+    closed, bright, later = 3_000, 250, 3_000 + round(1000 * unseen_s)
+    sums = [20 * closed + 600 * closed, 20 * later + 600 * (closed + bright)]
+    message, _ = sample(later, 0, 0, m.OrderState.CLOSED)
+    point = Point(later, (sums[1],), (later,), TICK_S, None)
+    this.sample(message, point, refine=True)
+    zeros = (0, 0, 0, 0)
+    report = m.OrderReport(
+        ORDER, m.OrderState.CLOSED, m.CloseReason.DOSE, 1, 0, closed,
+        round(18.0 * LIGHT.order_weights(None).counts_per_mj_cm2(TICK_S)), 0,
+        zeros, (sums[0], 0, 0, 0), zeros, (closed, 0, 0, 0),
+    )  # fmt: skip
+    this.order_report(report, 0, closed)
+    assert this.meter.dose_mj_cm2 == pytest.approx(18.0 + 1.5, abs=0.01)
+    less = this.sensor_doubt().less
+    assert less == pytest.approx(1.5 if unseen_s > 1.0 else 0.0, abs=0.01)
+
+
 def test_the_target_of_steady_light_is_the_dose() -> None:
     this = stretch()
     arm = this.arm()
