@@ -107,6 +107,7 @@ def test_an_overdue_calibration_is_a_leads_to_accept(stage: Stage, tmp_path: Pat
             await expect(dialog).to_contain_text("light 0 was due 2026-02-01")
             await dialog.get_by_role("button", name="Begin exposure").click()
             await expect(dialog).to_have_count(0)
+            await scene.posts(1)  # a page that is closed sends no more
         async with scene.tablet(role="operator") as page:
             await page.goto(scene.address)
             await page.get_by_role("button", name="Begin exposure").click()
