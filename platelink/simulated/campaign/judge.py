@@ -6,10 +6,11 @@ Each rule is a promise to the person at the unit; ``RULES`` says it in words.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from platelink.simulated.campaign.draw import Strike
 from platelink.simulated.campaign.seen import Exposed, Look, Seen
 
 KNOWN_S = 1.0
@@ -31,6 +32,10 @@ TOP_MW_CM2 = 16.0
 """No sensor of a case tells more."""
 HEARD_S = 0.2
 """Some frames are lost; more are a silence."""
+GOES_OUT_S = 0.2
+"""So long lamps and their contactor take, and a look; docs/exposure.md says what may be then."""
+ONE_STEP_S = 0.7
+"""What changes within this long is one step of the light."""
 COMPARED_S = 2.0
 """Light heard for so long before it was not heard tells what it was."""
 
@@ -71,7 +76,7 @@ def _all(seen: Seen) -> Iterator[Violation]:
         yield Violation("no exception", fault)
     yield from _light(seen.looks)
     for exposed in seen.exposed.values():
-        yield from _exposed(exposed, _hidden(exposed, seen.looks))
+        yield from _exposed(exposed, _hidden(exposed, seen))
     for run_id in seen.open_runs:
         yield Violation(
             "ends", f"{run_id} was still open {_after(seen):.0f} s after the last fault"
@@ -123,12 +128,14 @@ def _says_dark(look: Look) -> bool:
     return status is not None and (status.light is None or status.light.state == "dark")
 
 
-def _hidden(exposed: Exposed, looks: list[Look]) -> tuple[float, float]:
+def _hidden(exposed: Exposed, seen: Seen) -> tuple[float, float]:
     """What fell while lamps struck unseen, a sensor failed in light that the host did not hear and
-    had nothing to compare with, or shifted by too little to tell it from lamps; and how much too
-    much such a sensor may have told."""
-    mine = [k for k in looks if exposed.asked_at <= k.t <= exposed.ended_at]
+    had nothing to compare with, at one moment with a tube or the end of the light, or shifted by
+    too little to tell it from lamps; and how much too much such a sensor may have told."""
+    mine = [k for k in seen.looks if exposed.asked_at <= k.t <= exposed.ended_at]
     unknown = set(_not_comparable(mine))
+    if _well_as_the_light_ends(mine) or _with_a_tube(seen.case.strikes):
+        unknown |= {i for i, k in enumerate(mine) if k.output and k.spoilt}
     more = less = 0.0
     for i, (a, b) in enumerate(pairwise(mine), 1):
         spoilt = b.spoilt and i in unknown
@@ -136,6 +143,26 @@ def _hidden(exposed: Exposed, looks: list[Look]) -> tuple[float, float]:
         more += b.dose_mj_cm2 - a.dose_mj_cm2 if b.hidden or spoilt else b.small_mw_cm2 * dt_s
         less += (TOP_MW_CM2 if spoilt else b.small_mw_cm2) * dt_s
     return more, less
+
+
+def _well_as_the_light_ends(looks: list[Look]) -> bool:
+    """A sensor that failed is well again just then."""
+    pairs = list(pairwise(looks))
+    closes = [b.t for a, b in pairs if a.output and not b.output]
+    mends = [b.t for a, b in pairs if a.spoilt and not b.spoilt]
+    return _at_once(closes, mends, GOES_OUT_S)
+
+
+def _with_a_tube(strikes: Sequence[Strike]) -> bool:
+    """A tube goes out or on at one moment with a sensor's shift."""
+    of = {"tube": list[float](), "light_offset": list[float]()}
+    for strike in strikes:
+        of.get(strike.kind, []).extend((strike.at_s, strike.at_s + strike.for_s))
+    return _at_once(of["tube"], of["light_offset"], ONE_STEP_S)
+
+
+def _at_once(times: Sequence[float], others: Sequence[float], within_s: float) -> bool:
+    return any(abs(a - b) <= within_s for a in times for b in others)
 
 
 def _not_comparable(looks: list[Look]) -> Iterator[int]:
