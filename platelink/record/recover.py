@@ -22,11 +22,10 @@ from platelink.ledger.by import to_ms
 from platelink.record.account import DeviceAccount, OrderLight, calibration_of, last_value, light_of
 from platelink.record.stored import WITHOUT_LIGHT, OpenRun
 from platelink.runs import RunEnd, RunEvent
+from platelink.warming import STRIKE_S, may_rise
 
 POWER_CUT_UNSEEN_S = 2.0
 """Light that no sample on disk tells of when the power fails: a second in hand, one not flushed."""
-WARM_UP_S, WARM_UP_RISE = 60.0, 1.0 / 3.0
-"""Lamps that have burned for less may still rise by that share. Common practice, no source."""
 _DARK = (EventName.LAMP_OFF, EventName.HELD)
 """Events that say: the light ordered before is over."""
 
@@ -163,7 +162,7 @@ def recovered(
         dose_mj_cm2=dose_mj_cm2,
         uncertain_mj_cm2=more_mj_cm2
         + (found.light.since_close_mj_cm2 if found.light is not None else 0.0)
-        + (unseen_s * _greatest_rate(run, events, armed) if unseen_s else 0.0),
+        + (unseen_s * _greatest_rate(run, events, armed, unseen_s) if unseen_s else 0.0),
         doubtful_mj_cm2=min(less_mj_cm2, dose_mj_cm2 or 0.0),
         light_s=_light_s(run, events, found.light) if found.orders else None,
         lamp_on=account is not None and account.lamp_on and found.light is not None,
@@ -298,13 +297,18 @@ def _longest_s(
     return left_s if gap_s < 0.0 or not over else min(gap_s, left_s)
 
 
-def _greatest_rate(run: OpenRun, events: Sequence[RunEvent], armed: Armed | None) -> float:
+def _greatest_rate(
+    run: OpenRun, events: Sequence[RunEvent], armed: Armed | None, unseen_s: float
+) -> float:
     """Effective dose a second at the strongest light that may have been: that of the exposure
-    before, or what lamps as last seen may have warmed up to."""
+    before, or what lamps as last seen may have warmed up to; of lamps that may not have struck
+    when they were last seen, that of fresh ones."""
     learned = _number(_learned(run).get("irradiance_mw_cm2"))
-    seen = last_value(run.last, "irradiance_mw_cm2")
-    rise = WARM_UP_RISE if _lit_s(run, events) < WARM_UP_S else 0.0
-    irradiance = np.array([max(learned or 0.0, (seen or 0.0) * (1.0 + rise))])
+    seen, lit_s = last_value(run.last, "irradiance_mw_cm2") or 0.0, _lit_s(run, events)
+    most = seen * may_rise(lit_s, unseen_s)
+    if lit_s <= STRIKE_S:
+        most = max(most, _fresh_mw_cm2(run))
+    irradiance = np.array([max(learned or 0.0, most)])
     calibration = calibration_of(run)
     rate = float((calibration.rate_mw_cm2(irradiance) if calibration else irradiance)[0])
     predicted_s = armed.predicted_s if armed else None
@@ -315,6 +319,12 @@ def _greatest_rate(run: OpenRun, events: Sequence[RunEvent], armed: Armed | None
 
 def _afterglow_s(run: OpenRun) -> float:
     return _number(_learned(run).get("afterglow_s")) or 0.0
+
+
+def _fresh_mw_cm2(run: OpenRun) -> float:
+    """What fresh lamps give; 0 where that is not recorded."""
+    light = run.start.conditions.get("light")
+    return _number(light.get("expected_mw_cm2")) or 0.0 if isinstance(light, dict) else 0.0
 
 
 def _learned(run: OpenRun) -> dict[str, JsonValue]:

@@ -16,6 +16,7 @@ from platelink.record.recover import (
 )
 from platelink.record.stored import OpenRun
 from platelink.runs import RunEvent, RunStart, SampleBlock
+from platelink.warming import may_rise
 from record.make import T0, UNIT, later
 
 BOOT, ORDER = 77, 3
@@ -269,7 +270,8 @@ def told(name: str, seconds: float, **data) -> RunEvent:
 
 LAMP_ON = told("lamp on", LIT / 1000)
 HALF = sample_at(LIT + 20_000, 200.0)  # 20 s of light are stored; "now" is 60 s after it
-MAY_RISE = 4.0 / 3.0  # lamps lit for less than a minute
+LIT_S = 20.0
+RISE = may_rise(LIT_S, POWER_CUT_UNSEEN_S)
 GUARDED = armed(guard_s=45.0, predicted_s=34.0)
 
 
@@ -300,12 +302,12 @@ def test_power_cut_of_both() -> None:
     other = account(0, boot=BOOT + 1)
     lit = numbers(open_run(HALF), [GUARDED, LAMP_ON], other, computer_restarted=True)
     assert lit == Recovered(
-        200.0, pytest.approx(10.0 * MAY_RISE * POWER_CUT_UNSEEN_S), 20.0, False, False
+        200.0, pytest.approx(10.0 * RISE * POWER_CUT_UNSEEN_S), 20.0, False, False
     )
-    # After a minute of light they are warm.
+    # After a minute of light they are all but warm.
     long = sample_at(LIT + 60_000, 600.0)
     hot = numbers(open_run(long), [armed(guard_s=99.0), LAMP_ON], other, computer_restarted=True)
-    assert hot.uncertain_mj_cm2 == pytest.approx(10.0 * POWER_CUT_UNSEEN_S)
+    assert hot.uncertain_mj_cm2 == pytest.approx(10.0 * POWER_CUT_UNSEEN_S, rel=0.01)
     # Brighter than the last sample, as earlier exposures were: lamps that still warmed up.
     warm = numbers(
         open_run(HALF, learned={"irradiance_mw_cm2": 15.0}), [GUARDED], other,
@@ -323,6 +325,15 @@ def test_power_cut_of_both() -> None:
     )
 
 
+def test_lamps_that_may_not_have_struck_are_as_strong_as_fresh_ones_at_most() -> None:
+    """A sample with a part of the strike in it tells too little; a second later too."""
+    other, light = account(0, boot=BOOT + 1), LIGHT | {"expected_mw_cm2": 30.0}
+    for lit_s, most in ((0.4, 30.0), (4.9, 30.0), (5.1, 10.0 * may_rise(5.1, POWER_CUT_UNSEEN_S))):
+        run = open_run(sample_at(LIT + round(1000 * lit_s), 10.0 * lit_s), light)
+        found = numbers(run, [GUARDED, LAMP_ON], other, computer_restarted=True)
+        assert found.uncertain_mj_cm2 == pytest.approx(most * POWER_CUT_UNSEEN_S)
+
+
 @pytest.mark.parametrize("dark", ["lamp off", "held"])
 def test_power_cut_in_the_dark_leaves_nothing_uncertain(dark: str) -> None:
     over = told(dark, 52.0, light_s=34.0, dose_mj_cm2=341.0)
@@ -337,17 +348,19 @@ def test_what_the_device_may_have_gone_on_to_give() -> None:
     # 60 s since the last sample; the guard lets 45 - 20 s more through.
     for gone in (None, account(0, boot=BOOT + 1), account(LIT + 1, order=ORDER + 1)):
         found = numbers(open_run(HALF), [GUARDED, LAMP_ON], gone)
-        assert found.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0)
+        assert found.uncertain_mj_cm2 == pytest.approx(may_rise(LIT_S, 25.0) * 250.0)
         assert found.boot_known == (gone is not None and gone.boot_id == BOOT)
     early = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(33))
-    assert early.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0), "it may be on for longer"
+    assert early.uncertain_mj_cm2 == pytest.approx(may_rise(LIT_S, 25.0) * 250.0), (
+        "it may be on for longer"
+    )
     anew = account(0, boot=BOOT + 1)
     soon = recovered(open_run(HALF), [GUARDED, LAMP_ON], anew, at_utc=later(33))
-    assert soon.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 30.0)
+    assert soon.uncertain_mj_cm2 == pytest.approx(may_rise(LIT_S, 3.0) * 30.0)
     set_back = recovered(open_run(HALF), [GUARDED, LAMP_ON], None, at_utc=later(-900))
-    assert set_back.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 250.0)
+    assert set_back.uncertain_mj_cm2 == pytest.approx(may_rise(LIT_S, 25.0) * 250.0)
     unguarded = numbers(open_run(HALF), [armed(), LAMP_ON], None)
-    assert unguarded.uncertain_mj_cm2 == pytest.approx(MAY_RISE * 600.0)
+    assert unguarded.uncertain_mj_cm2 == pytest.approx(may_rise(LIT_S, 60.0) * 600.0)
 
 
 def test_an_account_that_comes_after_the_end() -> None:
@@ -387,13 +400,13 @@ def test_reciprocity_of_the_uncertain() -> None:
     found = numbers(
         open_run(HALF, light), [GUARDED, LAMP_ON], account(0, boot=78), computer_restarted=True
     )
-    rate = 20.0 * (0.5 * MAY_RISE) ** 0.8
+    rate = 20.0 * (0.5 * RISE) ** 0.8
     assert found.uncertain_mj_cm2 == pytest.approx(POWER_CUT_UNSEEN_S * rate)
 
 
 def test_a_unit_that_switches_its_own_lamps() -> None:
     found = numbers(open_run(HALF), [], None)
-    assert found == Recovered(200.0, pytest.approx(MAY_RISE * 600.0), None, False, False)
+    assert found == Recovered(200.0, pytest.approx(may_rise(0.0, 60.0) * 600.0), None, False, False)
     dark = open_run(sample_at(LIT - 1, 0.0))
     assert numbers(dark, [], None).uncertain_mj_cm2 == 0.0
     assert numbers(open_run(None), [], None) == Recovered(None, 0.0, None, False, False)

@@ -17,6 +17,7 @@ from platesim.faults import (
     SensorDimmed,
     StrayLight,
 )
+from platesim.scenarios import SCENARIOS
 from unit.unit_core import DOSE, FADED, exposure, simulate, start, texts, until, until_light
 
 SLACK_MJ_CM2 = 0.6
@@ -62,6 +63,21 @@ def test_a_sensor_that_stands_still_in_the_light_holds_with_bounds(lamps: bool) 
     ended = stopped(simulation)
     assert ended.doubtful_mj_cm2 > 10.0 and ended.learned is None
     assert holds(simulation, ended)
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.1, 0.3])
+def test_a_sensor_that_stops_in_the_strike_of_cold_lamps_holds_with_bounds(after_s: float) -> None:
+    """What it shows is no level: lamps in a cold room rise to more than twice their first light."""
+    lamps = SCENARIOS["cold"].parameters.lamps
+    simulation = simulate(replace(FADED, lamps=lamps))
+    start(simulation, target_dose_mj_cm2=200.0)
+    until_light(simulation)
+    simulation.run(lambda: False, after_s)
+    simulation.unit.inject(GaugeStuck(0))
+    assert simulation.run(lambda: exposure(simulation).state is State.HOLDING, 2.6)
+    simulation.unit.undo(GaugeStuck(0))
+    until(simulation, State.HELD, 8.0)
+    assert holds(simulation, stopped(simulation))
 
 
 @pytest.mark.parametrize(("word", "lamps"), [("lamps on", True), ("lamps off", False)])

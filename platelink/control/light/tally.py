@@ -13,6 +13,7 @@ from platelink.control.light.request import ExposureRequest, Optics
 from platelink.control.light.stretch import Phase, Stretch
 from platelink.control.states import Learned, Noted
 from platelink.link.messages import Sample
+from platelink.warming import may_rise
 
 LEARNING_S = 3.0
 """Of light, kept back: more than any after-glow, and enough that its end teaches again."""
@@ -175,6 +176,7 @@ class Tally:
         seen = self.irradiance_mw_cm2 if lit else 0.0
         if not lit:
             seconds = min(seconds, stretch.plan.learned.longest_afterglow_s)
+        seen *= may_rise(stretch.light_s, seconds)  # of lamps that have not struck, as expected
         return max(0.0, seconds) * self.meter.rule.rate(max(seen, self.expected_mw_cm2))
 
     def look(self, sample: Sample, point: Point) -> None:

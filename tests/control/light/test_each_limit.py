@@ -181,7 +181,7 @@ def test_one_percent_may_be_unknown_and_no_more(gap_s: float, to: State) -> None
         _, point = sample(ticks, ticks, 0, m.OrderState.OPEN)
         this.meter.add(point)
     assert this.irradiance_mw_cm2 == pytest.approx(6.0) and COUNTS == 620
-    assert after_restart(over(), this, gap_s, 0.0, State.RUNNING).to is to
+    assert after_restart(over(light_s=3600.0), this, gap_s, 0.0, State.RUNNING).to is to
 
 
 @pytest.mark.parametrize(
