@@ -23,6 +23,17 @@ class OvenParameters:
     ambient_c: float = 23.0
 
 
+LIGHT = OvenParameters(heat_capacity_j_k=1500.0)
+"""A thin box of sheet: behind its closed door it falls at 9 °C/min."""
+HEAVY = OvenParameters(heat_capacity_j_k=60_000.0)
+"""A cabinet of bricks: with its door open it falls at 2.4 °C/min."""
+
+
+def plate_after(plate_c: float, air_c: float, seconds: float, lag_s: float) -> float:
+    """A plate in air of a constant temperature (Newton's law of cooling)."""
+    return air_c + (plate_c - air_c) * math.exp(-seconds / lag_s)
+
+
 class OvenState(NamedTuple):
     """Present state."""
 

@@ -75,7 +75,7 @@ def audit_text(found: Audit) -> str:
 def _run_text(run: RunAudit) -> str:
     head = f"  {run.run:<22}{run.step:<11}{run.state:<10}"
     if run.target_mj_cm2 is None:
-        what = f"{run.in_band_s:.0f} s in band, mean {run.mean_c:.1f} °C"
+        what = f"{run.in_band_s:.0f} s in band, air mean {run.mean_c:.1f} °C"
     else:
         what = (
             f"{run.target_mj_cm2:>8.1f}{run.recorded_mj_cm2:>10.2f}"

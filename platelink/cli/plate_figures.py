@@ -79,8 +79,9 @@ _EXPOSURES = (
 )  # fmt: skip
 _BAKES = (
     Column("STEP", least=8), Column("STATE"), Column("IN BAND", right=True),
-    Column("MEAN", right=True), Column("LEAST", right=True, spare=2),
-    Column("MOST", right=True, spare=2), Column("EQUIVALENT", right=True, spare=3),
+    Column("AIR MEAN", right=True), Column("AIR LEAST", right=True, spare=2),
+    Column("AIR MOST", right=True, spare=2), Column("PLATE MOST", right=True, spare=2),
+    Column("EQUIVALENT: AIR", right=True, spare=3), Column("PLATE", right=True, spare=3),
     Column("IN ALL", right=True, spare=4), Column("DOOR", right=True, spare=3), Column("RUN"),
 )  # fmt: skip
 
@@ -107,8 +108,12 @@ def _bake(record: RunRecord, display: Display) -> list[str]:
         run.step,
         run.state,
         f"{clock(bake.in_band_s)} of {clock(needed_s)}",
-        *(measured(TEMPERATURE, t_c, display) for t_c in (bake.mean_c, bake.min_c, bake.max_c)),
+        *(
+            measured(TEMPERATURE, t_c, display)
+            for t_c in (bake.mean_c, bake.min_c, bake.max_c, bake.plate_max_c)
+        ),
         clock(bake.equivalent_s),
+        clock(bake.plate_equivalent_s),
         clock(bake.elapsed_s),
         f"{bake.door_openings}x open" if bake.door_openings else "",
         run.run_id,

@@ -159,11 +159,13 @@ def _bake(bake: BakeAhead, display: Display) -> list[str]:
         return [f"{clock(bake.needed_s)} in the band to do"]
     oven = measured(TEMPERATURE, bake.oven_c, display)
     parts = [
-        f"{bake.step} {oven}" if bake.step != "none" else oven,
+        f"{bake.step}, air {oven}" if bake.step != "none" else f"air {oven}",
         f"{clock(bake.in_band_s)} of {clock(bake.needed_s)} in the band",
     ]
     if bake.mean_c is not None:
-        parts.append(f"mean {measured(TEMPERATURE, bake.mean_c, display)}")
+        parts.append(f"air mean {measured(TEMPERATURE, bake.mean_c, display)}")
+    if bake.plate_c is not None:
+        parts.append(f"plate about {measured(TEMPERATURE, bake.plate_c, display)}")
     return [*parts, "DOOR OPEN" if bake.door_open else ""]
 
 

@@ -115,7 +115,7 @@ def _result(record: RunRecord, display: Display) -> str:
     if bake.in_band_s is None:
         return ""
     mean = TEMPERATURE.format(bake.mean_c, display.temperature)
-    return f"{bake.in_band_s / 60.0:.1f} min in band, mean {mean}"
+    return f"{bake.in_band_s / 60.0:.1f} min in band, air mean {mean}"
 
 
 def off_text(pct: float | None) -> str:

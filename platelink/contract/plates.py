@@ -76,7 +76,8 @@ class BakeAhead(Answer):
 
 
 class BakeNow(BakeAhead):
-    """A bake that has begun."""
+    """A bake that has begun. What is measured is the air; the plate follows from it where its lag
+    is known."""
 
     oven_c: float | None
     in_band_s: float | None
@@ -85,7 +86,12 @@ class BakeNow(BakeAhead):
     mean_c: float | None
     min_c: float | None
     max_c: float | None
-    equivalent_s: float | None
+    equivalent_s: float | None = Field(description="Of the air; an index.")
+    plate_c: float | None = Field(
+        default=None, description="The plate, by its lag behind the air; null: not known."
+    )
+    plate_max_c: float | None = None
+    plate_equivalent_s: float | None = Field(default=None, description="Of the plate; an index.")
     step: str
     door_open: bool
 

@@ -151,6 +151,8 @@ class BakeEnd(Answer):
     min_c: float | None = None
     max_c: float | None = None
     equivalent_s: float | None = None
+    plate_max_c: float | None = None
+    plate_equivalent_s: float | None = None
     door_openings: int = 0
 
 

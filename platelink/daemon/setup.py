@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from platelink.control.light.lessons import Lessons
 from platelink.control.light.request import ExposureRequest
 from platelink.control.procedure.plan import ANY_C, StepDefaults
 from platelink.control.states import Learned
+from platelink.control.steps.door import ClosedFalls
 from platelink.daemon.clock import Clock, new_run_id
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
@@ -166,8 +168,11 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
     first = Learned(afterglow_s, afterglow_known=afterglow_s > 0.0)
 
     def make_core(told: Iterable[RunEvent], now: float) -> Core:
+        told = list(told)
         lessons = Lessons(first, config.light.expected_mw_cm2, told)
-        return Core(unit_settings(config), Converter(config.sensors()), lessons, now=now)
+        settings = unit_settings(config)
+        settings = replace(settings, steps=replace(settings.steps, closed_falls=ClosedFalls(told)))
+        return Core(settings, Converter(config.sensors()), lessons, now=now)
 
     return Shell(
         ShellSettings(

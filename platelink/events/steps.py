@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from platelink.events.event import Event, EventName
+from platelink.events.event import Event, EventName, if_known
 
 # --- of a plate ----------------------------------------------------------------------------------
 
@@ -187,7 +187,9 @@ class OvenSensorBack(Event, name=EventName.OVEN_SENSOR_BACK):
 
 
 class BakeEnded(Event, name=EventName.BAKE_ENDED):
-    """What the oven did. Equivalent seconds are an index, and none without an activation energy."""
+    """What the air of the oven did, and the plate in it where its lag is known. Equivalent seconds
+    are an index, and none without an activation energy. Falls are those of the oven behind its
+    closed door, between two times that it heats."""
 
     in_band_s: float
     elapsed_s: float
@@ -197,6 +199,9 @@ class BakeEnded(Event, name=EventName.BAKE_ENDED):
     max_c: float | None
     equivalent_s: float | None
     door_openings: int
+    plate_max_c: float | None = if_known(default=None)
+    plate_equivalent_s: float | None = if_known(default=None)
+    closed_falls_c_per_min: tuple[float, ...] | None = if_known(default=None)
 
 
 class BakeResumed(Event, name=EventName.BAKE_RESUMED):

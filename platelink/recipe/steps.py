@@ -162,8 +162,17 @@ class BakeStep(StepSection):
     reach_limit_s: Seconds = key(
         "Longest time until the band is reached.", 1800.0, unit="s", gt=0.0, le=_DAY_S
     )
+    plate_lag_s: Seconds | None = key(
+        "How long the plate lags behind the air that is measured, as a probe trial found it "
+        "(platelink lag); without it only the air is told.",
+        None,
+        unit="s",
+        ge=1.0,
+        le=3600.0,
+    )
     activation_energy_kj_mol: float | None = key(
-        "Activation energy of the drying, for equivalent minutes; without it none are told.",
+        "Activation energy of the drying, for equivalent minutes of the air, and of the plate "
+        "where its lag is known; without it none are told.",
         None,
         unit="kJ/mol",
         gt=0.0,

@@ -1,4 +1,4 @@
-"""What the record tells that lamps taught. Reads a journal."""
+"""What the record tells that lamps and oven taught. Reads a journal."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ LEARN_FROM = 60
 def lessons_in(
     journal: JournalReader, told: Callable[[str], None] = lambda _: None
 ) -> list[RunEvent]:
-    """Lessons of the newest complete exposures, oldest first, since a person had them dropped.
+    """Lessons of the newest complete exposures, oldest first, since a person had them dropped, and
+    among them what the newest complete bakes ended with.
 
     A run that cannot be read teaches nothing, and ``told`` gets the reason: a unit with less to go
     by measures more, and one that does not start measures nothing."""
@@ -31,12 +32,16 @@ def lessons_in(
     for run_id in reversed(runs):
         try:
             run = journal.run(run_id)
-            if run is not None and run.start.run_kind == "expose":
+            kind = run.start.run_kind if run is not None else ""
+            if kind == "expose":
                 found += [
                     event
                     for event in journal.events(run_id)
                     if event.name == EventName.LEARNED and journal.number_of(event.id) > since
                 ]
+            elif kind == "plate":  # a bake's own run has its temperatures, the plate's its events
+                events = journal.events(run_id)
+                found += [event for event in events if event.name == EventName.BAKE_ENDED]
         except JournalDamaged as error:
             told(str(error))
     return found

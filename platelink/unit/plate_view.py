@@ -198,6 +198,9 @@ def _bake(part: BakePart) -> BakeAhead:
         min_c=number(status.min_c, 2),
         max_c=number(status.max_c, 2),
         equivalent_s=number(status.equivalent_s, 2),
+        plate_c=number(status.plate_c, 2),
+        plate_max_c=number(status.plate_max_c, 2),
+        plate_equivalent_s=number(status.plate_equivalent_s, 2),
         step=str(status.step),
         door_open=status.door_open,
     )

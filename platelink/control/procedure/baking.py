@@ -11,11 +11,14 @@ from platelink.control.steps.bake import Bake
 from platelink.control.steps.oven import BakeRequest
 from platelink.recipe.steps import BakeStep
 
-FACTS = ("in_band_s", "elapsed_s", "mean_c", "min_c", "max_c", "equivalent_s", "door_openings")
+FACTS = (
+    "in_band_s", "elapsed_s", "mean_c", "min_c", "max_c", "equivalent_s",
+    "plate_max_c", "plate_equivalent_s", "door_openings",
+)  # fmt: skip
 
 
-def bake(step: BakeStep) -> MachineKind[Bake]:
-    """The bake of a step."""
+def bake(step: BakeStep, unit: StepDefaults) -> MachineKind[Bake]:
+    """The bake of a step, in the oven of a unit."""
     request = BakeRequest(
         low_c=step.low_c,
         high_c=step.high_c,
@@ -24,11 +27,12 @@ def bake(step: BakeStep) -> MachineKind[Bake]:
         band_limit_s=step.reach_limit_s,
         activation_kj_mol=step.activation_energy_kj_mol,
         reference_c=step.nominal_c,
+        plate_lag_s=step.plate_lag_s,
     )
     return MachineKind(
-        make=lambda now: Bake(request, now=now),
+        make=lambda now: Bake(request, unit.closed_falls, now=now),
         resume=lambda snapshot, down_s, now: Bake.from_snapshot(
-            request, snapshot, down_s=down_s, now=now
+            request, snapshot, falls=unit.closed_falls, down_s=down_s, now=now
         ),
         sum_up=_sum_up,
         temperatures=lambda bake, found, t, now: bake.reading(found.oven_c, t=t, now=now),

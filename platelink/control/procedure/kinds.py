@@ -103,11 +103,15 @@ def _by_machine(
     return lambda step, memory, progress, unit: MachineWork(kind(step), memory, progress)
 
 
+def _baked(step: BakeStep, memory: StepMemory, progress: Progress, unit: StepDefaults) -> StepWork:
+    return MachineWork(bake(step, unit), memory, progress)
+
+
 KINDS: dict[str, StepKind[Any]] = {
     "expose": StepKind[ExposeStep]("exposure unit", ExposureWork, lacks_vacuum),
     "wash": StepKind[WashStep]("washout", _by_machine(washout), lacks_probe),
     "blow_off": StepKind[BlowOffStep]("washout", _by_machine(one_stage)),
-    "bake": StepKind[BakeStep]("oven", _by_machine(bake), lacks_oven),
+    "bake": StepKind[BakeStep]("oven", _baked, lacks_oven),
     "inspect": StepKind[InspectStep]("bench", _by_machine(inspection)),
     "prompt": StepKind[PromptStep]("bench", _by_machine(one_stage)),
 }

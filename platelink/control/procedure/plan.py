@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from platelink.control.contact.contact import ContactLimits
+from platelink.control.steps.door import ClosedFalls
 from platelink.link.messages import SilencePolicy
 from platelink.recipe.model import Recipe
 from platelink.recipe.steps import Step
@@ -23,6 +24,8 @@ class StepDefaults:
     has_oven: bool = False
     oven_reach_c: tuple[float, float] = ANY_C
     """What the oven's sensor can tell."""
+    closed_falls: ClosedFalls = field(default_factory=ClosedFalls)
+    """What the oven taught of its closed door; every bake adds to it."""
     water_reach_c: tuple[float, float] = ANY_C
     """What the probe in the water can tell; anything, where a person measures it."""
     vacuum_problem: Callable[[float, float], str] = lambda low_kpa, high_kpa: ""

@@ -1,5 +1,6 @@
-"""One bake: oven minutes count only while the temperature is in the band. Pure.
+"""One bake: oven minutes count only while the air in it is in the band. Pure.
 
+What is measured is the air; where the lag of the plate behind it is known, the plate is told too.
 Driven by the operator's commands, by oven temperatures and by time. The oven has a thermostat of
 its own; this machine measures, tells, and holds what a person must judge. Times of readings are
 those of the device mapped to host monotonic seconds.
@@ -21,7 +22,9 @@ from platelink.control.alarm.unit import (
 )
 from platelink.control.light.request import BEEP_MS
 from platelink.control.states import ENDED, ExposureOutput, Plain, State
-from platelink.control.steps.oven import BakeRequest, FallWatch, OvenTotals
+from platelink.control.steps.door import KEPT, ClosedFalls, DoorWatch
+from platelink.control.steps.lagging import LaggingPlate, PlateTotals
+from platelink.control.steps.oven import BakeRequest, OvenTotals
 from platelink.control.steps.unswitched import Unswitched
 from platelink.events.light import Held, Restarted
 from platelink.events.steps import (
@@ -56,8 +59,8 @@ class BakeStep(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class BakeStatus:
-    """The bake as a face shows it. Equivalent time is an index and None without an activation
-    energy."""
+    """The bake as a face shows it; temperatures and times are those of the air but for ``plate_``.
+    Equivalent time is an index and None without an activation energy."""
 
     state: State
     step: BakeStep
@@ -71,6 +74,10 @@ class BakeStatus:
     min_c: float | None
     max_c: float | None
     equivalent_s: float | None
+    plate_c: float | None
+    """As it follows from the air; None where its lag is not known."""
+    plate_max_c: float | None
+    plate_equivalent_s: float | None
     door_open: bool
     door_openings: int
     reason: str
@@ -79,16 +86,24 @@ class BakeStatus:
 class Bake(Unswitched):
     """See the file's first lines."""
 
-    def __init__(self, request: BakeRequest, *, now: float) -> None:
+    def __init__(
+        self, request: BakeRequest, falls: ClosedFalls | None = None, *, now: float
+    ) -> None:
+        """``falls``: of the oven, known from earlier bakes; None: of this one only."""
         super().__init__(now=now)
         self.request = request
         self.oven_c: float | None = None
         """Newest valid reading."""
         self.door_openings = 0
         self._meter = request.meter()
-        self._door = FallWatch(
-            fall_c_per_min=request.door_fall_c_per_min, window_s=request.door_window_s
-        )
+        self._plate = None if request.plate_lag_s is None else LaggingPlate(
+            request.plate_lag_s, gap_limit_s=request.gap_limit_s,
+            reference_c=request.equivalent_at_c, activation_kj_mol=request.activation_kj_mol,
+        )  # fmt: skip
+        self._door = DoorWatch(
+            ClosedFalls() if falls is None else falls, low_c=request.low_c,
+            unlearned_c_per_min=request.door_fall_c_per_min,
+        )  # fmt: skip
         self._start_at: float | None = None
         self._end_at = math.inf
         self._t = now  # of the newest reading
@@ -119,7 +134,8 @@ class Bake(Unswitched):
 
     def status(self) -> BakeStatus:
         """As of the last input."""
-        totals = self._meter.totals
+        totals, indexed = self._meter.totals, self.request.activation_kj_mol is not None
+        plate = self._plate.totals if self._plate is not None else None
         return BakeStatus(
             state=self.state,
             step=self.step,
@@ -131,7 +147,10 @@ class Bake(Unswitched):
             mean_c=totals.mean_c,
             min_c=totals.min_c,
             max_c=totals.max_c,
-            equivalent_s=None if self.request.activation_kj_mol is None else totals.equivalent_s,
+            equivalent_s=totals.equivalent_s if indexed else None,
+            plate_c=plate.plate_c if plate and self._start_at is not None else None,
+            plate_max_c=plate.plate_max_c if plate else None,
+            plate_equivalent_s=plate.plate_equivalent_s if plate and indexed else None,
             door_open=self._door.open,
             door_openings=self.door_openings,
             reason=self.reason,
@@ -145,7 +164,7 @@ class Bake(Unswitched):
             Condition(OVEN_OVER_TEMPERATURE, over, self.oven_c, request.over_c),
             Condition(
                 OVEN_DOOR_OPEN, going_on and self._door.open, self._door.slope_c_per_min,
-                -request.door_fall_c_per_min,
+                -self._door.limit_c_per_min,
             ),
             Condition(
                 OVEN_SENSOR_LOST, going_on and self._lost, self._now - self._t,
@@ -189,7 +208,7 @@ class Bake(Unswitched):
         self._t, self.oven_c = t, oven_c
         if self._lost:
             self._lost = False
-            self._note(OvenSensorBack(oven_c), f"oven {oven_c:.1f} °C")
+            self._note(OvenSensorBack(oven_c), f"oven air {oven_c:.1f} °C")
         self._watch_over(oven_c, t)
         if self.state in _COUNTING:
             self._watch_door(oven_c, t)
@@ -214,7 +233,7 @@ class Bake(Unswitched):
             seen = "no reading" if best is None else f"highest {best:.1f} °C"
             self._note(
                 BandNeverReached(waited_s, self.oven_c),
-                f"oven not in its band of {request.low_c:.1f} to {request.high_c:.1f} °C for "
+                f"oven air not in its band of {request.low_c:.1f} to {request.high_c:.1f} °C for "
                 f"{waited_s:.0f} s ({seen}); check its setting and door",
             )
 
@@ -231,7 +250,7 @@ class Bake(Unswitched):
             return
         self._over_reported = True
         text = (
-            f"oven {oven_c:.1f} °C above its limit {limit_c:.1f} °C for "
+            f"oven air {oven_c:.1f} °C above its limit {limit_c:.1f} °C for "
             f"{t - self._over_since:.0f} s; switch it off, judge the plate, then restart or abort"
         )
         self._note(OvenOverTemperature(oven_c, limit_c), text)
@@ -248,15 +267,17 @@ class Bake(Unswitched):
             self.door_openings += 1
             self._note(
                 OvenDoorOpen(oven_c, slope),
-                f"oven falls {-slope:.1f} °C/min (limit {self.request.door_fall_c_per_min:.1f} "
+                f"oven air falls {-slope:.1f} °C/min (limit {self._door.limit_c_per_min:.1f} "
                 f"°C/min), now {oven_c:.1f} °C; close its door",
             )
         else:
-            self._note(OvenDoorClosed(), f"oven rises again, {oven_c:.1f} °C")
+            self._note(OvenDoorClosed(), f"oven air rises again, {oven_c:.1f} °C")
 
     def _count(self, oven_c: float, t: float) -> None:
         totals = self._meter.totals
         gap_s = self._meter.add(t, oven_c)
+        if self._plate is not None:
+            self._plate.add(t, oven_c)
         if gap_s:
             self._note(OvenGap(gap_s), f"{gap_s:.1f} s without oven temperature are not counted")
         within = self.request.low_c <= oven_c <= self.request.high_c
@@ -267,7 +288,7 @@ class Bake(Unswitched):
         if within is not self._in_band:
             self._in_band = within
             kind = InBand if within else OutOfBand
-            text = f"oven {oven_c:.1f} °C, {totals.in_band_s:.0f} s in band so far"
+            text = f"oven air {oven_c:.1f} °C, {totals.in_band_s:.0f} s in band so far"
             self._note(kind(oven_c, totals.in_band_s), text)
         if totals.in_band_s >= self.request.in_band_s and self._can(State.COMPLETE):
             self._send(m.SetOutput(m.Output.BEEPER, 1, BEEP_MS))
@@ -289,12 +310,14 @@ class Bake(Unswitched):
         self._t = self._band_at = self._now
         self._in_band = self._never = False
         self._meter.pause()
+        if self._plate is not None:
+            self._plate.pause()
         self._door.clear()
 
     def _obstacle(self) -> str:
         if not self._over_reported:
             return ""
-        return f"oven {self.oven_c:.1f} °C is above its limit {self.request.over_c:.1f} °C"
+        return f"oven air {self.oven_c:.1f} °C is above its limit {self.request.over_c:.1f} °C"
 
     def _held(self) -> None:
         self._begin_to_count()
@@ -308,11 +331,13 @@ class Bake(Unswitched):
         self._end_at = self._now
         self._in_band = False
         status, totals = self.status(), self._meter.totals
-        mean = "no reading" if totals.mean_c is None else f"mean {totals.mean_c:.1f} °C"
+        mean = "no reading" if totals.mean_c is None else f"air mean {totals.mean_c:.1f} °C"
+        falls = tuple(round(fall.c_per_min, 3) for fall in self._door.seen[-KEPT:])
         self._note(
             BakeEnded(
                 totals.in_band_s, status.elapsed_s, totals.gap_s, totals.mean_c, totals.min_c,
-                totals.max_c, status.equivalent_s, self.door_openings,
+                totals.max_c, status.equivalent_s, self.door_openings, status.plate_max_c,
+                status.plate_equivalent_s, falls or None,
             ),
             f"{end}: {totals.in_band_s:.0f} of {self.request.in_band_s:.0f} s in band, {mean}, "
             f"{status.elapsed_s:.0f} s in all; {self.reason}",
@@ -332,24 +357,28 @@ class Bake(Unswitched):
             "never": self._never,
             "door_openings": self.door_openings,
             **asdict(self._meter.totals),
+            **(asdict(self._plate.totals) if self._plate is not None else {}),
         }
 
     @classmethod
     def from_snapshot(
         cls, request: BakeRequest, snapshot: Mapping[str, Plain], *,
-        down_s: float | None, now: float,
+        falls: ClosedFalls | None = None, down_s: float | None, now: float,
     ) -> Bake:  # fmt: skip
         """Go on after ``down_s`` without this program, None where that is not known. What happened
         meanwhile was not measured: a gap. What ``snapshot`` did not write is an error of the
         program: KeyError or ValueError."""
         if snapshot["format"] != SNAPSHOT_FORMAT:
             raise ValueError(f"snapshot of format {snapshot['format']}, not {SNAPSHOT_FORMAT}")
-        bake = cls(request, now=now)
+        bake = cls(request, falls, now=now)
         bake.state = State(str(snapshot["state"]))
         bake.reason = str(snapshot["reason"])
         bake.door_openings = int(_number(snapshot, "door_openings"))
         for field in fields(OvenTotals):
             setattr(bake._meter.totals, field.name, snapshot[field.name])
+        if bake._plate is not None:
+            for field in fields(PlateTotals):
+                setattr(bake._plate.totals, field.name, snapshot[field.name])
         elapsed_s = _number(snapshot, "elapsed_s")
         if snapshot["started"]:
             bake._start_at = now - elapsed_s

@@ -1,4 +1,4 @@
-"""What a bake is to be, and what the oven did: minutes in band, mean, equivalent, falls. Pure.
+"""What a bake is to be, and what the oven did: minutes in band, mean, equivalent. Pure.
 
 Between two readings the temperature is taken as a straight line; where they are too far apart,
 nothing is counted.
@@ -7,7 +7,6 @@ nothing is counted.
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,17 +14,15 @@ import numpy as np
 GAS_CONSTANT_J_MOL_K = 8.31446261815324
 """SI 2019, exact."""
 ZERO_C_K = 273.15
-_MEAN_OF_S = 1.0
-# Gauss-Legendre on [0, 1]: good to 1e-9 of an interval of 25 K at 100 kJ/mol
-_NODES = [
+NODES = [
     (float((x + 1.0) / 2.0), float(w / 2.0))
     for x, w in zip(*np.polynomial.legendre.leggauss(7), strict=True)
 ]
+"""Gauss-Legendre on [0, 1]: good to 1e-9 of an interval of 25 K at 100 kJ/mol."""
 
 
 _POSITIVE = (
     "in_band_s", "band_limit_s", "gap_limit_s", "sensor_limit_s", "door_fall_c_per_min",
-    "door_window_s",
 )  # fmt: skip
 
 
@@ -129,55 +126,8 @@ class OvenMeter:
                     reference_c=self._reference_c,
                     activation_kj_mol=self._activation_kj_mol,
                 )
-                for share, weight in _NODES
+                for share, weight in NODES
             )
-
-
-class FallWatch:
-    """Straight line through the last seconds: is the oven losing its heat? ``open`` from a fall
-    of the limit until it rises again by a quarter of it."""
-
-    def __init__(self, *, fall_c_per_min: float, window_s: float) -> None:
-        self._limit = fall_c_per_min
-        self._window_s = window_s
-        self._means: deque[tuple[float, float]] = deque()
-        self._bin: list[tuple[float, float]] = []
-        self.slope_c_per_min = 0.0
-        """Over the window; 0 until it is three quarters full."""
-        self.open = False
-
-    def clear(self) -> None:
-        """Forget the readings, and what was seen in them."""
-        self._means.clear()
-        self._bin.clear()
-        self.slope_c_per_min = 0.0
-        self.open = False
-
-    def add(self, t: float, temperature_c: float) -> None:
-        """Take one reading. The line goes through means of a second, which keeps it cheap."""
-        if self._bin and t - self._bin[0][0] >= _MEAN_OF_S:
-            n = len(self._bin)
-            self._means.append((sum(x for x, _ in self._bin) / n, sum(y for _, y in self._bin) / n))
-            self._bin.clear()
-            while self._means[-1][0] - self._means[0][0] > self._window_s:
-                self._means.popleft()
-            self._judge()
-        self._bin.append((t, temperature_c))
-
-    def _judge(self) -> None:
-        n = len(self._means)
-        if self._means[-1][0] - self._means[0][0] < 0.75 * self._window_s:
-            self.slope_c_per_min = 0.0
-            return
-        mean_t = sum(t for t, _ in self._means) / n
-        mean = sum(c for _, c in self._means) / n
-        stt = sum((t - mean_t) ** 2 for t, _ in self._means)
-        stc = sum((t - mean_t) * (c - mean) for t, c in self._means)
-        self.slope_c_per_min = 60.0 * stc / stt
-        if self.slope_c_per_min <= -self._limit:
-            self.open = True
-        elif self.slope_c_per_min >= self._limit / 4.0:
-            self.open = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,9 +149,11 @@ class BakeRequest:
     sensor_limit_s: float = 10.0
     """Without a reading this long, the sensor is lost."""
     door_fall_c_per_min: float = 6.0
-    door_window_s: float = 20.0
+    """An open door while the oven's own rate is not known. Common practice, no source."""
     activation_kj_mol: float | None = None
     """For equivalent minutes, an index; None: none are stated."""
+    plate_lag_s: float | None = None
+    """So long does the plate lag behind the air; None: only the air is told."""
     reference_c: float | None = None
     """Temperature of the equivalent minutes; None: the middle of the band."""
 
@@ -217,18 +169,25 @@ class BakeRequest:
                 f"low_c {self.low_c}, high_c {self.high_c}, over_c {self.over_c}: "
                 "must rise in this order"
             )
-        for name in ("activation_kj_mol", "reference_c"):
+        for name in ("activation_kj_mol", "reference_c", "plate_lag_s"):
             value = getattr(self, name)
             if value is not None and not math.isfinite(value):
                 raise ValueError(f"{name} = {value}: must be a number")
+        if self.plate_lag_s is not None and self.plate_lag_s <= 0.0:
+            raise ValueError(f"plate_lag_s = {self.plate_lag_s}: must be greater than 0")
+
+    @property
+    def equivalent_at_c(self) -> float:
+        """Temperature of the equivalent minutes."""
+        middle_c = (self.low_c + self.high_c) / 2.0
+        return middle_c if self.reference_c is None else self.reference_c
 
     def meter(self) -> OvenMeter:
         """A meter for it."""
-        middle_c = (self.low_c + self.high_c) / 2.0
         return OvenMeter(
             low_c=self.low_c,
             high_c=self.high_c,
             gap_limit_s=self.gap_limit_s,
             activation_kj_mol=self.activation_kj_mol,
-            reference_c=middle_c if self.reference_c is None else self.reference_c,
+            reference_c=self.equivalent_at_c,
         )

@@ -20,7 +20,7 @@ byId("acts").append(acts.node);
 const readings = {
   vacuum: new Reading(t("Vacuum"), "vacuum", 100),
   irradiance: new Reading(t("Irradiance"), "irradiance", 1),
-  oven: new Reading(t("Oven"), "temperature", 100, false),
+  oven: new Reading(t("Oven air"), "temperature", 100, false),
 };
 byId("readings").append(...Object.values(readings).map((reading) => reading.node));
 

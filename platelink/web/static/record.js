@@ -10,7 +10,7 @@ const COLUMNS = [
   ["irradiance_mw_cm2", "irradiance", () => t("Irradiance")],
   ["dose_mj_cm2", "dose", () => t("Dose")],
   ["vacuum_kpa", "vacuum", () => t("Vacuum")],
-  ["oven_c", "temperature", () => t("Oven")],
+  ["oven_c", "temperature", () => t("Oven air")],
 ];
 
 const panelsOf = (series, figure) => {

@@ -97,7 +97,7 @@ const exposing = () => {
 /** Minutes that count, and the oven against its band. */
 const baking = () => {
   const counted = pair(t("Counted in band"));
-  const oven = pair(t("Oven"), symbol("temperature"));
+  const oven = pair(t("Oven air"), symbol("temperature"));
   const bar = meter(t("Time in band"));
   const note = h("p", { class: "waits" });
   return {
@@ -116,13 +116,21 @@ const baking = () => {
       bar.update(bake.in_band_s / bake.needed_s);
       const out = known(bake.oven_c) && (bake.oven_c < bake.low_c || bake.oven_c > bake.high_c);
       const limits = { band: band(bake.low_c, bake.high_c, "temperature") };
+      const plate = known(bake.plate_c)
+        ? t("Plate about {value}.", { value: quantity(bake.plate_c, "temperature") })
+        : "";
       put(
         note,
-        bake.door_open
-          ? t("The oven door seems open: no minutes count.")
-          : out
-            ? t("Out of its band of {band}: no minutes count.", limits)
-            : t("Band {band}", limits),
+        [
+          bake.door_open
+            ? t("The oven door seems open: no minutes count.")
+            : out
+              ? t("Out of its band of {band}: no minutes count.", limits)
+              : t("Band of the air {band}.", limits),
+          plate,
+        ]
+          .join(" ")
+          .trim(),
       );
       set(note, "data-off", bake.door_open || (out && now.state === "running") ? "yes" : null);
     },

@@ -16,7 +16,6 @@ from platelink.control.steps.bake import Bake, BakeStep
 from platelink.control.steps.oven import (
     GAS_CONSTANT_J_MOL_K,
     BakeRequest,
-    FallWatch,
     OvenMeter,
     acceleration,
     share_in_band,
@@ -86,6 +85,8 @@ MEAN_KINETIC = [
     ([15.0, 25.0, 35.0], [3, 6, 3], 27.491758),
     ([40.0], [1], 40.0),
 ]
+PUBLISHED = [20.0, 2.0, 25.0], [2, 4, 1], 15.7
+"""A published example of the mean kinetic temperature: 2 h, 4 h and 1 h, in °C."""
 
 
 @pytest.mark.parametrize(("temperatures", "weights", "printed"), MEAN_KINETIC)
@@ -98,6 +99,15 @@ def test_equivalent_time_gives_the_mean_kinetic_temperature(
     of_pieces = equivalent_s(pieces, 25.0, ea)
     of_mean = equivalent_s([(printed, 60.0 * sum(weights))], 25.0, ea)
     assert of_pieces == pytest.approx(of_mean, rel=7e-8)  # half a unit of the last digit
+
+
+def test_the_published_example_of_the_mean_kinetic_temperature() -> None:
+    """To its last digit: the constant temperature of the same equivalent time."""
+    temperatures, hours, printed = PUBLISHED
+    pieces = [(c, 3600.0 * h) for c, h in zip(temperatures, hours, strict=True)]
+    rate = equivalent_s(pieces, 20.0, USP_KJ_MOL) / (3600.0 * sum(hours))
+    kelvin = 1.0 / (1.0 / 293.15 - math.log(rate) * GAS_CONSTANT_J_MOL_K / (1000.0 * USP_KJ_MOL))
+    assert round(kelvin - 273.15, 1) == printed
 
 
 @pytest.mark.parametrize(
@@ -385,18 +395,6 @@ def test_a_thermostat_opens_no_door() -> None:
     assert bake.state is State.COMPLETE
     assert "oven door open" not in told
     assert bake.status().elapsed_s < 605.0
-
-
-def test_the_slope_against_numpy() -> None:
-    watch = FallWatch(fall_c_per_min=6.0, window_s=20.0)
-    rng = np.random.default_rng(3)
-    times = np.arange(0.0, 40.0, 1.0)
-    values = 58.0 - 0.2 * times + 0.3 * rng.standard_normal(40)
-    for t, c in zip(times, values, strict=True):
-        watch.add(t, c)
-    slope = np.polyfit(times[18:39], values[18:39], 1)[0]  # the newest second is not full yet
-    assert watch.slope_c_per_min == pytest.approx(60.0 * slope, rel=1e-9)
-    assert watch.open
 
 
 # --- restarts ------------------------------------------------------------------------------
