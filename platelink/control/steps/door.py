@@ -1,7 +1,7 @@
 """Whether the oven's door is open: it loses heat faster than with its door closed. Pure.
 
-How fast an oven falls behind its closed door, between two times that it heats, is a matter of its
-mass: a light one falls faster than a heavy one with its door wide open. So each oven teaches its own
+How fast an oven falls behind its closed door, between two times that it heats, is a matter of
+its mass: a light one falls faster than a heavy one with its door open. So each oven teaches its own
 rate, over all of its bakes.
 """
 
