@@ -164,7 +164,7 @@ class BakeStep(StepSection):
     )
     plate_lag_s: Seconds | None = key(
         "How long the plate lags behind the air that is measured, as a probe trial found it "
-        "(platelink lag); without it only the air is told.",
+        "(platelink oven-lag); without it only the air is told.",
         None,
         unit="s",
         ge=1.0,

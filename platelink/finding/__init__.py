@@ -1,0 +1,1 @@
+"""What a unit's own record tells of its lamps and its oven: curves fitted, days foretold."""
