@@ -66,9 +66,9 @@ class Curve:
 
 def student_t(dof: float, share: float = SHARE) -> float:
     """Student's t that this share of values stays within, on both sides."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + share / 2.0, dof))
+    return float(stdtrit(dof, 0.5 + share / 2.0))
 
 
 def fitted(

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from statistics import median
 from typing import NamedTuple
+
+import numpy as np
 
 from platelink.events.event import read
 from platelink.events.steps import BakeEnded
@@ -66,7 +67,7 @@ class ClosedFalls:
     @property
     def c_per_min(self) -> float | None:
         """Positive; None while it is not known."""
-        return median(self._rates) if len(self._rates) >= LEARNED_FROM else None
+        return float(np.median(self._rates)) if len(self._rates) >= LEARNED_FROM else None
 
 
 class DoorWatch:
@@ -129,7 +130,7 @@ class DoorWatch:
     @property
     def _sd_c(self) -> float:
         """Of a second's mean, by the median of second differences."""
-        return median(self._seconds) / (0.6745 * math.sqrt(6.0)) if self._seconds else 0.0
+        return float(np.median(self._seconds)) / (0.6745 * math.sqrt(6.0)) if self._seconds else 0.0
 
     def _turned(self, mean: tuple[float, float]) -> None:
         """Follow the oven from turn to turn; a whole fall behind the closed door teaches."""
