@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from platelink.control.contact.contact import ContactLimits
-from platelink.control.steps.bake import BakeStatus
+from platelink.control.steps.bake_status import BakeStatus
 from platelink.control.steps.oven import BakeRequest
 from platelink.control.steps.stage import StagesStatus
 from platelink.control.steps.water import WaterStatus

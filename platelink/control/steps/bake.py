@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
-from enum import StrEnum
+from dataclasses import asdict, fields
 
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import (
@@ -22,6 +21,7 @@ from platelink.control.alarm.unit import (
 )
 from platelink.control.light.request import BEEP_MS
 from platelink.control.states import ENDED, ExposureOutput, Plain, State
+from platelink.control.steps.bake_status import BakeStatus, BakeStep
 from platelink.control.steps.door import KEPT, ClosedFalls, DoorWatch
 from platelink.control.steps.lagging import LaggingPlate, PlateTotals
 from platelink.control.steps.oven import BakeRequest, OvenTotals
@@ -45,42 +45,6 @@ from platelink.link import messages as m
 
 SNAPSHOT_FORMAT = 1
 _COUNTING = (State.RUNNING, State.RESTARTING)
-
-
-class BakeStep(StrEnum):
-    """What a running bake is doing."""
-
-    NONE = "none"
-    HEATING = "heating"  # the band is not reached yet
-    IN_BAND = "in band"
-    OUT_OF_BAND = "out of band"
-    BLIND = "no reading"
-
-
-@dataclass(frozen=True, slots=True)
-class BakeStatus:
-    """The bake as a face shows it; temperatures and times are those of the air but for ``plate_``.
-    Equivalent time is an index and None without an activation energy."""
-
-    state: State
-    step: BakeStep
-    oven_c: float | None
-    in_band_s: float
-    needed_s: float
-    elapsed_s: float
-    """Since the start, holds and gaps and time that the computer was down included."""
-    gap_s: float
-    mean_c: float | None
-    min_c: float | None
-    max_c: float | None
-    equivalent_s: float | None
-    plate_c: float | None
-    """As it follows from the air; None where its lag is not known."""
-    plate_max_c: float | None
-    plate_equivalent_s: float | None
-    door_open: bool
-    door_openings: int
-    reason: str
 
 
 class Bake(Unswitched):

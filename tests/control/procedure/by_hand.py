@@ -18,7 +18,7 @@ from platelink.control.procedure.plan import PlatePlan, StepDefaults
 from platelink.control.procedure.plate import Plate
 from platelink.control.procedure.requests import PlateRequest
 from platelink.control.states import Ended, State
-from platelink.control.steps.bake import BakeStatus
+from platelink.control.steps.bake_status import BakeStatus
 from platelink.control.steps.unswitched import Temperatures
 from platelink.recipe.steps import BakeStep
 from platelink.simulated.plates import asked_for

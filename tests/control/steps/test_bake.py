@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from platelink.control.states import ENDED, TRANSITIONS, ExposureOutput, Noted, Send, State
-from platelink.control.steps.bake import Bake, BakeStep
+from platelink.control.steps.bake import Bake
+from platelink.control.steps.bake_status import BakeStep
 from platelink.control.steps.oven import (
     GAS_CONSTANT_J_MOL_K,
     BakeRequest,
