@@ -209,7 +209,7 @@ def test_every_module_of_a_plate_is_on_its_way() -> None:
     }  # fmt: skip
     assert control - named_files(way) == {
         f"platelink/control/{name}.py"
-        for name in ("alarm/states", "steps/oven", "steps/unswitched")
+        for name in ("alarm/states", "steps/bake_status", "steps/oven", "steps/unswitched")
     }, "what the others are made of need not be named, all others must"
 
 
