@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from platelink.control.states import State
+from platelink.events.light import Held
 from platelink.simulated.harness import Simulation
+from platelink.unit.outputs import EventNoted
 from platesim.faults import SensorDimmed, TubeFails
 from unit.unit_core import DOSE, exposure, simulate, start, texts, until, until_light
 
@@ -59,6 +61,19 @@ def test_the_word_is_counted(word: str, share: float) -> None:
     until(simulation, State.COMPLETE)
     assert simulation.ended is not None
     assert simulation.ended.uncertain_mj_cm2 == 0.0
+
+
+def test_a_word_that_leaves_no_restart_is_noted() -> None:
+    """The lamps were on, and gave more than the plate may have: a crash must not ask again."""
+    simulation = struck(target_dose_mj_cm2=16.0)
+    until(simulation, State.HELD, 60.0)
+    simulation.unit.undo(SensorDimmed())
+    simulation.command("restart", "lamps on")
+    assert exposure(simulation).state is State.HELD
+    noted = [o.event for o in simulation.outputs if isinstance(o, EventNoted)]
+    held = [event for event in noted if isinstance(event, Held)]
+    assert held[-2].uncertain_mj_cm2 > 0.0
+    assert (held[-1].uncertain_mj_cm2, held[-1].remaining_mj_cm2) == (0.0, 0.0)
 
 
 def test_what_nobody_knows_is_not_complete() -> None:

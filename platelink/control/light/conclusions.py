@@ -10,7 +10,8 @@ from platelink.control.alarm.unit import DOSES_DISAGREE, GUARD_ENDED_IT
 from platelink.control.light import sentences
 from platelink.control.light.stretch import Phase, Stretch
 from platelink.control.light.tally import Tally
-from platelink.control.states import REST, State
+from platelink.control.states import REST, Noted, State
+from platelink.events.light import Held
 from platelink.link import messages as m
 
 UNKNOWN_SHARE = 0.01
@@ -39,7 +40,7 @@ def after_close(reason: m.CloseReason, tally: Tally, state: State) -> Conclusion
     last, wrong = tally.over[-1], not_as_asked(tally)
     learning = not last.plan.learned.afterglow_known
     by_dose = reason is m.CloseReason.DOSE and not last.left_on
-    if learning and by_dose and state is State.RUNNING and not not_again(tally, ""):
+    if learning and by_dose and state is State.RUNNING and not not_again(tally, "", link_up=True):
         return Conclusion(State.RUNNING, "its after-glow is known now, the rest follows")
     reached = reason is m.CloseReason.DOSE or tally.remaining_mj_cm2 <= 0.0
     if reached and not (wrong or last.left_on or state is State.ABORTING):
@@ -84,9 +85,20 @@ def not_as_asked(tally: Tally) -> Conclusion | None:
     return None
 
 
-def not_again(tally: Tally, reason: str) -> str:
+def at_rest(tally: Tally) -> Noted:
+    """What is known of the dose while it is dark: also after a person's word on it, which a crash
+    may not make forgotten."""
+    missing, doubt = tally.remaining_mj_cm2, sentences.doubt(*tally.doubt)
+    past = f"{tally.over_mj_cm2:.1f} mJ/cm² past its dose"
+    text = f"with {missing:.1f} mJ/cm² to go" if missing else past
+    return Noted(Held(missing, *tally.doubt), f"held {text}{doubt and ', '}{doubt}")
+
+
+def not_again(tally: Tally, reason: str, *, link_up: bool) -> str:
     """Why a held exposure cannot be restarted; empty when it can. Where something fell unseen the
     ``reason`` is a person's word on it, which is taken."""
+    if not link_up:
+        return "no link to the device"
     if tally.asks:
         if reason not in list(LampsWere):
             return sentences.what_fell(*tally.doubt)

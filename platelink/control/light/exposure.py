@@ -14,9 +14,8 @@ import math
 from platelink.control.alarm.states import Condition
 from platelink.control.contact.finding import Finding, Verdict
 from platelink.control.contact.gauge import GaugeNature
-from platelink.control.light import sentences
+from platelink.control.light import conclusions, sentences
 from platelink.control.light.approach import Approach, Found
-from platelink.control.light.conclusions import Conclusion, after_close, after_restart, not_again
 from platelink.control.light.dose import Point, point_of
 from platelink.control.light.face import Outputs
 from platelink.control.light.hour import LightHour
@@ -37,7 +36,7 @@ from platelink.control.states import (
     State,
     Step,
 )
-from platelink.events.light import Held, Restarted
+from platelink.events.light import Restarted
 from platelink.events.unit import DeviceRestarted, LinkLost
 from platelink.link import messages as m
 from platelink.sensing.readings import Reading
@@ -131,16 +130,19 @@ class Exposure(Machine):
     def restart(self, reason: str, *, now: float) -> Outputs:
         self._now = now
         if self._allowed("restart", State.HELD):
-            refused = not_again(self._tally, reason) if self._link_up else "no link to the device"
-            missing, least = self._tally.remaining_mj_cm2, self._tally.least_mj_cm2
+            asked = (tally := self._tally).asks
+            refused = conclusions.not_again(tally, reason, link_up=self._link_up)
+            if asked and not tally.asks:
+                self._out.append(conclusions.at_rest(tally))
+            missing = tally.remaining_mj_cm2
             if refused:
                 self._refuse(f"restart refused: {refused}")
-            elif missing <= least:  # one tick of light would be too much
+            elif missing <= tally.least_mj_cm2:  # one tick of light would be too much
                 self._finish(State.COMPLETE, "target dose reached")
             else:
                 self._move(State.RESTARTING)
                 text = f"restarting with {missing:.1f} mJ/cm² to go"
-                self._note(Restarted(*self._tally.doubt), text)
+                self._note(Restarted(*tally.doubt), text)
                 self._enter_contact()
         return self._take()
 
@@ -296,9 +298,9 @@ class Exposure(Machine):
         if stretch.phase is Phase.OVER:
             self._stretch = None
             self._tally.ended(stretch)
-            self._conclude(after_close(stretch.close_reason, self._tally, self.state))
+            self._conclude(conclusions.after_close(stretch.close_reason, self._tally, self.state))
 
-    def _conclude(self, found: Conclusion) -> None:
+    def _conclude(self, found: conclusions.Conclusion) -> None:
         if found.not_counted:
             self._note(DeviceRestarted(), found.not_counted)
         if found.to is State.COMPLETE:
@@ -319,7 +321,9 @@ class Exposure(Machine):
         self._switching.closed()
         silent_s = self._now - self._seen_t
         if self.state is not State.HELD or stretch is not None:
-            self._conclude(after_restart(stretch, self._tally, silent_s, up_s, self.state))
+            self._conclude(
+                conclusions.after_restart(stretch, self._tally, silent_s, up_s, self.state)
+            )
 
     def _run_out(self) -> None:
         """The present part has lasted too long: light off, or nothing more to wait for."""
@@ -361,10 +365,7 @@ class Exposure(Machine):
             return
         self._move(rest)
         self._approach.order += 1
-        missing, over = self._tally.remaining_mj_cm2, self._tally.over_mj_cm2
-        text = f"with {missing:.1f} mJ/cm² to go" if missing else f"{over:.1f} mJ/cm² past its dose"
-        doubt = sentences.doubt(*self._tally.doubt)
-        self._note(Held(missing, *self._tally.doubt), f"held {text}{doubt and ', '}{doubt}")
+        self._out.append(conclusions.at_rest(self._tally))
         self._send(m.SetOutput(m.Output.BEEPER, 1, BEEP_MS))
 
     def _finish(self, end: State, reason: str) -> None:
