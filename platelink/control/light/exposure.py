@@ -319,11 +319,9 @@ class Exposure(Machine):
         """The device lost its sums: what fell from the last sample to its start is not known."""
         stretch, self._stretch = self._stretch, None
         self._switching.closed()
-        silent_s = self._now - self._seen_t
+        known = self._tally, self._now - self._seen_t, up_s, self.state
         if self.state is not State.HELD or stretch is not None:
-            self._conclude(
-                conclusions.after_restart(stretch, self._tally, silent_s, up_s, self.state)
-            )
+            self._conclude(conclusions.after_restart(stretch, *known))
 
     def _run_out(self) -> None:
         """The present part has lasted too long: light off, or nothing more to wait for."""
