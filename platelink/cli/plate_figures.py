@@ -10,7 +10,7 @@ from pydantic import JsonValue
 
 from platelink.cli.plate_text import clock, depth_limits, measured
 from platelink.cli.quantities import Display, clean, quantity
-from platelink.cli.runs import dose_text, given_text, light_text, off_text
+from platelink.cli.runs import dose_text, given_text, light_text, three_cells
 from platelink.cli.tables import Column, pairs, table, terminal_width
 from platelink.contract.base import Answer
 from platelink.contract.plates import DepthPoint, YesNoCheck
@@ -74,7 +74,8 @@ def since(at_utc: datetime, begun: datetime) -> str:
 
 _EXPOSURES = (
     Column("STEP", least=8), Column("STATE"), Column("TARGET", right=True, spare=1),
-    Column("DOSE", right=True), Column("OFF BY", right=True, spare=2),
+    Column("DOSE", right=True), Column("CONTROL", right=True, spare=2),
+    Column("PLATES", right=True, spare=2), Column("METER", right=True, spare=2),
     Column("LIGHT", right=True, spare=3), Column("RUN"),
 )  # fmt: skip
 _BAKES = (
@@ -93,7 +94,7 @@ def _exposure(record: RunRecord, display: Display) -> list[str]:
         run.state,
         dose_text(run.target_dose_mj_cm2, display),
         given_text(run, display),
-        off_text(run.difference_pct),
+        *three_cells(run),
         light_text(run.light_s),
         run.run_id,
     ]

@@ -17,6 +17,7 @@ from platelink.cli.context import emit, find_run, journal_option, json_option, o
 from platelink.cli.group import Failure
 from platelink.cli.quantities import LEAST_DOUBT_MJ_CM2, Display
 from platelink.cli.tables import Column, local, print_table
+from platelink.cli.uncertainty import expanded
 from platelink.contract.runs import BakeEnd, PlateEnd, Run
 from platelink.contract.words import RunState
 from platelink.record.check import CheckResult
@@ -36,7 +37,9 @@ _COLUMNS = (
     Column("STATE"),
     Column("TARGET", right=True, spare=2),
     Column("DOSE", right=True),
-    Column("OFF BY", right=True, spare=4),
+    Column("CONTROL", right=True, spare=4),
+    Column("PLATES", right=True, spare=4),
+    Column("METER", right=True, spare=4),
     Column("LIGHT", right=True, spare=7),
     Column("RESULT", least=8, spare=6),
     Column("PLATE", least=6, spare=5),
@@ -89,6 +92,10 @@ def runs(
 ) -> None:  # fmt: skip
     """List recorded runs, newest first: exposures, bakes, and whole plates (--step plate).
 
+    A dose has three numbers: CONTROL, how near its end was to the target as this sensor reads;
+    PLATES and METER, how far it may be off (k = 2) from plates of this unit, place and month, and
+    against the reference meter.
+
     Dates are days of this computer's time zone; a time needs its zone, such as
     2026-03-02T08:00+01:00."""
     if since and until and since >= until:
@@ -123,6 +130,16 @@ def off_text(pct: float | None) -> str:
     return "" if pct is None else f"{round(pct, 2) + 0.0:+.2f} %"
 
 
+def three_cells(run: Run) -> list[str]:
+    """How near the end was to the target, U between plates and against the meter, in cells; a dash
+    where that was not recorded, so that the first never stands alone."""
+    if run.difference_pct is None:
+        return ["", "", ""]
+    both = (run.plate_to_plate_pct, run.against_meter_pct)
+    stated = ["–" if u_pct is None else expanded(u_pct) for u_pct in both]
+    return [off_text(run.difference_pct), *stated]
+
+
 def light_text(seconds: float | None) -> str:
     """How long light was on, in a cell of a table."""
     return "" if seconds is None else f"{seconds:.1f} s"
@@ -150,7 +167,7 @@ def _row(record: RunRecord, display: Display) -> list[str]:
         run.state,
         dose_text(run.target_dose_mj_cm2, display),
         given_text(run, display),
-        off_text(run.difference_pct),
+        *three_cells(run),
         light_text(run.light_s),
         _result(record, display),
         run.plate or "",

@@ -26,7 +26,9 @@ from platelink.cli.tables import (
     table,
     terminal_width,
 )
+from platelink.cli.uncertainty import budget_table, three_numbers
 from platelink.contract.runs import off_pct
+from platelink.contract.uncertainty import uncertainty_in
 from platelink.record.plot import plot, plotted
 from platelink.units import named
 
@@ -114,6 +116,9 @@ def _page(
         yield "BAKE", pairs(_heat(run, len(samples), len(events), display))
     else:
         yield "DOSE", pairs(_dose(run, len(samples), len(events), samples, display))
+    stated = uncertainty_in(run.end.data) if run.end else None
+    if stated is not None:
+        yield "UNCERTAINTY", budget_table(stated)
     if run.start.request:
         yield "REQUEST", pairs(facts(run.start.request, display))
     if isinstance(light, dict) and run.start.run_kind != BAKE:
@@ -159,8 +164,9 @@ def _dose(
         rows.append(("entries", f"{samples} samples, {events} events"))
         return rows
     dose, device = run.summary.dose_mj_cm2, end.device_dose_mj_cm2
-    rows.append(("delivered", dose_text(dose, display) + _off(off_pct(dose, target), "target")))
-    data = dict(end.data)
+    rows.append(("delivered", dose_text(dose, display)))
+    rows += three_numbers(off_pct(dose, target), uncertainty_in(end.data))
+    data = {name: value for name, value in end.data.items() if name != "uncertainty"}
     if run.corrected is not None:
         told = f"{dose_text(end.dose_mj_cm2, display)}; the device's account came after it"
         rows.append(("told at its end", told))

@@ -20,6 +20,7 @@ from platelink.config.services import (
     ServiceSection,
     StoreSection,
 )
+from platelink.config.uncertainty import UncertaintySection
 from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
 from platelink.control.contact.contact import ContactLimits
 from platelink.control.light.request import Optics
@@ -69,6 +70,11 @@ class Config(Section):
     water: TemperatureSection | None = table(
         "The probe in the washout's water; left out, a person measures what a recipe asks for.",
         None,
+    )
+    uncertainty: UncertaintySection = table(
+        "What the doses of this unit may be off by: docs/uncertainty.md. What is left out is "
+        "assumed, and is said to be wherever a dose is told.",
+        UncertaintySection(),
     )
     contact: ContactSection | None = table(
         "The contact vacuum an exposure needs (common practice, no source: set what holds your "

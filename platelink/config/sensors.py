@@ -73,8 +73,13 @@ class LightChannelSection(Section):
         "Last day the calibration is good; later an exposure must be told to go on without.",
         example=date(2027, 1, 15),
     )
-    rel_uncertainty: float = key(
-        "Relative standard uncertainty (k = 1) of the slope.", 0.05, ge=0.0, lt=1.0
+    rel_uncertainty: float | None = key(
+        "Relative standard uncertainty (k = 1) of the reference meter that the slope is from, half "
+        "of what its certificate states for k = 2. Left out, 0.05 is assumed.",
+        None,
+        sample=0.05,
+        ge=0.0,
+        lt=1.0,
     )
 
     @model_validator(mode="after")

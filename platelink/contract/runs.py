@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import AwareDatetime, BeforeValidator, Field
 
 from platelink.contract.base import Answer, Json, Request, Utc
+from platelink.contract.uncertainty import uncertainty_in
 from platelink.contract.words import RunState
 
 if TYPE_CHECKING:
@@ -70,7 +71,16 @@ class Run(Answer):
     )
     uncertain_mj_cm2: float | None = Field(description="As much more may have fallen unseen.")
     device_dose_mj_cm2: float | None
-    difference_pct: float | None = Field(description="Of the dose, from its target.")
+    difference_pct: float | None = Field(
+        description="Of the dose, from its target: how near the end was, as this sensor reads."
+    )
+    plate_to_plate_pct: float | None = Field(
+        description="U (k = 2) of the dose between plates of this unit, place and month; null: not "
+        "recorded."
+    )
+    against_meter_pct: float | None = Field(
+        description="U (k = 2) of the dose against the reference meter; null: not recorded."
+    )
     light_s: float | None
     samples: int | None
     events: int | None
@@ -88,6 +98,7 @@ class Run(Answer):
         uncertain_mj_cm2 = uncertain_in(end) if end and dose_mj_cm2 is not None else None
         if corrected is not None:
             dose_mj_cm2, uncertain_mj_cm2 = corrected.dose_mj_cm2, corrected.uncertain_mj_cm2
+        stated = uncertainty_in(end.data) if end else None
         return Run(
             run_id=start.run_id,
             unit=start.unit,
@@ -103,6 +114,8 @@ class Run(Answer):
             uncertain_mj_cm2=uncertain_mj_cm2,
             device_dose_mj_cm2=end.device_dose_mj_cm2 if end else None,
             difference_pct=off_pct(dose_mj_cm2, start.target_dose_mj_cm2),
+            plate_to_plate_pct=stated.plate_to_plate_pct if stated else None,
+            against_meter_pct=stated.against_meter_pct if stated else None,
             light_s=end.light_s if end else None,
             samples=end.samples if end else None,
             events=end.events if end else None,

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
+from pydantic import JsonValue
+
+from platelink.contract.uncertainty import Uncertainty, UncertaintyLine
 from platelink.ledger.by import from_ms
 from platelink.record.errors import JournalError, JournalRefused
 from platelink.record.writer import JournalWriter
 from platelink.runs import RunChannels, RunEvent, RunStart
+from platelink.sensing.budget import Budget
 from platelink.unit.outputs import (
     CoreOutput,
     EventNoted,
@@ -109,7 +114,7 @@ class Journaling:
         )
 
     def _end(self, run: RunEnded, now: float) -> None:
-        ended = run.ended
+        ended, told = run.ended, _told(run.budget)
         self.writer.end_run(
             run.run_id,
             from_ms(run.at_utc_ms),
@@ -124,7 +129,8 @@ class Journaling:
                 name: value
                 for name in ("uncertain_mj_cm2", "doubtful_mj_cm2")
                 if (value := getattr(ended, name))
-            },
+            }
+            | ({"uncertainty": told} if told is not None else {}),
         )
 
     def _close(self, run: RunClosed, now: float) -> None:
@@ -137,3 +143,30 @@ class Journaling:
             gaps=run.gaps,
             data=run.data,
         )
+
+
+def _told(found: Budget | None) -> dict[str, JsonValue] | None:
+    """The budget as it is recorded with the end of its exposure."""
+    if found is None:
+        return None
+    plate, meter = found.plate, found.meter
+    return Uncertainty(
+        plate_to_plate_pct=plate.expanded,
+        against_meter_pct=meter.expanded,
+        plate_to_plate_dof=_finite(plate.dof),
+        against_meter_dof=_finite(meter.dof),
+        assumed=found.assumed,
+        lines=tuple(
+            UncertaintyLine(
+                name=line.name, channel=line.channel, value=line.value, unit=line.unit,
+                distribution=str(line.shape), dof=_finite(line.dof), source=str(line.source),
+                sensitivity=line.sensitivity, plate_sensitivity=line.plate_sensitivity,
+                u_pct=abs(line.of_meter().part), plate_u_pct=abs(line.of_plate().part),
+            )
+            for line in found.lines
+        ),
+    ).model_dump(mode="json")  # fmt: skip
+
+
+def _finite(dof: float) -> float | None:
+    return dof if math.isfinite(dof) else None

@@ -105,6 +105,7 @@ def unit_settings(config: Config) -> UnitSettings:
             "config": effective(config),
         },
         steps=step_defaults(config),
+        stated=config.uncertainty.stated(),
     )
 
 

@@ -3,8 +3,8 @@
     platelink            every column of the samples, and ``sample`` (index within the run)
     platelink_event      count = 1, with the tag ``name``
     platelink_run_start  count = 1, target_dose_mj_cm2
-    platelink_run_end    dose_mj_cm2, device_dose_mj_cm2, light_s, samples, events, gaps, with the
-                         tag ``state``
+    platelink_run_end    dose_mj_cm2, device_dose_mj_cm2, plate_to_plate_pct, against_meter_pct,
+                         light_s, samples, events, gaps, with the tag ``state``
 
 Tags of all: site, unit, run, step. Numbers only; text stays in the journals.
 """
@@ -15,6 +15,7 @@ import re
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
+from platelink.contract.uncertainty import uncertainty_in
 from platelink.publish.intake import at_ms
 from platelink.publish.topics import Address
 from platelink.runs import AnyEntry, RunChannels, RunEnd, RunEvent, RunSamples, RunStart
@@ -48,9 +49,12 @@ def points_of(entry: AnyEntry, address: Address, *, step: str, order: int) -> It
             yield Point(series, _known(fields), at, order)
         case RunEnd():
             series = _series("platelink_run_end", address, step, state=entry.state)
+            stated = uncertainty_in(entry.data)
             ends = {
                 "dose_mj_cm2": entry.dose_mj_cm2,
                 "device_dose_mj_cm2": entry.device_dose_mj_cm2,
+                "plate_to_plate_pct": stated.plate_to_plate_pct if stated else None,
+                "against_meter_pct": stated.against_meter_pct if stated else None,
                 "light_s": entry.light_s,
                 "samples": float(entry.samples),
                 "events": float(entry.events),

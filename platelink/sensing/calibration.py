@@ -16,7 +16,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
-from platelink.sensing.light import LightChannel
+from platelink.sensing.light import LightChannel, Traced
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import GaugeKind, VacuumSensor
 
@@ -184,14 +184,21 @@ class Calibration:
 
 def calibrated_light(channel: LightChannel, by: Calibration) -> LightChannel:
     """The channel with this calibration in place of the configured one."""
-    line = by.line
+    line, top = by.line, by.line.value(by.line.x_high)
     return replace(
         channel,
         dark_counts=channel.dark_counts if by.dark is None else by.dark.mean,
         slope_mw_cm2_per_count=line.gain,
         calibrated_on=by.made_at_utc.date(),
         due_on=by.due_on,
-        rel_uncertainty=by.u_at(line.x_high) / line.value(line.x_high),
+        rel_uncertainty=by.u_at(line.x_high) / top,
+        traced=Traced(
+            reference_pct=100.0 * by.instrument.u_at(top) / top,
+            certificate=by.instrument.certificate,
+            fit_pct=100.0 * line.u_fit(line.x_high) / top,
+            fit_dof=max(1, line.dof),
+            bow_pct=100.0 * line.bow / top,
+        ),
     )
 
 

@@ -33,6 +33,21 @@ _I32_MAX = 0x7FFF_FFFF
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Traced:
+    """How well a calibration knows the slope, by its record; in percent of the slope."""
+
+    reference_pct: float
+    """Standard uncertainty of the reference instrument."""
+    certificate: str
+    """Of the instrument: channels with the same one share its error."""
+    fit_pct: float
+    """Standard uncertainty of the line, from how its levels scatter."""
+    fit_dof: int
+    bow_pct: float
+    """Largest departure of the levels from the line, at the highest level."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LightChannel:
     """One irradiance channel with its calibration."""
 
@@ -48,8 +63,10 @@ class LightChannel:
     calibrated_on: date | None = None
     due_on: date | None = None
     """Last day the calibration is good; None where no date was stated."""
-    rel_uncertainty: float = 0.0
-    """Relative standard uncertainty (k = 1) of the slope."""
+    rel_uncertainty: float | None = None
+    """Relative standard uncertainty (k = 1) of the slope; None where nobody stated it."""
+    traced: Traced | None = None
+    """Where a record of the calibration says how it is made up."""
     name: str = ""
 
     def __post_init__(self) -> None:
@@ -59,7 +76,7 @@ class LightChannel:
             self.temp_coeff_per_c,
             self.reference_temp_c,
             self.weight,
-            self.rel_uncertainty,
+            self.rel_uncertainty or 0.0,
         )
         if not all(map(math.isfinite, numbers)):
             raise ValueError("a calibration value is not a finite number")
@@ -67,7 +84,7 @@ class LightChannel:
             raise ValueError("slope_mw_cm2_per_count must be greater than 0")
         if self.dark_counts > MAX_COUNTS:
             raise ValueError(f"dark_counts must not be above {MAX_COUNTS:.0f}")
-        if self.dark_counts < 0.0 or self.weight < 0.0 or self.rel_uncertainty < 0.0:
+        if self.dark_counts < 0.0 or self.weight < 0.0 or (self.rel_uncertainty or 0.0) < 0.0:
             raise ValueError("dark_counts, weight and rel_uncertainty must not be negative")
         if abs(self.temp_coeff_per_c) > MAX_TEMP_COEFF_PER_C:
             raise ValueError(f"temp_coeff_per_c must be within ±{MAX_TEMP_COEFF_PER_C}")
@@ -248,13 +265,6 @@ class LightSensors:
     def labels(self) -> tuple[str, ...]:
         """Name of each channel, ``light 0`` where none was given."""
         return tuple(c.name or f"light {i}" for i, c in enumerate(self.channels))
-
-    def rel_uncertainty(self) -> float:
-        """Relative standard uncertainty of the unit's irradiance from the channels' calibrations.
-
-        Added linearly: channels are calibrated against one meter, so their errors go together
-        (JCGM 100:2008, 5.2.2 note 1, correlation 1)."""
-        return sum(c.weight * c.rel_uncertainty for c in self.channels)
 
     def calibration_due(self, today: date) -> tuple[CalibrationDue, ...]:
         """The channels whose calibration is past its date."""

@@ -348,7 +348,7 @@ class Core:
         self._route(self.bed.sample(sample, reading, clock.tick_s, clock.rel_uncertainty, at=at))
         if (exposure := self.bed.exposure) is not None and not refused:
             self._out += self.recording.sample(
-                sample, reading, exposure.dose_mj_cm2, clock.tick_s, exposure.integrating
+                sample, reading, exposure, clock.tick_s, clock.rel_uncertainty
             )
 
     def _end_left_light(self) -> None:

@@ -10,6 +10,7 @@ from platelink.control.light.request import ExposureRequest, ExposureStatus, Opt
 from platelink.control.procedure.plan import StepDefaults
 from platelink.control.procedure.requests import PlateRequest
 from platelink.link import outputs as link
+from platelink.sensing.budget import Stated
 from platelink.sensing.readings import Reading
 
 
@@ -24,6 +25,8 @@ class UnitSettings:
     """Calibrations and settings as they go into every run's start."""
     steps: StepDefaults = field(default_factory=StepDefaults)
     """What a recipe leaves to the unit."""
+    stated: Stated = field(default_factory=Stated)
+    """What the shop knows of the unit's errors."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from platelink.control.states import Ended, State
 from platelink.events.event import Data, Event
 from platelink.link import messages as m
 from platelink.runs import Channel, SampleBlock
+from platelink.sensing.budget import Budget
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +67,8 @@ class RunEnded:
     at_utc_ms: int
     ended: Ended
     gaps: int
+    budget: Budget | None
+    """Of its dose; None where no light was measured."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,15 @@ of plates and bakes are in ``plate_runs``.
 
 from __future__ import annotations
 
-from platelink.control.light.request import Reciprocity
+from datetime import date, timedelta
+
+from platelink.control.light.face import AnyExposure
+from platelink.control.light.request import PLAIN, Reciprocity
 from platelink.control.states import Ended, Noted
 from platelink.events.unit import ComputerClockSet
 from platelink.link import messages as m
 from platelink.link.utc import STEP_MS
+from platelink.sensing.budget import Given, budget
 from platelink.sensing.readings import Reading
 from platelink.unit.job import UnitSettings
 from platelink.unit.outputs import CLOCK_SNAPSHOT, EventNoted, RunBegun, RunEnded, RunSampled
@@ -19,12 +23,46 @@ from platelink.unit.stamp import Stamp
 from platelink.unit.values import ExposureAccepted
 
 
+class MeanLight:
+    """What the uncertainty of an exposure's dose wants to know of its light: means weighted with
+    the light itself, so that dark moments count for nothing."""
+
+    def __init__(self, law: Reciprocity) -> None:
+        self._law = law
+        self._light = self._squares = 0.0
+        self._head_light = self._head = 0.0
+        self._clock = 0.0
+
+    def add(self, reading: Reading, tick_uncertainty: float) -> None:
+        """The next sample while light is counted."""
+        level = max(0.0, reading.irradiance_mw_cm2 or 0.0)
+        self._light += level
+        self._squares += level * level
+        if reading.head_c is not None:
+            self._head_light += level
+            self._head += level * reading.head_c
+        self._clock = tick_uncertainty
+
+    def given(self, light_s: float, at_utc_ms: int) -> Given:
+        """All of it, at the exposure's end."""
+        law = self._law
+        return Given(
+            irradiance_mw_cm2=self._squares / self._light if self._light else 0.0,
+            light_s=light_s,
+            on=date(1970, 1, 1) + timedelta(milliseconds=at_utc_ms),
+            head_c=self._head / self._head_light if self._head_light else None,
+            clock_relative=self._clock,
+            p=law.p, p_uncertainty=law.p_uncertainty, reference_mw_cm2=law.reference_mw_cm2,
+        )  # fmt: skip
+
+
 class Recording:
     """See the file's first lines."""
 
     def __init__(self, settings: UnitSettings) -> None:
+        self._settings = settings
         self._n = len(settings.optics.light.channels)
-        self._conditions = settings.conditions
+        self._light = MeanLight(PLAIN)
         self._run: SampleBuffer | None = None
         self._ahead_ms: int | None = None
 
@@ -68,6 +106,8 @@ class Recording:
         """Open the run of an exposure."""
         job, learned, device = accepted.job, accepted.learned, accepted.device
         self._run = SampleBuffer(job.run_id, self._n, at=at)
+        self._light = MeanLight(job.request.reciprocity)
+        conditions = self._settings.conditions
         return RunBegun(
             run_id=job.run_id,
             at_utc_ms=at.utc_ms,
@@ -80,8 +120,8 @@ class Recording:
             target_dose_mj_cm2=job.request.target_dose_mj_cm2,
             request=job.recorded_request,
             conditions={
-                **self._conditions,
-                "light": self._conditions.get("light", {}) | _law(job.request.reciprocity),
+                **conditions,
+                "light": conditions.get("light", {}) | _law(job.request.reciprocity),
                 "learned": {
                     "afterglow_s": learned.afterglow_s,
                     "warm_up_deficit_s": learned.warm_up_deficit_s,
@@ -103,12 +143,16 @@ class Recording:
         self._run = None
 
     def sample(
-        self, sample: m.Sample, reading: Reading, dose_mj_cm2: float, tick_s: float, counting: bool
-    ) -> tuple[RunSampled, ...]:
+        self, sample: m.Sample, reading: Reading, exposure: AnyExposure, tick_s: float,
+        tick_uncertainty: float,
+    ) -> tuple[RunSampled, ...]:  # fmt: skip
         """Take one sample of the run, if there is one; a block when it is time."""
         if self._run is None:
             return ()
-        self._run.add(sample, reading, dose_mj_cm2, tick_s, counting)
+        counting = exposure.integrating
+        self._run.add(sample, reading, exposure.dose_mj_cm2, tick_s, counting)
+        if counting:
+            self._light.add(reading, tick_uncertainty)
         return self.due(reading.t)
 
     def due(self, t: float) -> tuple[RunSampled, ...]:
@@ -132,7 +176,10 @@ class Recording:
         if run is None:
             return ()
         self._run = None
-        return (*last, RunEnded(run.run_id, run.utc.at_ms(at.now), ended, run.gaps))
+        at_ms, settings = run.utc.at_ms(at.now), self._settings
+        given = self._light.given(ended.light_s, at_ms)
+        found = budget(settings.optics.light, given, settings.stated)
+        return (*last, RunEnded(run.run_id, at_ms, ended, run.gaps, found))
 
 
 def _law(law: Reciprocity) -> dict[str, float | None]:

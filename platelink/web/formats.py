@@ -63,6 +63,17 @@ class Formats:
             f"{self.number(shown, unit.decimals if decimals is None else decimals)} {unit.symbol}"
         )
 
+    def signed(self, pct: float) -> str:
+        """How far a dose is from its target."""
+        return f"{'-' if pct < 0.0 else '+'}{self.number(abs(pct), 3)} %"
+
+    def expanded(self, u_pct: float) -> str:
+        """An expanded uncertainty, in two digits."""
+        if not (math.isfinite(u_pct) and u_pct > 0.0):
+            return f"±{self.number(u_pct)} %"
+        decimals = max(0, 1 - math.floor(math.log10(u_pct)))
+        return f"±{self.number(u_pct, decimals)} %"
+
     def moment(self, at_utc: str | None) -> str:
         """Date and time, to the second, in the zone of the unit's computer."""
         at = _parsed(at_utc)

@@ -12,6 +12,7 @@ from starlette.responses import RedirectResponse, Response
 from platelink.contract.base import Answer, Json
 from platelink.contract.plates import ContactBand
 from platelink.contract.runs import Events, Run, Runs, RunWhole
+from platelink.contract.uncertainty import uncertainty_in
 from platelink.web.service import ServiceSays, get, part
 from platelink.web.show import show
 
@@ -81,6 +82,7 @@ async def record(request: Request) -> Response:
         "record.html",
         run=run,
         events=events,
+        budget=uncertainty_in(run.data),
         recipe_steps=steps_of((await _plate_of(request, run)).request),
         limits=limits_of,
     )

@@ -56,6 +56,25 @@ WORDS = {
     "vacuum": N_("vacuum"),
     "oven": N_("oven"),
     "head": N_("sensor head"),
+    # lines of a dose's uncertainty, and where they are from
+    "reference": N_("reference meter"),
+    "fit": N_("calibration line"),
+    "dark": N_("dark reading"),
+    "resolution": N_("resolution"),
+    "non-linearity": N_("non-linearity"),
+    "temperature": N_("temperature"),
+    "supply": N_("supply"),
+    "drift": N_("drift since calibration"),
+    "ageing": N_("ageing"),
+    "position": N_("position"),
+    "cosine": N_("slanting light"),
+    "spectral": N_("colour of the light"),
+    "timing": N_("timing"),
+    "reciprocity": N_("reciprocity"),
+    "set": N_("stated"),
+    "calibration": N_("calibration"),
+    "measured": N_("measured"),
+    "assumed": N_("assumed"),
 }
 
 NO_SERVICE = N_(

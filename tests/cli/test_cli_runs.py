@@ -41,7 +41,7 @@ def test_list_is_newest_first_with_state_dose_and_difference(journal: Path) -> N
     assert head.split()[:4] == ["RUN", "BEGUN", "STEP", "STATE"]
     assert [line.split()[0] for line in lines] == [OPEN, WRONG, GOOD]
     assert "open" in lines[0] and "A. Example" not in lines[0]
-    assert "340.00 mJ/cm²  340.00 mJ/cm²  +0.00 %  34.0 s  P-17" in lines[2]
+    assert "340.00 mJ/cm²  340.00 mJ/cm²  +0.00 %       –      –  34.0 s  P-17" in lines[2]
 
 
 def test_list_as_json(journal: Path) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
-from cli_runs import GOOD, MINIMAL, OPEN, add_run, make_journal, run, samples
+from cli_runs import GOOD, MINIMAL, OPEN, T0, add_run, make_journal, run, samples
 
 from platelink.cli.quantities import Display, facts, shown
 from platelink.record.journal import Journal
@@ -24,8 +26,11 @@ def test_everything_recorded_is_on_the_page(journal: Path) -> None:
         f"RUN {GOOD}",
         "complete: target dose reached",
         "operator  A. Example",
-        "delivered      340.00 mJ/cm²  +0.000 % of target",
-        "by the device  339.90 mJ/cm²  -0.029 % of delivered",
+        "delivered          340.00 mJ/cm²\n",
+        "control            +0.000 % of target, as this sensor reads\n",
+        "plate to plate     not recorded with this run\n",
+        "against the meter  not recorded with this run\n",
+        "by the device      339.90 mJ/cm²  -0.029 % of delivered",
         "701 samples, 2 events, 0 gaps",
         "contact  yes",
         "dark           20 counts",
@@ -41,12 +46,90 @@ def test_everything_recorded_is_on_the_page(journal: Path) -> None:
     assert "nan" not in text.lower()
 
 
+def told(**more: object) -> dict[str, object]:
+    """What the end of an exposure says of how sure its dose is; invented."""
+    one = {
+        "name": "position", "channel": None, "value": 5.0, "unit": "%", "distribution": "uniform",
+        "dof": 8.0, "source": "assumed", "sensitivity": 1.0, "plate_sensitivity": 0.1,
+        "u_pct": 2.8868, "plate_u_pct": 0.28868,
+    }  # fmt: skip
+    clock = one | {"name": "timing", "value": 0.01, "dof": None, "source": "measured",
+                   "u_pct": 0.01, "plate_u_pct": 0.01, "distribution": "normal"}  # fmt: skip
+    return {
+        "plate_to_plate_pct": 1.8447, "against_meter_pct": 13.96, "k": 2.0,
+        "plate_to_plate_dof": None, "against_meter_dof": 44.4, "assumed": ["position"],
+        "lines": [one, clock],
+    } | more  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def sure(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run that says how sure its dose is, and one that says it in words not known here."""
+    path = tmp_path_factory.mktemp("sure") / "journal.sqlite"
+    with Journal.open(path, unit="unit-1", new_uuid="u", ballast_bytes=4096) as journal:
+        for name, uncertainty in (
+            ("sure", told()),
+            ("odd", told(lines="?")),
+            ("all", told(assumed=[])),
+        ):
+            add_run(journal, name, samples(), ended=False)
+            journal.end_run(
+                name, T0 + timedelta(seconds=35.2), "complete", "target dose reached",
+                dose_mj_cm2=340.01, device_dose_mj_cm2=340.0, light_s=34.0,
+                data={"uncertainty": uncertainty},
+            )  # fmt: skip
+    return path
+
+
+def test_a_dose_has_three_numbers_and_never_one(sure: Path) -> None:
+    text = run("show", "sure", "--no-plot", "--journal", sure).stdout
+    for part in (
+        "delivered          340.01 mJ/cm²\n",
+        "control            +0.003 % of target, as this sensor reads\n",
+        "plate to plate     ±1.8 % (k = 2): plates of this unit, place and month\n",
+        "against the meter  ±14 % (k = 2): the reference meter at the plate\n",
+        "assumed            position: see [uncertainty]\n",
+    ):
+        assert part in text, part
+    table = text[text.index("UNCERTAINTY") : text.index("REQUEST")]
+    for row in (
+        r"position +5 % +uniform +1 +8 +0\.289 % +2\.887 % +assumed",
+        r"timing +0\.01 % +normal +1 +∞ +0\.010 % +0\.010 % +measured",
+        r"combined, k = 1 +∞ / 44 +0\.922 % +6\.980 %",
+        r"U, k = 2 +1\.845 % +13\.960 %",
+    ):
+        assert re.search(row, table), (row, table)
+    assert "1.8447" not in text  # not once more as data
+
+
+def test_what_is_all_stated_assumes_nothing(sure: Path) -> None:
+    assert "assumed  " not in run("show", "all", "--no-plot", "--journal", sure).stdout
+
+
+def test_what_is_said_in_other_words_is_not_guessed(sure: Path) -> None:
+    text = run("show", "odd", "--no-plot", "--journal", sure).stdout
+    assert "plate to plate     not recorded with this run\n" in text
+    assert "UNCERTAINTY" not in text
+
+
+def test_lists_have_all_three_numbers(sure: Path) -> None:
+    lines = run("runs", "--journal", sure, env={"COLUMNS": "200"}).stdout.splitlines()
+    head = next(line for line in lines if "CONTROL" in line)
+    assert head.split()[6:9] == ["CONTROL", "PLATES", "METER"], head
+    row = next(line for line in lines if line.lstrip().startswith("sure"))
+    assert "+0.00 %  ±1.8 %  ±14 %" in row
+    found = json.loads(run("runs", "--json", "--journal", sure).stdout)["runs"]
+    by_name = {one["run_id"]: one for one in found}
+    assert by_name["sure"]["against_meter_pct"] == 13.96
+    assert by_name["odd"]["plate_to_plate_pct"] is None
+
+
 def test_units_are_those_of_the_configuration(journal: Path, tmp_path: Path) -> None:
     config = tmp_path / "platelink.toml"
     config.write_text(MINIMAL + '[display]\ndose = "J/m2"\nirradiance = "W/m2"\nvacuum = "inHg"\n')
     text = run("--config", config, "show", GOOD, "--journal", journal).stdout
     # 340 mJ/cm² = 3400 J/m²; 10 mW/cm² = 100 W/m²; 80 kPa = 23.62 inHg (NIST SP 811: 3.386 389 kPa)
-    assert "delivered      3400.0 J/m²" in text
+    assert "delivered          3400.0 J/m²" in text
     assert "irradiance, W/m²\n       100 │" in text
     assert "vacuum, inHg" in text and "     23.62 │" in text
 

@@ -3,6 +3,7 @@
 import json
 import math
 import stat
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 
@@ -13,9 +14,11 @@ from platelink.config.load import ConfigError, load, loads
 from platelink.config.model import Config, effective
 from platelink.config.services import SecretFileError
 from platelink.config.show import example, show
-from platelink.daemon.setup import step_defaults
+from platelink.config.uncertainty import UncertaintySection
+from platelink.daemon.setup import step_defaults, unit_settings
 from platelink.forms.walk import keys
 from platelink.link.messages import SilencePolicy
+from platelink.sensing.budget import ASSUMED, Stated
 from platelink.sensing.temperature import LinearSensor, Pt100Sensor, ThermocoupleSensor
 from platelink.sensing.vacuum import GaugeKind, Signal, VacuumSensor
 
@@ -90,7 +93,7 @@ def test_what_a_unit_can_measure_comes_from_its_sensors() -> None:
 def test_light_sensors_take_every_calibration_value() -> None:
     text = MINIMAL + 'temp_coeff_per_c = -0.001\nreference_temp_c = "77 degF"\nname = "left"\n'
     (channel,) = loads(text).sensors().light.channels
-    assert (channel.name, channel.weight, channel.rel_uncertainty) == ("left", 1.0, 0.05)
+    assert (channel.name, channel.weight, channel.rel_uncertainty) == ("left", 1.0, None)
     assert channel.reference_temp_c == 25.0
     assert channel.slope_at(45.0) == pytest.approx(0.0149 / 0.98)
 
@@ -291,3 +294,21 @@ def test_a_frozen_configuration_stays_as_it_was_checked() -> None:
         config.unit.name = "other"
     with pytest.raises(ConfigError):
         loads(MINIMAL + "[unit]\n")
+
+
+def test_what_a_shop_states_of_its_errors_is_told_from_what_it_does_not() -> None:
+    assert loads(MINIMAL).uncertainty.stated() == Stated()
+    text = MINIMAL.replace("[[light", "[uncertainty]\nposition_pct = 3\nfit_pct = 0.4\n[[light")
+    text += "rel_uncertainty = 0.02\n"
+    config = loads(text)
+    assert config.uncertainty.stated() == Stated(position_pct=3.0, fit_pct=0.4)
+    assert unit_settings(config).stated == config.uncertainty.stated()
+    assert config.light.sensors().channels[0].rel_uncertainty == 0.02
+    assert config.config_hash() != loads(MINIMAL).config_hash()
+
+
+def test_everything_that_can_be_stated_is_a_key_and_says_what_is_assumed() -> None:
+    section = UncertaintySection.model_fields
+    assert set(section) == {field.name for field in fields(Stated)}
+    for name, field in section.items():
+        assert f"out, {ASSUMED[name]:g} is assumed." in (field.description or ""), name

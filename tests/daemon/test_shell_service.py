@@ -12,6 +12,7 @@ import pytest
 
 from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
 from platelink.cli.serve import Worth
+from platelink.contract.uncertainty import uncertainty_in
 from platelink.contract.unit import LiveLine
 from platelink.control.states import State
 from platelink.record.journal import Journal
@@ -347,6 +348,19 @@ def test_a_run_made_by_the_shell_can_be_checked(
             assert len(conditions["config_hash"]) == 64 and conditions["platelink"]
             assert (run.start.plate, run.start.operator) == ("p-1", "op")
             assert run.end.dose_mj_cm2 == pytest.approx(60.0, rel=0.01)
+            stated = uncertainty_in(run.end.data)
+            assert stated is not None and 0.5 < stated.plate_to_plate_pct < stated.against_meter_pct
+            sources = {line.name: line.source for line in stated.lines}
+            assert (sources["timing"], sources["reference"]) == ("measured", "assumed")
+            assert ("reciprocity" in sources) == bool(law)
+            count = next(line for line in stated.lines if line.name == "dark")
+            slope = config.light.channel[0].slope_mw_cm2_per_count
+            levels = journal.samples(run_id).values["irradiance_mw_cm2"]
+            levels = levels[levels > 0.0]
+            mean_mw_cm2 = (levels**2).sum() / levels.sum()
+            assert count.sensitivity == pytest.approx(
+                100.0 * slope / mean_mw_cm2 * (0.85 if law else 1.0), rel=1e-3
+            )
             assert (run.end.device_dose_mj_cm2 is None) == bool(law)
             names = {c.name for c in run.channels.channels}
             assert names == set(journal.samples(run_id).values)

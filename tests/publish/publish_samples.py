@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from pydantic import JsonValue
+
 from platelink.runs import (
     AnyEntry,
     Channel,
@@ -70,6 +72,13 @@ def end(number: int, count: int, run: str = "r1", at: datetime = AT) -> RunEnd:
         reason="dose reached", dose_mj_cm2=340.1, device_dose_mj_cm2=340.2, light_s=60.5,
         samples=count, events=2,
     )  # fmt: skip
+
+
+UNCERTAINTY: dict[str, JsonValue] = {
+    "plate_to_plate_pct": 1.5, "against_meter_pct": 14.0, "plate_to_plate_dof": None,
+    "against_meter_dof": 23.0, "assumed": [], "lines": [],
+}  # fmt: skip
+"""As an exposure's end may hold it; invented."""
 
 
 def whole_run(blocks: int, per_block: int, *, first: int = 1, run: str = "r1") -> list[AnyEntry]:

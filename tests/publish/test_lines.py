@@ -66,6 +66,9 @@ def test_start_and_end_give_their_numbers():
         "dose_mj_cm2": 340.1, "device_dose_mj_cm2": 340.2, "light_s": 60.5, "samples": 20.0,
         "events": 2.0, "gaps": 0.0,
     }  # fmt: skip
+    sure = ps.end(9, 20).model_copy(update={"data": {"uncertainty": ps.UNCERTAINTY}})
+    (stop,) = points_of(sure, address("end"), step="film", order=9)
+    assert (stop.fields["plate_to_plate_pct"], stop.fields["against_meter_pct"]) == (1.5, 14.0)
     assert list(points_of(ps.channels(), address("channels"), step="film", order=2)) == []
 
 

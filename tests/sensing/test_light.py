@@ -56,13 +56,6 @@ def test_temperature_changes_the_response_about_the_reference() -> None:
     assert unit.channels[0].slope_at(45.0) == pytest.approx(0.02 / 0.96)
 
 
-def test_uncertainties_of_channels_calibrated_together_add() -> None:
-    unit = sensors(
-        channel(weight=1.0, rel_uncertainty=0.05), channel(weight=3.0, rel_uncertainty=0.03)
-    )
-    assert unit.rel_uncertainty() == pytest.approx(0.25 * 0.05 + 0.75 * 0.03)
-
-
 # --- limits of the converter --------------------------------------------------------------------
 
 

@@ -18,7 +18,7 @@ from platelink.publish.recorder_journal import RecorderJournal
 from platelink.publish.services import StoreService
 from platelink.publish.store import Store, StoreSettings
 from platelink.publish.topics import Topics
-from platelink.runs import AnyEntry, RunSamples
+from platelink.runs import AnyEntry, RunEnd, RunSamples
 
 pytestmark = [
     pytest.mark.system,
@@ -37,6 +37,8 @@ PANELS = [
 BLOCKS, PER_BLOCK = 20, 10
 EXPECTED = {  # worked out by hand from the run below
     "dose_error": 100 * (340.1 / 340.0 - 1),
+    "dose_plates": 1.5,
+    "dose_meter": 14.0,
     "dose_disagreement": 100 * (340.1 / 340.2 - 1),
     "light_time": 60.5,
     "runs_by_state": 1.0,
@@ -55,6 +57,8 @@ def recent_run(begun: datetime) -> list[AnyEntry]:
             warm = {"oven_c": (65.5,) * PER_BLOCK, "head_c": (31.25,) * PER_BLOCK}
             moved["at_utc_ms"] = tuple(t + shift_ms for t in entry.at_utc_ms)
             moved["values"] = entry.values | warm
+        if isinstance(entry, RunEnd):
+            moved["data"] = {"uncertainty": ps.UNCERTAINTY}
         entries.append(entry.model_copy(update=moved))
     return entries
 

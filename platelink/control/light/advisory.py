@@ -261,7 +261,7 @@ class AdvisoryExposure(Machine):
         off_pct = 100.0 * (dose / target - 1.0)
         self._note(
             LightGone(dose, off_pct, self._light_s),
-            f"{dose:.1f} mJ/cm² delivered, {off_pct:+.1f} % of the target",
+            f"{dose:.1f} mJ/cm² delivered, {off_pct:+.1f} % of the target as this sensor reads",
         )
         if dose < (1.0 - SHORT_SHARE) * target:
             self._move(State.STOPPING)
@@ -270,7 +270,7 @@ class AdvisoryExposure(Machine):
                 f"the unit's timer ended the light {target - dose:.1f} mJ/cm² early",
             )
         else:
-            text = f"light ended {off_pct:+.1f} % off the target dose"
+            text = f"light ended {off_pct:+.1f} % off the target dose as this sensor reads"
             if abs(off_pct) > self.request.tolerance_pct:
                 text += f", tolerance {self.request.tolerance_pct:g} %; judge the plate"
             self._finish(State.COMPLETE, text)

@@ -271,7 +271,8 @@ class ExposureWork:
         if abs(off_pct) > step.tolerance_pct:
             self._progress.deviate(
                 f"{step.name}: {given:.1f} mJ/cm², {off_pct:+.1f} % off its "
-                f"{step.dose_mj_cm2:.1f} (tolerance {step.tolerance_pct:g} %)"
+                f"{step.dose_mj_cm2:.1f} as this sensor reads (tolerance "
+                f"{step.tolerance_pct:g} %)"
             )
 
     def _complete(self) -> None:

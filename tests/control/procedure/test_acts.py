@@ -113,7 +113,7 @@ def test_a_held_step_can_be_skipped_and_a_running_one_cannot(step: str) -> None:
     assert facts["state"] == "skipped"
     if step in ("film", "back"):  # what it gave is not forgotten
         assert facts["dose_mj_cm2"] == pytest.approx(hands_dose(step) / 3.0)
-        off = f"mJ/cm², -66.7 % off its {hands_dose(step):.1f} (tolerance 2 %)"
+        off = f"mJ/cm², -66.7 % off its {hands_dose(step):.1f} as this sensor reads (tolerance 2 %)"
         assert any(off in text for text in over.data["deviations"]), over.data["deviations"]
     if step == "washout":
         assert [s["verdict"] for s in facts["stages"]] == ["broken off"]

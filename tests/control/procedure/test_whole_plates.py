@@ -324,5 +324,5 @@ def test_lamps_that_fade_in_mid_run_leave_no_dose_out_of_tolerance_unsaid() -> N
     (left,) = bench.left
     left.began_mj_cm2 -= 2.0  # the account comes to 2 of 60 mJ/cm² more: out of 2 %
     bench.run_until(lambda: bench.ask_device() or not bench.plate().on_bed)
-    assert any("film: 62." in d and "off its 60.0 (tolerance 2 %)" in d
+    assert any("film: 62." in d and "off its 60.0 as this sensor reads (tolerance 2 %)" in d
                for d in bench.plate().progress.deviations)  # fmt: skip
