@@ -11,6 +11,7 @@ from platelink.api.accounts import Accounts
 from platelink.api.context import Context
 from platelink.api.errors import ApiError, unusable
 from platelink.api.remembered import now_utc, people_remembered
+from platelink.calibrations.store import CalibrationStore
 from platelink.contract.service import Settings
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.recipe.store import RecipeStore
@@ -27,19 +28,38 @@ def reading(here: Context) -> Iterator[RecipeStore | None]:
     if not path.exists():
         yield None
         return
-    with _translated(), RecipeStore.open(path, read_only=True) as store:
+    with translated(), RecipeStore.open(path, read_only=True) as store:
         yield store
 
 
 @contextmanager
 def writing(here: Context) -> Iterator[RecipeStore]:
     """The store of recipes to write."""
-    with _translated(), RecipeStore.open(here.settings.recipes) as store:
+    with translated(), RecipeStore.open(here.settings.recipes) as store:
         yield store
 
 
 @contextmanager
-def _translated() -> Iterator[None]:
+def reading_calibrations(here: Context) -> Iterator[CalibrationStore | None]:
+    """The store of calibrations to read; None before anything was calibrated."""
+    path = here.settings.calibrations
+    if not path.exists():
+        yield None
+        return
+    with translated(), CalibrationStore.open(path, read_only=True) as store:
+        yield store
+
+
+@contextmanager
+def writing_calibrations(here: Context) -> Iterator[CalibrationStore]:
+    """The store of calibrations to write."""
+    with translated(), CalibrationStore.open(here.settings.calibrations) as store:
+        yield store
+
+
+@contextmanager
+def translated() -> Iterator[None]:
+    """What a store refuses or cannot do, as an answer."""
     try:
         yield
     except StoreRefused as error:

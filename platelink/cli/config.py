@@ -54,7 +54,9 @@ def check(file: Path | None, recorder: bool, as_json: bool) -> None:
         if recorder:
             load_recorder(path)
         else:
-            notices = load(path).notices(today())
+            from platelink.daemon.calibrated import notices as all_notices
+
+            notices = all_notices(load(path), today())
     except ConfigError as error:
         problems = error.problems
     if as_json:

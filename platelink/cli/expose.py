@@ -10,7 +10,6 @@ import contextlib
 import json
 import signal
 from collections.abc import Callable, Iterator
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,7 +73,7 @@ def _checked(config: Config, given: dict[str, Any]) -> ExposureJob:
 
     try:
         job = request(ExposureJob, **given)
-        make_job(config, job, today=date.today())  # noqa: DTZ011 -- a date due in the shop's own time zone
+        make_job(config, job)
     except (ValueError, ClientError) as error:
         raise click.UsageError(str(error)) from None
     return job

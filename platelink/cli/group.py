@@ -164,6 +164,7 @@ COMMANDS = {
     "abort": Lazy("expose:abort", "End the exposure at once.", _EXPOSE),
     "lessons": Lazy("lessons:lessons", "What lamps taught: show it, drop it.", _EXPOSE),
     "oven-lag": Lazy("oven_lag:oven_lag", "How long a plate lags behind the oven's air.", _MAKE),
+    "calibrate": Lazy("calibrate:calibrate", "Sensors against a reference instrument.", _EXPOSE),
     "recipe": Lazy("recipe:recipe", "Recipes: list, show, compare, add, approve, retire.", _MAKE),
     "lot": Lazy("lot:lot", "Lots of plate stock, and what is left of them.", _MAKE),
     "screen": Lazy("screen:screen", "Line screens, and how often they were used.", _MAKE),

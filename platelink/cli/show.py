@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 _SETTINGS = "config"
 """Part of the conditions that repeats the configuration file: shown as it is written there."""
 _LIGHT = "light"
+_CALIBRATIONS = "calibrations"
 PLATE, BAKE = "plate", "bake"
 """Kinds of run that are shown in their own way."""
 
@@ -125,6 +126,9 @@ def _page(
         yield "LIGHT CALIBRATION", _calibration(light, display)
     elif light is not None and not isinstance(light, dict):
         conditions[_LIGHT] = light
+    if isinstance(calibrations := conditions.pop(_CALIBRATIONS, None), list):
+        found = [one for one in calibrations if isinstance(one, dict)]
+        yield "CALIBRATIONS", pairs([_named(one) for one in found])
     if conditions:
         yield "CONDITIONS", pairs(facts(conditions, display))
     if run.channels:
@@ -134,6 +138,18 @@ def _page(
         yield "SETTINGS IN FORCE", "\n".join(lines)
     if events:
         yield "EVENTS", _events(run, events, display)
+
+
+def _named(one: dict[str, Any]) -> tuple[str, str]:
+    """The calibration of one sensor, and what it is worth."""
+    parts = [str(one.get("calibration", "–"))]
+    if one.get("certificate"):
+        parts.append(f"against {one.get('instrument')}, certificate {one['certificate']}")
+    if one.get("due_on"):
+        parts.append(f"made {one.get('made_on')}, due {one['due_on']}")
+    if one.get("u") is not None:
+        parts.append(f"U (k = 2) {one['u']} {one.get('unit', '')}")
+    return clean(str(one.get("sensor", "–"))), clean("; ".join(parts))
 
 
 def _head(run: RunRecord) -> str:

@@ -18,6 +18,15 @@ from platelink.client.lane import Ways
 from platelink.client.live import Live
 from platelink.client.reach import answers, nobody
 from platelink.contract.base import Answer, Done, Reasoned, Request
+from platelink.contract.calibrations import (
+    CALIBRATION_ACTS,
+    AtCalibration,
+    Calibration,
+    Calibrations,
+    CalibrationWhole,
+    CountsNow,
+    NewCalibration,
+)
 from platelink.contract.people import (
     FirstLead,
     Me,
@@ -189,6 +198,29 @@ class Client:
     def drop_lessons(self, why: str) -> Done:
         """Have what lamps taught dropped."""
         return self._post(Done, "/lessons/drop", request(Reasoned, why=why))
+
+    # --- calibrations ----------------------------------------------------------------------
+
+    def counts(self, sensor: str) -> CountsNow:
+        """What the device counts at an input."""
+        return self._get(CountsNow, f"/counts/{_part(sensor)}")
+
+    def calibrations(self) -> list[Calibration]:
+        """All calibrations."""
+        return self._get(Calibrations, "/calibrations").calibrations
+
+    def calibration(self, name: str) -> CalibrationWhole:
+        """One calibration, with everything read and done."""
+        return self._get(CalibrationWhole, f"/calibrations/{_part(name)}")
+
+    def begin_calibration(self, new: NewCalibration) -> Calibration:
+        """Begin one."""
+        return self._post(Calibration, "/calibrations", new)
+
+    def at_calibration(self, name: str, what: AtCalibration) -> Calibration:
+        """Read into, finish, approve or drop one."""
+        act = CALIBRATION_ACTS[type(what)]
+        return self._post(Calibration, f"/calibrations/{_part(name)}/{act}", what)
 
     # --- plates ----------------------------------------------------------------------------
 

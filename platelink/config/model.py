@@ -13,6 +13,7 @@ from typing import Any, Literal
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
 from platelink.config.services import (
     BrokerSection,
+    CalibrationSection,
     DisplaySection,
     JournalSection,
     RecipesSection,
@@ -84,6 +85,10 @@ class Config(Section):
     exposure: ExposureSection = table("How an exposure is guarded.", ExposureSection())
     journal: JournalSection = table("The unit's own record.", JournalSection())
     recipes: RecipesSection = table("Recipes, stock lots and screens.", RecipesSection())
+    calibration: CalibrationSection = table(
+        "Calibrations made with `platelink calibrate`; approved ones go before the values above.",
+        CalibrationSection(),
+    )
     service: ServiceSection = table(
         "The service behind the page and the command line.", ServiceSection()
     )
@@ -136,6 +141,10 @@ class Config(Section):
     def recipes_path(self) -> Path:
         """File of the store of recipes."""
         return self.recipes.path or self.journal.path.with_name("recipes.sqlite")
+
+    def calibrations_path(self) -> Path:
+        """File of the store of calibrations."""
+        return self.calibration.path or self.journal.path.with_name("calibrations.sqlite")
 
     def people_path(self) -> Path:
         """File of the people who may sign in."""

@@ -59,6 +59,28 @@ class RecipesSection(Section):
     )
 
 
+class CalibrationSection(Section):
+    """Calibrations made with `platelink calibrate`."""
+
+    path: PathKey | None = key(
+        "File of the store of calibrations, of this unit alone. Left out: calibrations.sqlite "
+        "beside the journal.",
+        None,
+        sample="/var/lib/platelink/calibrations.sqlite",
+    )
+    warn_days: int = key(
+        "So many days before a calibration is due it is said.", 30, unit="days", ge=0, le=366
+    )
+    grace_days: int = key(
+        "So many days past its date a calibration only warns; then an exposure must be told to go "
+        "on without.",
+        0,
+        unit="days",
+        ge=0,
+        le=366,
+    )
+
+
 class ServiceSection(Section):
     """The service behind the page and the command line."""
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from platelink.contract import base, people, plates, recipes, runs, stock, unit, wire
+from platelink.contract import base, calibrations, people, plates, recipes, runs, stock, unit, wire
 
-MODULES = (base, people, plates, recipes, runs, stock, unit, wire)
+MODULES = (base, calibrations, people, plates, recipes, runs, stock, unit, wire)
 
 
 def build_requests() -> None:

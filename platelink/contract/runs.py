@@ -238,6 +238,10 @@ class Sensor(Answer):
     """A sensor and its calibration."""
 
     name: str
+    calibration: str = Field(description="The one in force, such as light 0@3, or 'as configured'.")
+    certificate: str | None = Field(description="Of the reference instrument.")
+    u: float | None = Field(description="U (k = 2) at the highest level, in the unit.")
+    unit: str
     calibrated_on: str | None
     due_on: str | None
     days_left: int | None

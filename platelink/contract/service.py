@@ -21,6 +21,8 @@ class SensorSettings(BaseModel):
     calibrated_on: date | None = None
     due_on: date | None = None
     settings: Json
+    stands_on: Json = {}
+    """Of these, what a calibration stands on, with the converter's bits."""
 
 
 class Settings(BaseModel):
@@ -32,6 +34,7 @@ class Settings(BaseModel):
     journal: Path
     recipes: Path
     people: Path
+    calibrations: Path
     expired_lot: Literal["warn", "block"] = "block"
     own_approval: Literal["auto", "yes", "no"] = "auto"
     """May a lead approve a draft of their own."""

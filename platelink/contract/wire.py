@@ -127,6 +127,25 @@ class AskPlates(Request):
     do: Literal["plates"] = "plates"
 
 
+class AskCounts(Request):
+    """What the device counts at an input; it is watched from the first question on."""
+
+    model_config = LOOSE
+
+    do: Literal["counts"] = "counts"
+    sensor: Text
+
+
+class TakeUpCalibrations(Request):
+    """Calibrations were approved or dropped."""
+
+    model_config = LOOSE
+
+    do: Literal["calibrations"] = "calibrations"
+    who: Text | None = None
+    role: AnyRole | None = None
+
+
 class OnAlarm(AlarmAnswer):
     """Answer an alarm; ``minutes`` are looked at where alarms are."""
 
@@ -142,13 +161,13 @@ class OnAlarm(AlarmAnswer):
 
 AnyRequest = (
     AskStatus | Expose | Control | DropLessons | MakePlate | OnPlate | AskPlates | OnAlarm
-    | NoteSecurity
+    | NoteSecurity | AskCounts | TakeUpCalibrations
 )  # fmt: skip
 KINDS: dict[str, type[AnyRequest]] = {
     do: kind for kind in get_args(AnyRequest) for do in get_args(kind.model_fields["do"].annotation)
 }
 ENDS = frozenset({PlateAct.HOLD, PlateAct.STOP, PlateAct.ABORT})
-READS = frozenset({"status", "plates"})
+READS = frozenset({"status", "plates", "counts"})
 """What is asked without changing anything."""
 
 

@@ -13,12 +13,12 @@ from platelink.control.alarm.unit import (
     JOURNAL_DAMAGED,
     PORT_CANNOT_BE_OPENED,
 )
+from platelink.daemon.calibrated import Due
 from platelink.publish.publishing import PublisherStatus
-from platelink.sensing.light import CalibrationDue
 
 
 def outside(
-    pending: int, not_durable: bool, overdue: Sequence[CalibrationDue],
+    pending: int, not_durable: bool, overdue: Sequence[Due],
     publisher: PublisherStatus | None, port_problem: str, *, damaged: bool,
 ) -> tuple[Condition, ...]:  # fmt: skip
     """The conditions of alarms. ``pending`` entries wait for the disk; ``publisher`` is None where

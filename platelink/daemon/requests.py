@@ -11,9 +11,11 @@ from typing import Protocol
 from pydantic import ValidationError
 
 from platelink.contract.base import Answer, Done, Json
+from platelink.contract.calibrations import CountsNow
 from platelink.contract.unit import ExposureJob, Status
 from platelink.contract.wire import (
     AnyRequest,
+    AskCounts,
     AskPlates,
     AskStatus,
     Control,
@@ -26,6 +28,7 @@ from platelink.contract.wire import (
     OnPlate,
     PlateTaken,
     PlateToMake,
+    TakeUpCalibrations,
     read_request,
     refusal,
 )
@@ -37,6 +40,7 @@ from platelink.daemon.clock import new_run_id
 from platelink.events.event import Event, EventName
 from platelink.events.security import PeopleEntered, Security
 from platelink.recipe.load import from_content
+from platelink.unit.bed import DROP_LESSONS
 from platelink.unit.core import Core
 from platelink.unit.job import Job
 from platelink.unit.plate_view import plates_now
@@ -56,7 +60,9 @@ class Unit(Protocol):
 
     def command(self, name: str, reason: str, *, who: str) -> str: ...
 
-    def drop_lessons(self, who: str, why: str) -> str: ...
+    def counts(self, sensor: str) -> CountsNow: ...
+
+    def take_up(self) -> str: ...
 
     def make_plate(self, plan: PlatePlan) -> str: ...
 
@@ -96,7 +102,7 @@ def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR091
         case DropLessons():
             if not request.why.strip():
                 return "say why the lessons are dropped, such as: new lamps"
-            return unit.drop_lessons(request.who or "", request.why)
+            return unit.command(DROP_LESSONS, request.why, who=request.who or "")
         case MakePlate():
             plan = plan_of(request.plate, request.who or "")
             return unit.make_plate(plan) or PlateTaken(run_id=unit.core.run_id, plate=plan.plate)
@@ -109,6 +115,10 @@ def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR091
                 request.name, request.act, who=request.who or "", why=request.why,
                 minutes=request.minutes,
             )  # fmt: skip
+        case AskCounts():
+            return unit.counts(request.sensor)
+        case TakeUpCalibrations():
+            return unit.take_up()
         case NoteSecurity():
             unit.note(_noted(request), request.text)
             return ""

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from types import MappingProxyType
 
 from platelink import __version__
 from platelink.config.model import Config, RecorderConfig, effective
@@ -18,6 +19,7 @@ from platelink.control.light.request import ExposureRequest
 from platelink.control.procedure.plan import ANY_C, StepDefaults
 from platelink.control.states import Learned
 from platelink.control.steps.door import ClosedFalls
+from platelink.daemon.calibrated import Calibrated, Held, conditions_of, optics_of, settings_of
 from platelink.daemon.clock import Clock, new_run_id
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
@@ -26,8 +28,6 @@ from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent
-from platelink.sensing.light import CalibrationDue
-from platelink.sensing.readings import Converter
 from platelink.unit.core import Core
 from platelink.unit.job import Job, UnitSettings
 from platelink.units import DOSE
@@ -59,6 +59,7 @@ def settings_of_service(config: Config) -> Settings:
         journal=config.journal.path.absolute(),
         recipes=config.recipes_path().absolute(),
         people=config.people_path().absolute(),
+        calibrations=config.calibrations_path().absolute(),
         expired_lot=config.recipes.expired_lot,
         own_approval=config.recipes.own_approval,
         page_socket=_absolute(config.service.page_socket),
@@ -84,22 +85,24 @@ def _sensors(config: Config) -> Iterator[SensorSettings]:
                 calibrated_on=getattr(section, "calibrated_on", None),
                 due_on=getattr(section, "due_on", None),
                 settings=section.model_dump(mode="json"),
+                stands_on=settings_of(config, name),
             )
 
 
-def unit_settings(config: Config) -> UnitSettings:
-    """What the core is told, with everything a run's conditions must hold."""
-    light = config.light
-    channels = [channel.model_dump(mode="json") for channel in light.channel]
+def unit_settings(config: Config, held: Held = MappingProxyType({})) -> UnitSettings:
+    """What the core is told, with everything a run's conditions must hold; ``held`` are the
+    calibrations in force."""
+    light, conditions = config.light, conditions_of(config, held)
     return UnitSettings(
-        optics=config.optics(),
+        optics=optics_of(config, held),
         advisory=config.unit.lamps == "advisory",
         frame_ticks=config.link.frame_ticks,
         conditions={
             "platelink": __version__,
             "config_hash": config.config_hash(),
+            "calibrations": conditions["calibrations"],
             "light": {
-                "channels": channels,
+                "channels": conditions["channels"],
                 "expected_mw_cm2": light.expected_mw_cm2,
             },
             "config": effective(config),
@@ -128,8 +131,9 @@ def step_defaults(config: Config) -> StepDefaults:
     )
 
 
-def make_job(config: Config, job: ExposureJob, *, today: date) -> Job:
-    """A job of a request. ValueError says what is wrong with its dose or step."""
+def make_job(config: Config, job: ExposureJob, overdue: tuple[str, ...] = ()) -> Job:
+    """A job of a request. ValueError says what is wrong with its dose or step; ``overdue`` why it
+    must be told to go on."""
     dose = DOSE.parse(job.dose)
     if not MIN_DOSE_MJ_CM2 <= dose <= MAX_DOSE_MJ_CM2:
         raise ValueError(
@@ -157,7 +161,7 @@ def make_job(config: Config, job: ExposureJob, *, today: date) -> Job:
         plate=job.plate,
         job=job.job,
         note=job.note,
-        overdue=tuple(due.text for due in overdue(config, today)),
+        overdue=overdue,
         accept_overdue=job.accept_overdue,
         recorded_request={**job.given(), "contact": job.contact},
     )
@@ -168,12 +172,14 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
     afterglow_s = config.exposure.afterglow_s
     first = Learned(afterglow_s, afterglow_known=afterglow_s > 0.0)
 
+    calibrated = Calibrated(config, unit_settings, today)
+
     def make_core(told: Iterable[RunEvent], now: float) -> Core:
         told = list(told)
         lessons = Lessons(first, config.light.expected_mw_cm2, told)
-        settings = unit_settings(config)
+        settings = calibrated.settings()
         settings = replace(settings, steps=replace(settings.steps, closed_falls=ClosedFalls(told)))
-        return Core(settings, Converter(config.sensors()), lessons, now=now)
+        return Core(settings, calibrated.converter(), lessons, now=now)
 
     return Shell(
         ShellSettings(
@@ -185,16 +191,11 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
             config_hash=config.config_hash(),
         ),
         make_core,
-        lambda job: make_job(config, job, today=today()),
+        lambda job: make_job(config, job, calibrated.blocking()),
         clock,
         make_publisher(config),
-        overdue=lambda: overdue(config, today()),
+        calibrated=calibrated,
     )
-
-
-def overdue(config: Config, today: date) -> tuple[CalibrationDue, ...]:
-    """Calibrations past their date."""
-    return tuple(n.overdue for n in config.notices(today) if n.overdue is not None)
 
 
 def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:

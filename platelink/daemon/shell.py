@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platelink.contract.base import Json
+from platelink.contract.calibrations import CountsNow
 from platelink.contract.unit import (
     EndedLine,
     EventLine,
@@ -29,6 +30,7 @@ from platelink.contract.words import AlarmAct
 from platelink.control.alarm.states import Condition
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.procedure.requests import PlateRequest
+from platelink.daemon.calibrated import Calibrated, counts_now
 from platelink.daemon.clock import Clock, boot_id
 from platelink.daemon.damage import Damage
 from platelink.daemon.followers import Followers
@@ -50,8 +52,6 @@ from platelink.record.opening import open_or_anew
 from platelink.record.recover import given_by
 from platelink.record.writer import JournalWriter
 from platelink.runs import RunEvent
-from platelink.sensing.light import CalibrationDue
-from platelink.unit.bed import DROP_LESSONS
 from platelink.unit.core import Core
 from platelink.unit.job import Job
 from platelink.unit.outputs import CoreOutput, DeviceReported, EventNoted, Refused
@@ -91,11 +91,11 @@ class Shell:
         clock: Clock,
         publisher: Publisher | None = None,
         *,
-        overdue: Callable[[], tuple[CalibrationDue, ...]] = tuple,
+        calibrated: Calibrated,
         make_port: type[Port] = Port,
     ) -> None:
         """``make_core`` gets the lessons of the record, and now; ``make_job`` makes a job of a
-        request or raises ValueError; ``overdue`` tells calibrations past their date."""
+        request or raises ValueError; ``calibrated`` tells which calibrations hold."""
         self.settings = settings
         self.clock = clock
         self.publisher = publisher
@@ -105,7 +105,7 @@ class Shell:
         self.writer = JournalWriter(self.journal, lambda: secrets.token_hex(8))
         self._damage = Damage(self.writer, anew)
         self.make_job = make_job
-        self._overdue = overdue
+        self._calibrated = calibrated
         self.core = make_core(lessons_in(self.journal.reader, self._damage.told), clock.now())
         self.problem = ""
         """Why the port cannot be opened; empty while it is open."""
@@ -288,9 +288,14 @@ class Shell:
         """Hold, restart, stop or abort; the reason when it is refused, else empty."""
         return self._refusal(self.core.command(name, reason, who=who, at=self.clock.stamp()))
 
-    def drop_lessons(self, who: str, why: str) -> str:
-        """Forget what lamps taught; the reason when it is refused, else empty."""
-        return self.command(DROP_LESSONS, why, who=who)
+    def counts(self, sensor: str) -> CountsNow:
+        """What the device counts at an input; ValueError for one that is not there."""
+        return counts_now(self.core, sensor, now=self.clock.now())
+
+    def take_up(self) -> str:
+        """Calibrations were approved or dropped: those that hold are used from the next run on."""
+        self._calibrated.read()
+        return ""
 
     def make_plate(self, plan: PlatePlan) -> str:
         """Take up a plate; the reason when it is refused, else empty."""
@@ -302,16 +307,10 @@ class Shell:
 
     def act(self, plate: str, request: PlateRequest, *, accept_overdue: bool = False) -> str:
         """Do what a person asks of a plate; the reason when it is refused, else empty."""
-        overdue = tuple(due.text for due in self._overdue())
-        return self._begin(
-            self.core.act(
-                plate,
-                request,
-                overdue=overdue,
-                accept_overdue=accept_overdue,
-                at=self.clock.stamp(),
-            )
-        )
+        return self._begin(self.core.act(
+            plate, request, overdue=self._calibrated.blocking(), accept_overdue=accept_overdue,
+            at=self.clock.stamp(),
+        ))  # fmt: skip
 
     def alarm(self, name: str, act: AlarmAct, *, who: str, why: str, minutes: float | None) -> str:
         """Do what a person asks of an alarm; the reason when it is refused, else empty."""
@@ -377,6 +376,7 @@ class Shell:
     def _show_once(self, *, look: bool = False) -> None:
         """Send the status; ``look`` first at what only this process knows."""
         try:
+            self._calibrated.give(self.core)
             if look:
                 self._after(self._damage.look(at=self.clock.stamp()))
                 self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
@@ -394,6 +394,6 @@ class Shell:
         publisher = self.publisher.status() if self.publisher is not None else None
         pending = self.writer.status().pending
         return outside(
-            pending, bool(self._syncer.fault), self._overdue(), publisher, self.problem,
+            pending, bool(self._syncer.fault), self._calibrated.overdue(), publisher, self.problem,
             damaged=self._damage.anew,
         )  # fmt: skip

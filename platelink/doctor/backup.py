@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from platelink import __version__
+from platelink.calibrations.schema import CALIBRATIONS
 from platelink.config.load import load, load_recorder
 from platelink.config.model import Config
 from platelink.ledger.database import Database
@@ -70,6 +71,7 @@ def parts(config_file: Path, *, recorder: bool) -> list[Part]:
 def _of_unit(config: Config) -> list[Part]:
     journal = config.journal.path
     return [
+        Part("calibrations.sqlite", config.calibrations_path(), CALIBRATIONS),
         Part("journal.sqlite", journal, JOURNAL),
         Part("journal.cursor", journal.with_suffix(".cursor"), None),
         Part("people.sqlite", config.people_path(), PEOPLE),

@@ -13,6 +13,7 @@ from platelink.config.load import load_recorder as load_recorder_config
 from platelink.config.model import Config, RecorderConfig
 from platelink.config.services import SecretFileError
 from platelink.contract.unit import Status
+from platelink.daemon.calibrated import notices
 from platelink.daemon.recorder_setup import recorder_broker, session_name, store_settings
 from platelink.daemon.setup import broker_settings, socket_path
 from platelink.doctor import findings as f
@@ -56,8 +57,9 @@ def without_configuration(places: Iterable[Path]) -> Iterator[Finding]:
 
 
 def _unit(config: Config, quick: bool) -> Iterator[Finding]:
-    for notice in config.notices(date.today()):  # noqa: DTZ011 -- a date due in the shop's own time zone
-        advice = "calibrate" if notice.overdue else ""
+    for notice in notices(config, date.today()):  # noqa: DTZ011 -- a date due in the shop's own time zone
+        calibrate = notice.overdue or notice.key == "calibration"
+        advice = "platelink calibrate" if calibrate else ""
         yield Finding("config", "notice", f"{notice.key}: {notice.text}", advice=advice)
     status = daemon_status(config)
     yield from look_at_device(config, status)
@@ -75,7 +77,8 @@ def _written(config: Config) -> Iterator[Finding]:
     """Files that this user would write; where a daemon runs, they are its own."""
     journal = config.journal.path
     for subject, file in (
-        ("journal", journal), ("recipes", config.recipes_path()), ("people", config.people_path())
+        ("journal", journal), ("recipes", config.recipes_path()), ("people", config.people_path()),
+        ("calibrations", config.calibrations_path()),
     ):  # fmt: skip
         if file.exists() or file.parent != journal.parent:
             yield from f.writable(subject, file)

@@ -1,4 +1,4 @@
-"""A copy of what is sound in a damaged file: journal, store of people or recipes, or recorder's."""
+"""A copy of what is sound in a damaged file of any kind."""
 
 from __future__ import annotations
 
@@ -7,9 +7,13 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
+from platelink.calibrations.made import made_of
+from platelink.calibrations.schema import CALIBRATIONS
+from platelink.calibrations.store import CalibrationStore
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.ledger.kind import Kind
+from platelink.ledger.readable import WRONG
 from platelink.ledger.salvage import Salvaged, salvage, tables_in
 from platelink.people.log import PeopleLog
 from platelink.people.schema import PEOPLE
@@ -156,6 +160,30 @@ def _recipes(database: Database) -> Count:
     )))  # fmt: skip
 
 
+def _calibrations(database: Database) -> Count:
+    """A calibration of which any entry is lost is left out whole: what is left would be another."""
+    store = CalibrationStore(database)
+    bad = _unreadable(
+        database, "entries", "number", lambda row: store.entries.after(row[0] - 1, 1), "number"
+    )
+    headless = "(sensor, revision) NOT IN (SELECT sensor, revision FROM {})"
+    lost = _gone(database, (
+        ("calibrations", "number NOT IN (SELECT number FROM entries WHERE act = 'begun')"),
+        ("entries", headless.format("calibrations")),
+    ))  # fmt: skip
+    broken = []
+    for sensor, revision in database.rows("SELECT sensor, revision FROM calibrations"):
+        found = store.entries.where("sensor = ? AND revision = ?", (sensor, revision))
+        try:
+            made_of(found)
+        except WRONG:
+            broken.append((sensor, revision))
+            lost = _added(lost, {"entries": len(found), "calibrations": 1})
+    for table in ("entries", "calibrations"):
+        database.execute_each(f"DELETE FROM {table} WHERE sensor = ? AND revision = ?", broken)  # noqa: S608
+    return _added(bad, lost)
+
+
 def _recorder(_: Database) -> Count:
     return {}
 
@@ -164,6 +192,7 @@ _KINDS: tuple[tuple[Kind, frozenset[str], Callable[[Database], Count]], ...] = (
     (JOURNAL, frozenset({"entries", "runs", "ends"}), _journal),
     (PEOPLE, frozenset({"entries", "hashes"}), _people),
     (RECIPES, frozenset({"entries", "revisions"}), _recipes),
+    (CALIBRATIONS, frozenset({"entries", "calibrations"}), _calibrations),
     (RECORDER, frozenset({"source", "series", "row"}), _recorder),
 )
 """Kinds by tables that each has."""

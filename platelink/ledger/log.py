@@ -50,7 +50,9 @@ class EntryLog(Generic[E]):
         with readable(self.path, f"entry {row[0]}"):
             return self._entry(row)
 
-    def append(self, by: By, what: str, body: Mapping[str, JsonValue], **own: str | None) -> int:
+    def append(
+        self, by: By, what: str, body: Mapping[str, JsonValue], **own: str | int | None
+    ) -> int:
         """Append one entry with these columns of the store's own; its number. ``what`` is done is
         said when it is refused because nobody is named."""
         at_ms = checked(by, what)

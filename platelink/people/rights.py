@@ -18,11 +18,13 @@ class Right(StrEnum):
     USE_LOTS = "use lots"
     USE_SCREENS = "use screens"
     DRAFT_RECIPES = "draft recipes"
+    CALIBRATE = "calibrate sensors"
     SKIP_STEPS = "skip steps"
     ACCEPT_OVERDUE = "accept an overdue calibration"
     CHANGE_ALARMS = "change alarms"
     DROP_LESSONS = "drop lessons of the lamps"
     SIGN_RECIPES = "sign recipes"
+    SIGN_CALIBRATIONS = "sign calibrations"
     CHANGE_LOTS = "change lots"
     CHANGE_SCREENS = "change screens"
     CHANGE_PEOPLE = "change people"
@@ -47,11 +49,13 @@ RIGHTS: dict[Right, Row] = {
     Right.USE_LOTS: Row("open, use and count lots of stock", _WORK),
     Right.USE_SCREENS: Row("count a use of a screen", _WORK),
     Right.DRAFT_RECIPES: Row("check recipes that are files, and add them as drafts", _WORK),
+    Right.CALIBRATE: Row("compare sensors with a reference, level by level", _WORK),
     Right.SKIP_STEPS: Row("skip a step of a plate, with the reason", _LEAD),
     Right.ACCEPT_OVERDUE: Row("expose although a calibration is overdue", _LEAD),
     Right.CHANGE_ALARMS: Row("shelve and unshelve alarms, take them out of service", _LEAD),
     Right.DROP_LESSONS: Row("have what lamps taught dropped, as when they are changed", _LEAD),
     Right.SIGN_RECIPES: Row("approve and retire recipes", _LEAD),
+    Right.SIGN_CALIBRATIONS: Row("approve calibrations, and drop one that holds", _LEAD),
     Right.CHANGE_LOTS: Row("add, change and close lots of stock", _LEAD),
     Right.CHANGE_SCREENS: Row("add, change and close screens", _LEAD),
     Right.CHANGE_PEOPLE: Row("see, add, change, close and unlock people", _LEAD),

@@ -65,11 +65,18 @@ class Comparison:
     quantity: Quantity
     instrument: Instrument
     levels: tuple[Level, ...]
+    numbers: tuple[int, ...] = ()
+    """What people call the levels; left out: from 1 on."""
     dark: Counts | None = None
     adc_max: int = 1023
     temp_coeff_per_c: float = 0.0
     reference_temp_c: float = 25.0
     """Of the light sensor's response."""
+
+    def numbered(self) -> Iterator[tuple[int, Level]]:
+        """Each level with its number."""
+        numbers = self.numbers or range(1, len(self.levels) + 1)
+        return zip(numbers, self.levels, strict=True)
 
 
 def judged(of: Comparison, *, today: date) -> Line | tuple[str, ...]:
@@ -83,6 +90,12 @@ def judged(of: Comparison, *, today: date) -> Line | tuple[str, ...]:
     except FitError as error:
         return (f"no line: {error}; read more levels, further apart",)
     return tuple(_after(of, line, fit, u_levels)) or line
+
+
+def line_of(of: Comparison) -> Line:
+    """The line alone, without judging whether the levels can carry it; ``FitError`` where there is
+    none."""
+    return _line(replace(of, levels=tuple(_corrected(of, level) for level in of.levels)))[0]
 
 
 def too_quiet(counts: Counts) -> bool:
@@ -108,7 +121,7 @@ def _before(of: Comparison, *, today: date) -> Iterator[str]:
     if not levels:
         yield f"no levels; at least {demands.levels} are needed"
         return
-    for number, level in enumerate(levels, 1):
+    for number, level in of.numbered():
         if not 0.0 < level.counts.mean < of.adc_max or _touches_top(level.counts, of.adc_max):
             yield (
                 f"level {number} touches the end of the converter ({level.counts.mean:.1f} of "
@@ -119,13 +132,13 @@ def _before(of: Comparison, *, today: date) -> Iterator[str]:
     if found < demands.levels:
         yield f"too few levels: {found} that differ, at least {demands.levels} are needed"
     if of.quantity is Quantity.LIGHT:
-        if span < demands.span * max(xs):
+        if found > 1 and span < demands.span * max(xs):
             yield (
                 f"too narrow a range: the lowest level is {min(xs) / max(xs):.0%} of the highest, "
                 f"at most {1.0 - demands.span:.0%} is needed; dim the light with a mesh, or raise "
                 "sensor and meter together"
             )
-    elif span < demands.span:
+    elif found > 1 and span < demands.span:
         yield (
             f"too narrow a range: {span:.1f} {unit} from lowest to highest, at least "
             f"{demands.span:g} {unit} are needed"
@@ -174,7 +187,7 @@ def _reference(of: Comparison, demands: Demands) -> Iterator[str]:
 
 def _quiet(of: Comparison) -> Iterator[str]:
     read = [("the dark", of.dark)] if of.dark is not None else []
-    read += [(f"level {n}", level.counts) for n, level in enumerate(of.levels, 1)]
+    read += [(f"level {n}", level.counts) for n, level in of.numbered()]
     quiet = [name for name, counts in read if counts is not None and too_quiet(counts)]
     if quiet:
         yield (
@@ -311,6 +324,7 @@ def _odd(of: Comparison, u_levels: list[float]) -> _Odd | None:
     xs, ys = [level.x for level in of.levels], [level.reference for level in of.levels]
     span = max(ys) - (0.0 if light else min(ys))
     worst, found = 1.0, None
+    numbers = [number for number, _ in of.numbered()]
     for i, u in enumerate(u_levels):
         others = [j for j in range(len(xs)) if j != i]
         if len(others) < len(powers) + 2:
@@ -323,5 +337,5 @@ def _odd(of: Comparison, u_levels: list[float]) -> _Odd | None:
         sure = math.hypot(rest.u_at(xs[i]), u * max(1.0, rest.scatter))
         beyond = abs(off) / sure / t_99(rest.dof)
         if abs(off) > 2.0 * BOW_SHARE * span and beyond > worst:
-            worst, found = beyond, _Odd(i + 1, off, rest.scatter)
+            worst, found = beyond, _Odd(numbers[i], off, rest.scatter)
     return found

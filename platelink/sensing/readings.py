@@ -12,6 +12,7 @@ from enum import IntFlag
 from typing import NamedTuple
 
 from platelink.link.messages import WATER_CHANNEL, OrderReport, Sample
+from platelink.sensing.counting import Counting
 from platelink.sensing.light import LightSensors
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import Gauge, GaugeFault
@@ -49,6 +50,7 @@ _MISSING, _SATURATED, _FLOOR, _REFUSED = (
     int(Quality.LIGHT_AT_FLOOR),
     int(Quality.LIGHT_REFUSED),
 )
+_BROKEN = _FIRST | int(Quality.RESTARTED) | int(Quality.LIGHT_REFUSED)
 _VACUUM_MISSING = int(Quality.VACUUM_MISSING)
 _GAUGE_FAULT = {
     GaugeFault.RANGE: int(Quality.VACUUM_RANGE),
@@ -110,12 +112,15 @@ class Converter:
     ticks do not betray (they may have passed the old ones) is told with ``restart``."""
 
     __slots__ = (
-        "_adc_max", "_base", "_n", "_qualities", "_ticks", "_water", "_weighs", "has_water",
-        "light", "refused", "refused_in_a_row", "sensors",
+        "_adc_max", "_base", "_n", "_qualities", "_ticks", "_water", "_weighs", "counting",
+        "has_water", "light", "refused", "refused_in_a_row", "sensors",
     )  # fmt: skip
 
-    def __init__(self, sensors: Sensors) -> None:
+    def __init__(self, sensors: Sensors, configured: Sensors | None = None) -> None:
+        """``configured``: without the calibrations that ``sensors`` have; left out: the same."""
         self.sensors = sensors
+        plain = configured or sensors
+        self.counting = Counting(len(plain.light.channels), plain.vacuum, plain.oven, plain.head)
         self.light = sensors.light
         """Sensors in use; may be replaced when a new dark reading was made."""
         self._adc_max = (1 << sensors.adc_bits) - 1
@@ -135,6 +140,10 @@ class Converter:
         """Last good sums and counts of each channel; empty before there are any."""
         base = self._base
         return (base.light_sum, base.light_count) if base is not None else ((), ())
+
+    def take_up(self, sensors: Sensors) -> None:
+        """Go on with the same sensors calibrated anew."""
+        self.sensors, self.light = sensors, sensors.light
 
     def restart(self) -> None:
         """Forget the sums: the device started anew."""
@@ -169,7 +178,7 @@ class Converter:
         flags |= flag
         water_c, flag = self._water_c(sample, ticks, head_c)
         flags |= flag
-        return Reading(
+        reading = Reading(
             t,
             ticks,
             dticks,
@@ -183,6 +192,9 @@ class Converter:
             sample.inputs,
             self._qualities.get(flags) or self._quality(flags),
         )
+        if self.counting.watched:
+            self.counting.add(sample, reading, broken=bool(flags & _BROKEN))
+        return reading
 
     def _quality(self, flags: int) -> Quality:
         quality = self._qualities[flags] = Quality(flags)

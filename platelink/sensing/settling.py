@@ -19,14 +19,14 @@ from platelink.sensing.calibration import Counts, Quantity
 LEAST_FRAMES = 20
 DRIFT_COUNTS = 0.5
 """Over the window: half a step of the converter is below what a calibration asks for."""
-DRIFT_SHARE = 0.002
-"""Of the mean, where that is more."""
-
-
 WINDOW_S = {
-    Quantity.LIGHT: 6.0, Quantity.VACUUM: 6.0, Quantity.OVEN: 60.0, Quantity.HEAD: 60.0,
+    Quantity.LIGHT: 15.0, Quantity.VACUUM: 6.0, Quantity.OVEN: 60.0, Quantity.HEAD: 60.0,
 }  # fmt: skip
 """How long counts must stand still."""
+DRIFT_SHARE = {
+    Quantity.LIGHT: 0.015, Quantity.VACUUM: 0.003, Quantity.OVEN: 0.003, Quantity.HEAD: 0.003,
+}  # fmt: skip
+"""Of the mean, where that is more. Lamps themselves waver by some tenths of a percent."""
 
 
 class Frame(NamedTuple):
@@ -61,7 +61,7 @@ class Settling:
     """Keeps the last window of an input."""
 
     def __init__(self, quantity: Quantity) -> None:
-        self._window_s = WINDOW_S[quantity]
+        self._window_s, self._share = WINDOW_S[quantity], DRIFT_SHARE[quantity]
         self._frames: deque[Frame] = deque()
 
     def restart(self) -> None:
@@ -85,7 +85,7 @@ class Settling:
         if len(frames) < 3:
             return Settled(None, 0.0, DRIFT_COUNTS, self._window_s, False, "no counts yet")
         counts, drift, u_drift = _account(frames)
-        limit = max(DRIFT_COUNTS, DRIFT_SHARE * counts.mean)
+        limit = max(DRIFT_COUNTS, self._share * counts.mean)
         waits_s = max(0.0, 0.95 * self._window_s - (frames[-1].t - frames[0].t))
         if waits_s > 0.0 or len(frames) < LEAST_FRAMES:
             text = f"reading; {waits_s:.0f} s more at the least"
@@ -114,13 +114,16 @@ def _account(frames: deque[Frame]) -> tuple[Counts, float, float]:
     follows = _follows(rest)
     span = float(t[-1] - t[0])
     u_slope = sd * follows / math.sqrt(float(np.sum(middle**2)))
+    sure = max(0.0, abs(slope) - 2.0 * u_slope) * span
     rms = float(np.sqrt(np.sum(n * rest**2) / dof))
     lows = [f.low for f in frames if f.low is not None]
     highs = [f.high for f in frames if f.high is not None]
     heads = [f.head_c for f in frames if f.head_c is not None]
     supplies = [f.supply_v for f in frames if f.supply_v is not None]
     counts = Counts(
-        mean=mean, rms=rms, u_mean=sd * follows / math.sqrt(len(frames)), n=int(np.sum(n)),
+        mean=mean, rms=rms, n=int(np.sum(n)),
+        # the reference is read somewhere on the way that the counts still go
+        u_mean=math.hypot(sd * follows / math.sqrt(len(frames)), sure / math.sqrt(12.0)),
         low=min(lows) if lows else None, high=max(highs) if highs else None,
         head_c=sum(heads) / len(heads) if heads else None,
         supply_v=sum(supplies) / len(supplies) if supplies else None,

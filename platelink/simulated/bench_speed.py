@@ -10,6 +10,7 @@ from platelink.control.light.request import ExposureRequest
 from platelink.simulated.harness import Simulation, make_core
 from platelink.simulated.plates import example, make, unit_for_plates
 from platelink.unit.job import Job
+from platelink.unit.plate_view import unit_status
 from platesim.lamps import LampParameters
 from platesim.unit import SimulatedUnit, UnitParameters
 
@@ -35,7 +36,7 @@ def bench_speed() -> dict[str, float | int]:
             simulation.step(400.0)
         taken_s = time.perf_counter() - started
         simulated_s = unit.time_s
-        frames = simulation.core.status(now=simulation.now).link.frames
+        frames = unit_status(simulation.core, now=simulation.now).link.frames
         best = max(best, simulated_s / taken_s)
     return {
         "simulated_s": round(simulated_s, 1),

@@ -14,14 +14,14 @@ from platelink.config.model import Config
 from platelink.contract.base import Json
 from platelink.control.light.lessons import Lessons
 from platelink.control.states import Learned
+from platelink.daemon.calibrated import Calibrated
 from platelink.daemon.clock import Clock
-from platelink.daemon.setup import make_job, overdue, unit_settings
+from platelink.daemon.setup import make_job, unit_settings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.link.framing import Decoder, Frame
 from platelink.link.messages import LAMP_BIT, unpack
 from platelink.link.port import Port, PortMissing
 from platelink.runs import RunEvent
-from platelink.sensing.readings import Converter
 from platelink.unit.core import Core
 from platesim.unit import SimulatedUnit, UnitParameters
 
@@ -174,11 +174,12 @@ class Daemon:
     ) -> None:
         self.config, self.bench = config, bench
         self.clock = LoopClock()
+        calibrated = Calibrated(config, unit_settings, today)
         port = type("BenchPort", (UnitPort,), {"bench": bench})
 
         def core(told: Iterable[RunEvent], now: float) -> Core:
             lessons = Lessons(Learned(), config.light.expected_mw_cm2, told)
-            return Core(unit_settings(config), Converter(config.sensors()), lessons, now=now)
+            return Core(calibrated.settings(), calibrated.converter(), lessons, now=now)
 
         self.shell = Shell(
             ShellSettings(
@@ -190,10 +191,10 @@ class Daemon:
                 config_hash=config.config_hash(),
             ),
             core,
-            lambda asked: make_job(config, asked, today=today()),
+            lambda asked: make_job(config, asked, calibrated.blocking()),
             self.clock,
             make_port=port,
-            overdue=lambda: overdue(config, today()),
+            calibrated=calibrated,
         )
         self._task: asyncio.Task[None] | None = None
 

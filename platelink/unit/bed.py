@@ -70,7 +70,7 @@ class Bed:
     """See the file's first lines."""
 
     def __init__(self, settings: UnitSettings, lessons: Lessons) -> None:
-        self._settings = settings
+        self.settings = settings
         self.lessons = lessons
         self.exposure: AnyExposure | None = None
         """The newest."""
@@ -167,9 +167,9 @@ class Bed:
         problem = self._problem(job, taken, no_link)
         if problem:
             return (Refused(problem),)
-        optics, learned = self._settings.optics, self.lessons.in_force
+        optics, learned = self.settings.optics, self.lessons.in_force
         self._job, self._recovered = job, None
-        if self._settings.advisory:
+        if self.settings.advisory:
             self.exposure = AdvisoryExposure(job.request, optics, learned, now=at.now)
         else:
             self.exposure = Exposure(
@@ -233,7 +233,7 @@ class Bed:
 
     def _unreached(self, name: str, now: float) -> tuple[Refused, ...]:
         """To a person who wants light off that this computer cannot switch off now."""
-        if name not in _ENDS or self._settings.advisory:
+        if name not in _ENDS or self.settings.advisory:
             return ()
         own = self.exposure if self.exposing else None
         if own is not None and own.status().step not in (Step.ARM, Step.LIGHT):
@@ -282,7 +282,7 @@ class Bed:
         """Ask for frames as often as they are needed."""
         on = self.watch.light is not None and self.watch.light.on
         lit = on or (self.exposure is not None and self.exposure.state not in _DARK)
-        ticks = self._settings.frame_ticks
+        ticks = self.settings.frame_ticks
         if not (lit or tick_uncertainty > CLOCK_KNOWN):
             ticks = min(SELDOM * ticks, MAX_FRAME_TICKS)
         if ticks == self._frame_ticks or not self.up:
@@ -358,7 +358,7 @@ class Bed:
         firmware = ".".join(map(str, hello.firmware))
         event = kind(hello.boot_id, firmware, hello.board, hello.reset_cause)
         outputs: tuple[BedOutput, ...] = (Send(m.GetOrder()), Noted(event, ""))
-        self.mismatch = mismatch(self._settings.optics, hello)
+        self.mismatch = mismatch(self.settings.optics, hello)
         outputs += (Noted(DeviceDoesNotMatch(), self.mismatch),) if self.mismatch else ()
         if self.exposure is None:
             return outputs

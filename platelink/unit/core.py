@@ -27,11 +27,11 @@ from platelink.control.states import Noted, Send, earliest
 from platelink.link import messages as m
 from platelink.link import outputs as link
 from platelink.link.session import Session
-from platelink.sensing.readings import Converter, Quality, Reading
+from platelink.sensing.readings import Converter, Quality, Reading, Sensors
 from platelink.unit.alarms import UnitAlarms
 from platelink.unit.bed import ANEW_FRAMES, DAMAGED_FRAMES, Bed, BedOutput
 from platelink.unit.device_events import Notice, Seldom, can_be, noted, sums_go_on, sums_refused
-from platelink.unit.job import Job, UnitSettings, UnitStatus
+from platelink.unit.job import Job, UnitSettings
 from platelink.unit.outputs import (
     ALARMS_SNAPSHOT,
     CoreOutput,
@@ -62,8 +62,8 @@ class Core:
         self.recovering = False
         """An exposure that a process before us began is still being closed."""
         self.recording = Recording(settings)
-        self._plate_runs = PlateRuns(settings)
-        self._converter = converter
+        self.plate_runs = PlateRuns(settings)
+        self.converter = converter
         self._seldom = Seldom()
         self.at = Stamp(now, 0)
         self._out: list[CoreOutput] = []
@@ -88,16 +88,11 @@ class Core:
             return "an exposure without a plate"
         return "an exposure before is still being closed" if self.recovering else ""
 
-    def status(self, *, now: float) -> UnitStatus:
-        """Everything a face shows of link and exposure."""
-        light = self.bed.watch.known(now=now)
-        return UnitStatus(
-            link=self.session.status(now=now),
-            reading=self.reading if light is not None else None,
-            run_id=self.run_id,
-            exposure=self.bed.exposure_status(now=now),
-            light=light,
-        )
+    def take_up(self, settings: UnitSettings, sensors: Sensors) -> None:
+        """Go on with other calibrations of the same sensors; not while a run is recorded."""
+        self.settings = self.bed.settings = self.recording.settings = settings
+        self.plate_runs.conditions = settings.conditions
+        self.converter.take_up(sensors)
 
     # --- port and time ---------------------------------------------------------------------
 
@@ -216,7 +211,7 @@ class Core:
         self._begin(at)
         outputs = self.plates.resume(plan, snapshot, down_s=down_s, away_s=away_s, at=at)
         for run_id, last_ticks in bakes.items():
-            self._plate_runs.resume(run_id, last_ticks, at=at)
+            self.plate_runs.resume(run_id, last_ticks, at=at)
         self._route(outputs)
         return self._finish()
 
@@ -239,7 +234,7 @@ class Core:
 
     def bake_unrecorded(self, run_id: str) -> None:
         """The run of a bake cannot be begun; the bake goes on without."""
-        self._plate_runs.drop(run_id)
+        self.plate_runs.drop(run_id)
 
     # --- alarms ----------------------------------------------------------------------------
 
@@ -304,36 +299,36 @@ class Core:
 
     def _link_up(self, up: link.LinkUp) -> None:
         at, tick = self.at, up.hello.tick
-        self._converter.has_water = bool(up.hello.capabilities & m.Capability.WATER)
+        self.converter.has_water = bool(up.hello.capabilities & m.Capability.WATER)
         goes_on = sums_go_on(up, self.reading)
         self._out += self.alarms.device_restarted(at=at) if up.rebooted else ()
         if not goes_on:
-            self._converter.restart()
+            self.converter.restart()
             self.recording.device_restarted(tick, at.now)
-            self._plate_runs.device_restarted(tick, at.now)
+            self.plate_runs.device_restarted(tick, at.now)
         self._route(self.bed.link_up(up, goes_on=goes_on, at=at))
 
     def _order_reported(self, reported: link.OrderReported) -> None:
-        if not can_be(reported, self.session.status().hello, self._converter):
-            self._route((sums_refused(self._converter, "the account of an order"),))
+        if not can_be(reported, self.session.status().hello, self.converter):
+            self._route((sums_refused(self.converter, "the account of an order"),))
             return  # as if lost on the way: who waits for it asks again
-        sums, dark = self._converter.newest, self.bed.watch.dark
+        sums, dark = self.converter.newest, self.bed.watch.dark
         self._out.append(DeviceReported(reported.report, *sums, dark))
         self._route(self.bed.order_report(reported, at=self.at))
 
     def _damaged(self) -> None:
         """A sample's sums were refused. The next sample tells all that they did."""
-        in_a_row = self._converter.refused_in_a_row
+        in_a_row = self.converter.refused_in_a_row
         if in_a_row in (1, DAMAGED_FRAMES):
-            self._route((sums_refused(self._converter, "a sample"),))
+            self._route((sums_refused(self.converter, "a sample"),))
         if in_a_row >= DAMAGED_FRAMES:
             self._route(self.bed.damaged(in_a_row, at=self.at))
         if in_a_row >= ANEW_FRAMES and not self.bed.integrating:
-            self._converter.restart()  # the last good sums were the odd ones
+            self.converter.restart()  # the last good sums were the odd ones
 
     def _sampled(self, received: link.SampleReceived) -> None:
         at, sample, clock = self.at, received.sample, self.session.clock
-        reading = self._converter.read(sample, received.ticks, received.t, received.lost)
+        reading = self.converter.read(sample, received.ticks, received.t, received.lost)
         self.reading = reading
         refused = bool(reading.quality & Quality.LIGHT_REFUSED)
         if refused:
@@ -344,7 +339,7 @@ class Core:
             self._end_left_light()
         if self.plates.in_flight.plates:
             self._route(self.plates.temperatures(reading, at=at))
-            self._out += self._plate_runs.sample(sample, reading, clock.tick_s)
+            self._out += self.plate_runs.sample(sample, reading, clock.tick_s)
         self._route(self.bed.sample(sample, reading, clock.tick_s, clock.rel_uncertainty, at=at))
         if (exposure := self.bed.exposure) is not None and not refused:
             self._out += self.recording.sample(
@@ -385,7 +380,7 @@ class Core:
                     self._out += self.recording.end(output.ended, at=at)
                     self._route(self.plates.exposure_ended(output, at=at))
                 case PlateBegun() | PlateNoted() | BakeBegun() | BakeOver() | PlateOver():
-                    self._out += self._plate_runs.take(output, at=at)
+                    self._out += self.plate_runs.take(output, at=at)
 
     def _expose(self, job: Job) -> None:
         no_link = "" if self.bed.up else self.session.status().text

@@ -41,9 +41,14 @@ class PlateRuns:
 
     def __init__(self, settings: UnitSettings) -> None:
         self._n = len(settings.optics.light.channels)
-        self._conditions = settings.conditions
+        self.conditions = settings.conditions
         self._bakes: dict[str, SampleBuffer] = {}
         self._sampled_at = -math.inf
+
+    @property
+    def baking(self) -> bool:
+        """A bake is recorded."""
+        return bool(self._bakes)
 
     def take(
         self, output: PlateBegun | PlateNoted | BakeBegun | BakeOver | PlateOver, *, at: Stamp
@@ -72,7 +77,7 @@ class PlateRuns:
             job=plan.job,
             note=plan.note,
             request=plate_request(plan),
-            conditions=self._conditions,
+            conditions=self.conditions,
             channels=(),
         )
 
@@ -86,7 +91,7 @@ class PlateRuns:
             operator=begun.who,
             plate=begun.plate,
             request={"kind": "bake", **begun.request},
-            conditions=self._conditions,
+            conditions=self.conditions,
             channels=run_channels(self._n, BAKE_COLUMNS),
         )
 

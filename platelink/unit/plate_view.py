@@ -31,6 +31,7 @@ from platelink.control.steps.water import WaterStatus
 from platelink.recipe.steps import InspectStep
 from platelink.unit.alarms import utc_ms
 from platelink.unit.core import Core
+from platelink.unit.job import UnitStatus
 from platelink.unit.stamp import Stamp
 from platelink.unit.view import exposure_now, iso, light_now, link_now, number, reading_now, utc
 
@@ -46,7 +47,7 @@ def status_now(
     at: Stamp,
 ) -> u.Status:
     """Everything a face shows; ``problem`` is why the port cannot be opened."""
-    status, in_flight = core.status(now=at.now), core.plates.in_flight
+    status, in_flight = unit_status(core, now=at.now), core.plates.in_flight
     on_bed, busy = in_flight.on_bed(), core.busy()
     return u.Status(
         link=link_now(status.link),
@@ -67,6 +68,18 @@ def status_now(
         journal=journal,
         service=service,
         publisher=publisher,
+    )
+
+
+def unit_status(core: Core, *, now: float) -> UnitStatus:
+    """Everything a face shows of link and exposure."""
+    light = core.bed.watch.known(now=now)
+    return UnitStatus(
+        link=core.session.status(now=now),
+        reading=core.reading if light is not None else None,
+        run_id=core.run_id,
+        exposure=core.bed.exposure_status(now=now),
+        light=light,
     )
 
 

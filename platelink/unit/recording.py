@@ -60,7 +60,7 @@ class Recording:
     """See the file's first lines."""
 
     def __init__(self, settings: UnitSettings) -> None:
-        self._settings = settings
+        self.settings = settings
         self._n = len(settings.optics.light.channels)
         self._light = MeanLight(PLAIN)
         self._run: SampleBuffer | None = None
@@ -107,7 +107,7 @@ class Recording:
         job, learned, device = accepted.job, accepted.learned, accepted.device
         self._run = SampleBuffer(job.run_id, self._n, at=at)
         self._light = MeanLight(job.request.reciprocity)
-        conditions = self._settings.conditions
+        conditions = self.settings.conditions
         return RunBegun(
             run_id=job.run_id,
             at_utc_ms=at.utc_ms,
@@ -176,7 +176,7 @@ class Recording:
         if run is None:
             return ()
         self._run = None
-        at_ms, settings = run.utc.at_ms(at.now), self._settings
+        at_ms, settings = run.utc.at_ms(at.now), self.settings
         given = self._light.given(ended.light_s, at_ms)
         found = budget(settings.optics.light, given, settings.stated)
         return (*last, RunEnded(run.run_id, at_ms, ended, run.gaps, found))

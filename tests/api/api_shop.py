@@ -26,7 +26,7 @@ from platelink.api.hub import Hub
 from platelink.api.inprocess import InProcess
 from platelink.api.security import SecurityLog
 from platelink.api.stores import people_remembered
-from platelink.contract.service import Settings
+from platelink.contract.service import SensorSettings, Settings
 from platelink.contract.wire import AnyRequest, line_of
 from platelink.people.hashing import Hashing
 from platelink.people.store import People
@@ -36,6 +36,18 @@ LEAD, OPERATOR, AUDITOR = "Ada Invented", "Otto Invented", "Ida Invented"
 ROLES = {LEAD: "lead", OPERATOR: "operator", AUDITOR: "auditor"}
 SECRETS = {LEAD: "a lead's long secret", OPERATOR: "718293", AUDITOR: "an auditor's secret"}
 URL = "http://platelink"
+COUNTS = {
+    "sensor": "light 0", "unit": "mW/cm²", "x": None, "value": 1.0, "drift": 0.0, "limit": 0.5,
+    "waits_s": 0.0, "settled": True, "text": "settled",
+    "counts": {
+        "mean": 21.3, "rms": 0.6, "u_mean": 0.02, "n": 6000, "low": 19, "high": 24, "head_c": None,
+        "supply_v": None,
+    },
+}  # fmt: skip
+METER = {
+    "name": "hand meter (invented)", "certificate": "EX-117", "due_on": "2026-12-01",
+    "u_pct": 7.0, "resolution": 0.01,
+}  # fmt: skip
 
 
 class NotingDaemon:
@@ -59,6 +71,7 @@ class NotingDaemon:
             "plate_make": {"run_id": None, "plate": "plate-1"},
             "plates": {"run_id": None, "plates": []},
             "status": STATUS,
+            "counts": COUNTS,
         }.get(asked["do"], {"run_id": "run-1"})
 
     def refuse(self, text: str, kind: Any = "refused") -> None:
@@ -111,8 +124,10 @@ class Shop:
             journal=directory / "journal.sqlite",
             recipes=directory / "recipes.sqlite",
             people=directory / "people.sqlite",
+            calibrations=directory / "calibrations.sqlite",
             hosts=("plates.example",),
             lamps="wired",
+            sensors=(SensorSettings(name="light 0", settings={}, stands_on={"adc_bits": 10}),),
         )
         self.accounts = Accounts(
             self.settings.people,

@@ -25,6 +25,7 @@ LEAD_ONLY = [
     "POST /v1/alarms/{name}/remove",
     "POST /v1/alarms/{name}/return",
     "POST /v1/lessons/drop",
+    "POST /v1/calibrations/{name}/approve",
     "POST /v1/plates/{plate}/skip",
     "POST /v1/recipes/{which}/approve",
     "POST /v1/recipes/{which}/retire",
@@ -134,7 +135,7 @@ class Matrix:
 
     def status(self, row: Row, headers: Any, *, unix: bool = False) -> int:
         client = self.unix if unix else self.port
-        path = row.path.format(name="x", plate="x", which="x", run="x", act="x")
+        path = row.path.format(name="x", plate="x", which="x", run="x", act="x", sensor="x")
         given = list(headers.items()) if isinstance(headers, dict) else headers
         request = client.build_request(row.method, path, headers=None)
         fields = [(k, v) for k, v in request.headers.multi_items() if k != "cookie"]
@@ -187,7 +188,7 @@ def test_every_way_to_ask(matrix: Matrix, row: Row) -> None:
 def test_names_and_origins_that_are_not_ours(matrix: Matrix, trick: str) -> None:
     lead = {"authorization": f"Bearer {matrix.signed[LEAD]['token']}"}
     for row in ROWS:
-        path = row.path.format(name="x", plate="x", which="x", run="x")
+        path = row.path.format(name="x", plate="x", which="x", run="x", sensor="x")
         request = matrix.port.build_request(row.method, path, headers=lead)
         fields = [(k, v) for k, v in request.headers.multi_items()]
         tricky = httpx.Request(row.method, request.url, headers=TRICKS[trick](fields))

@@ -29,7 +29,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from api.api_shop import LEAD, Shop, record, shop
+from api.api_shop import LEAD, METER, Shop, record, shop
 from platelink.api.app import routes_app
 from platelink.api.inprocess import InProcess
 from platelink.api.wire import reply_of
@@ -46,6 +46,7 @@ CHECKS = [
 THERE = {
     "/v1/alarms": "calibration overdue", "/v1/plates": "plate-1", "/v1/recipes": "plate-a-fine@1",
     "/v1/lots": "lot-7", "/v1/screens": "fine", "/v1/runs": "r1", "/v1/people": LEAD,
+    "/v1/calibrations": "light 0@1", "/v1/counts": "light 0",
 }  # fmt: skip
 """What there is below each path: chance alone would never find it."""
 AFTER_S = 0.3
@@ -149,6 +150,7 @@ def furnish(this: Shop) -> None:
             "lots", name="lot-7", stock="example-stock-a", received_on="2026-01-02", area_cm2=9e4
         )
         client.add_supply("screens", name="fine", ruling_lines_per_cm=120.0, tint_pct=80.0)
+        client.post("/calibrations", sensor="light 0", reference=METER)
         client.approve_recipe("plate-a-fine@1", "for the test")
         client.make_plate(recipe="plate-a-fine", plate="plate-1", lot="lot-7", area_cm2=10.0)
 

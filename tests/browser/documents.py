@@ -304,9 +304,11 @@ PEOPLE = [
 DEVICE = {
     "unit": "unit-1", "lamps": "wired",
     "sensors": [
-        {"name": "light 0", "calibrated_on": "2025-01-15", "due_on": "2026-01-15",
+        {"name": "light 0", "calibration": "light 0@2", "certificate": "EX-117", "u": 0.71,
+         "unit": "mW/cm²", "calibrated_on": "2025-01-15", "due_on": "2026-01-15",
          "days_left": -46, "overdue": True, "settings": {"name": "centre", "dark_counts": 18.4}},
-        {"name": "vacuum", "calibrated_on": "2026-01-15", "due_on": "2027-01-15", "days_left": 319,
+        {"name": "vacuum", "calibration": "as configured", "certificate": None, "u": None,
+         "unit": "kPa", "calibrated_on": "2026-01-15", "due_on": "2027-01-15", "days_left": 319,
          "overdue": False, "settings": {}},
     ],
     "learned": {"irradiance_mw_cm2": 9.12, "afterglow_s": 0.041, "warm_up_deficit_s": 0.62},

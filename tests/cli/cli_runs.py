@@ -23,6 +23,13 @@ LIGHT = {
     "reciprocity_p": 1.0,
 }
 
+CALIBRATIONS = [
+    {"sensor": "light 0", "calibration": "light 0@3", "made_on": "2026-01-15",
+     "due_on": "2027-01-15", "instrument": "hand meter", "certificate": "EX-117", "u": 0.71,
+     "unit": "mW/cm²", "approved_by": "B. Example"},
+    {"sensor": "vacuum", "calibration": "as configured", "made_on": None, "due_on": None},
+]  # fmt: skip
+
 MINIMAL = """
 format = 1
 [unit]
@@ -77,7 +84,8 @@ def add_run(journal: Journal, run_id: str, block: SampleBlock, *, begun_s: float
 
     given = {"step": "film", "target_dose_mj_cm2": 340.0, "operator": "A. Example",
              "plate": "P-17", "request": {"dose": "340 mJ/cm2", "contact": True},
-             "conditions": {"light": LIGHT, "learned": {"afterglow_s": 0.0047},
+             "conditions": {"light": LIGHT, "calibrations": CALIBRATIONS,
+                            "learned": {"afterglow_s": 0.0047},
                             "config": {"unit": {"name": UNIT, "lamps": "wired"}}}}  # fmt: skip
     journal.append(RunStart(**common(), **(given | fields)))
     described = [Channel(name=name, unit="1") for name in block.values]

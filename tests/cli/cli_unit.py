@@ -20,17 +20,18 @@ from platelink.api.inprocess import InProcess
 from platelink.api.wire import reply_of
 from platelink.client import Client
 from platelink.client.token import saved_token
+from platelink.contract.calibrations import CountsNow
 from platelink.contract.unit import JournalNow, Status
 from platelink.contract.wire import AnyRequest, line_of
 from platelink.control.alarm.states import Condition
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.procedure.requests import PlateRequest
+from platelink.daemon.calibrated import counts_now
 from platelink.daemon.journaling import Journaling
 from platelink.daemon.requests import answer
 from platelink.record.journal import Journal
 from platelink.record.writer import JournalWriter
 from platelink.simulated.plates import unit_for_plates
-from platelink.unit.bed import DROP_LESSONS
 from platelink.unit.core import Core
 from platelink.unit.outputs import Refused
 from platelink.unit.plate_view import status_now
@@ -92,8 +93,16 @@ class SimulatedDaemon:
     def alarm(self, name: str, act: str, *, who: str, why: str, minutes: float | None) -> str:
         return self._said(self.core.alarm(name, act, who, why, minutes, at=self.simulation.stamp))
 
-    def drop_lessons(self, who: str, why: str) -> str:
-        return self._said(self.core.command(DROP_LESSONS, why, who=who, at=self.simulation.stamp))
+    def command(self, name: str, reason: str, *, who: str) -> str:
+        return self._said(self.core.command(name, reason, who=who, at=self.simulation.stamp))
+
+    def counts(self, sensor: str) -> CountsNow:
+        """Time passes while somebody watches."""
+        self.pass_time(1.0)
+        return counts_now(self.core, sensor, now=self.simulation.now)
+
+    def take_up(self) -> str:
+        return ""
 
     def _said(self, outputs: Any) -> str:
         self.simulation.outputs += outputs

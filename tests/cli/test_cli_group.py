@@ -23,9 +23,12 @@ HEAVY = (
     "numpy", "pydantic", "serial", "paho", "influxdb_client", "asyncio", "sqlite3", "platesim",
     "httpx", "websockets", "fastapi", "starlette",
 )  # fmt: skip
-GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user")
+GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user", "calibrate")
 HELP = [["--help"], *([name, "--help"] for name in GROUPS), ["sign-in", "--help"], ["--version"]]
-NO_JSON = {"export", "config example", "plate follow", "page"}
+NO_JSON = {
+    "export", "config example", "plate follow", "page", "calibrate light", "calibrate vacuum",
+    "calibrate oven", "calibrate head",
+}  # fmt: skip
 """Commands whose output is a file's content already, a talk with a person, or nothing."""
 
 

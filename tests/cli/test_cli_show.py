@@ -222,3 +222,11 @@ def test_values_in_the_units_asked_for(name: str, value: object, expected: tuple
 def test_nested_values_become_a_flat_list() -> None:
     nested = {"a": {"low_kpa": 1.0}, "b": [], "c": [1, 2]}
     assert facts(nested, Display()) == [("a low", "1 kPa"), ("b", "–"), ("c 0", "1"), ("c 1", "2")]
+
+
+def test_a_run_names_the_calibrations_it_was_made_with(journal: Path) -> None:
+    said = run("show", GOOD, "--journal", journal).stdout
+    part = said.partition("CALIBRATIONS")[2].partition("\n\n")[0]
+    assert "light 0@3; against hand meter, certificate EX-117; made 2026-01-15, due" in part
+    assert "U (k = 2) 0.71 mW/cm²" in part
+    assert "vacuum   as configured" in part

@@ -26,7 +26,7 @@ GOOD = {"dose": "340 mJ/cm2"}
 def job_of(asked: Any) -> Job:
     request = read_request({"do": "expose", "job": asked})
     assert isinstance(request, Expose)
-    return make_job(CONFIG, request.job, today=date(2026, 6, 1))
+    return make_job(CONFIG, request.job)
 
 
 def test_a_whole_request() -> None:

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from argon2 import PasswordHasher
+from calibrations import make as calibrations
 from people import make as people
 from publish import publish_samples as ps
 from recipe import make as recipes
 from record import make as record
 
+from platelink.calibrations.store import CalibrationStore
 from platelink.config.load import ConfigError, load
 from platelink.contract.words import Role
 from platelink.ledger.errors import StoreError
@@ -73,6 +75,13 @@ def make_recipes(path: Path) -> None:
         store.shelf.add_lot(recipes.LOT, recipes.by())
         store.shelf.use_lot(recipes.LOT.name, 100.0, recipes.by(), ref="p1")
         store.shelf.add_screen(recipes.SCREEN, recipes.by())
+
+
+def make_calibrations(path: Path) -> None:
+    with CalibrationStore.open(path) as store:
+        calibrations.approved(store)
+        calibrations.approved(store, slope=1.01 * calibrations.SLOPE)
+        calibrations.read(store, "light 1")
 
 
 def _taken(entry: object) -> Accepted:
@@ -189,6 +198,23 @@ def use_recipes(path: Path) -> None:
                 store.retire("plate-a-fine@1", recipes.by("old"))
 
 
+def use_calibrations(path: Path) -> None:
+    for read_only in (True, False):
+        with suppress(*SAID), CalibrationStore.open(path, read_only=read_only) as store:
+            for sensor in store.sensors():
+                with suppress(*SAID):
+                    for made in store.of(sensor):
+                        store.history(made)
+            with suppress(*SAID):
+                # whatever holds is one of those that were approved, to the digit
+                for held in store.in_force().values():
+                    near = held.line.gain / calibrations.SLOPE
+                    assert min(abs(near - 1.0), abs(near - 1.01)) < 2e-3, held.line
+            if not read_only:
+                store.leave_out("light 1@1", 2, calibrations.by("slipped"))
+                store.drop("light 0@2", calibrations.by("wrong meter"))
+
+
 def use_recorder(path: Path) -> None:
     with suppress(*SAID):
         journal = RecorderJournal(path)
@@ -236,6 +262,7 @@ KINDS = (
     Kind("kept", make_journal, use_journal, ("kept",)),
     Kind("people", make_people, use_people, ("entries", "hashes", "sign_ins", "unnamed")),
     Kind("recipes", make_recipes, use_recipes, ("entries", "revisions", "moves", "things")),
+    Kind("calibrations", make_calibrations, use_calibrations, ("entries", "calibrations")),
     Kind("recorder", make_recorder, use_recorder,
          ("source", "run", "series", "row", "waiting", "counter", "early")),
     Kind("configuration", make_configuration, use_configuration),

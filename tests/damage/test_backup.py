@@ -26,7 +26,7 @@ from platelink.record.errors import JournalError
 from platelink.record.reader import JournalReader
 
 AT = datetime(2026, 6, 1, 8, 0, tzinfo=UTC)
-NAMES = ("journal.sqlite", "people.sqlite", "recipes.sqlite")
+NAMES = ("calibrations.sqlite", "journal.sqlite", "people.sqlite", "recipes.sqlite")
 
 
 @pytest.fixture
@@ -39,6 +39,7 @@ def unit(tmp_path: Path) -> Path:
     campaign.make_journal(folder / "journal.sqlite")
     campaign.make_people(folder / "people.sqlite")
     campaign.make_recipes(folder / "recipes.sqlite")
+    campaign.make_calibrations(folder / "calibrations.sqlite")
     with JournalReader.open(folder / "journal.sqlite") as journal:
         CursorFile(folder / "journal.cursor").save(CursorState(5, journal.id_of(5), 3))
     return config

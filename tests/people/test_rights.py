@@ -17,6 +17,7 @@ AT_WORK = {
     Right.USE_LOTS,
     Right.USE_SCREENS,
     Right.DRAFT_RECIPES,
+    Right.CALIBRATE,
 }
 LEADS_ONLY = {
     Right.SKIP_STEPS,
@@ -24,6 +25,7 @@ LEADS_ONLY = {
     Right.CHANGE_ALARMS,
     Right.DROP_LESSONS,
     Right.SIGN_RECIPES,
+    Right.SIGN_CALIBRATIONS,
     Right.CHANGE_LOTS,
     Right.CHANGE_SCREENS,
     Right.CHANGE_PEOPLE,

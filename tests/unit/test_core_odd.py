@@ -14,6 +14,7 @@ from platelink.simulated.harness import Simulation, make_core
 from platelink.simulated.plates import example, plan, unit_for_plates
 from platelink.unit.job import Job
 from platelink.unit.outputs import EventNoted, Refused, RunSampled
+from platelink.unit.plate_view import unit_status
 from platesim.board import HostBoard, LightLimits
 from platesim.faults import DeviceResets, InterlockOpens, Unplugged
 from platesim.plant import PlantParameters
@@ -69,7 +70,7 @@ def test_an_order_number_is_above_the_device_s_after_any_restart() -> None:
     simulation = next_daemon(simulation)
     start(simulation, "run-3")
     until_light(simulation)
-    assert simulation.core.status(now=simulation.now).light.order == 3
+    assert unit_status(simulation.core, now=simulation.now).light.order == 3
     simulation.command("abort")
     until(simulation, State.ABORTED)
     simulation.unit.inject(DeviceResets())

@@ -24,7 +24,7 @@ from platelink.simulated.harness import Simulation, make_core
 from platelink.unit.core import Core
 from platelink.unit.job import Job
 from platelink.unit.outputs import CoreOutput, EventNoted, RunEnded, RunSampled, Snapshots
-from platelink.unit.plate_view import status_now
+from platelink.unit.plate_view import status_now, unit_status
 from platelink.unit.sample_buffer import BLOCK_S, SampleBuffer
 from platelink.unit.stamp import Stamp
 from platelink.unit.view import event_now, number
@@ -344,7 +344,7 @@ def test_an_event_with_odd_numbers() -> None:
 
 def frames_in(simulation: Simulation, seconds: float) -> int:
     def frames() -> int:
-        return simulation.core.status(now=simulation.now).link.frames
+        return unit_status(simulation.core, now=simulation.now).link.frames
 
     before = frames()
     simulation.run(lambda: False, seconds)

@@ -10,6 +10,7 @@ from platelink.control.states import State
 from platelink.link import messages as m
 from platelink.simulated.harness import Simulation
 from platelink.unit.outputs import EventNoted, Refused, RunSampled
+from platelink.unit.plate_view import unit_status
 from platelink.unit.view import light_now
 from platesim.faults import RelayWelds
 from unit.test_core_odd import OddWire
@@ -155,12 +156,12 @@ def test_light_is_not_known_while_sums_are_refused_and_is_no_light_left_on() -> 
     damage.bit, damage.samples = 44, 10_000
     simulation.run(lambda: False, 1.2)
     assert not simulation.unit.lamp_on
-    light = light_now(simulation.core.status(now=simulation.now).light)
+    light = light_now(unit_status(simulation.core, now=simulation.now).light)
     assert (light.state, light.measured, light.left_on) == ("unknown", False, False)
     until(simulation, State.HELD, 6.0)
     damage.samples = 0
     simulation.run(lambda: False, 2.0)
-    assert light_now(simulation.core.status(now=simulation.now).light).state == "dark"
+    assert light_now(unit_status(simulation.core, now=simulation.now).light).state == "dark"
     assert not any("still on" in text for text in texts(simulation))
 
 

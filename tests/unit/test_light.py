@@ -5,13 +5,14 @@ from __future__ import annotations
 from platelink.contract.unit import Light
 from platelink.control.states import State
 from platelink.simulated.harness import Simulation
+from platelink.unit.plate_view import unit_status
 from platelink.unit.view import light_now
 from platesim.faults import RelayWelds, SensorDimmed, Unplugged
 from unit.unit_core import simulate, start, until, until_light
 
 
 def light(simulation: Simulation) -> Light:
-    return light_now(simulation.core.status(now=simulation.now).light)
+    return light_now(unit_status(simulation.core, now=simulation.now).light)
 
 
 def test_light_is_on_while_its_order_is_open_and_dark_before_and_after() -> None:

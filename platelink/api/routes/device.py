@@ -10,7 +10,7 @@ from fastapi import APIRouter
 
 from platelink.api.context import Asking, Here
 from platelink.api.errors import ApiError
-from platelink.api.stores import journal
+from platelink.api.stores import journal, reading_calibrations
 from platelink.api.views import utc
 from platelink.contract.base import Done, Json, Reasoned
 from platelink.contract.runs import Device, LampLesson, Lamps, Sensor
@@ -22,6 +22,7 @@ from platelink.events.event import EventName
 from platelink.record.lessons import lessons_in
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent
+from platelink.sensing.calibration import UNIT, Calibration, quantity_of
 
 router = APIRouter(tags=["unit"])
 LOOKED_AT = 200
@@ -36,12 +37,14 @@ def device(here: Here) -> Device:
     firmware, told = None, list[RunEvent]()
     with suppress(ApiError), journal(here) as reader:  # nothing was recorded yet
         told, firmware = lessons_in(reader), _firmware(reader)
+    with reading_calibrations(here) as store:
+        held = {} if store is None else store.in_force()
     lessons = told_by(told, settings.fresh_mw_cm2)[: -KEPT - 1 : -1]
     in_force = Lessons(Learned(), settings.fresh_mw_cm2, told).in_force
     return Device(
         unit=settings.unit,
         lamps=settings.lamps,
-        sensors=[_sensor(sensor, today) for sensor in settings.sensors],
+        sensors=[_sensor(sensor, held.get(sensor.name), today) for sensor in settings.sensors],
         learned=Lamps(**asdict(in_force)) if lessons else None,
         lessons=[
             LampLesson(run_id=str(event.run_id), at_utc=utc(event.at_utc), **asdict(learned))
@@ -59,11 +62,19 @@ async def drop_lessons(body: Reasoned, here: Here, who: Asking) -> Done:
     return await here.daemon.ask(request, Done)
 
 
-def _sensor(sensor: SensorSettings, today: date) -> Sensor:
-    calibrated_on, due_on = sensor.calibrated_on, sensor.due_on
+def _sensor(sensor: SensorSettings, held: Calibration | None, today: date) -> Sensor:
+    """One made with other settings is not in force; the unit's alarm says so."""
+    if held is not None and held.settings != sensor.stands_on:
+        held = None
+    calibrated_on = sensor.calibrated_on if held is None else held.made_at_utc.date()
+    due_on = sensor.due_on if held is None else held.due_on
     days = None if due_on is None else (due_on - today).days
     return Sensor(
         name=sensor.name,
+        calibration="as configured" if held is None else held.name,
+        certificate=None if held is None else held.instrument.certificate,
+        u=None if held is None else held.expanded_u(),
+        unit=UNIT[quantity_of(sensor.name)],
         calibrated_on=None if calibrated_on is None else calibrated_on.isoformat(),
         due_on=None if due_on is None else due_on.isoformat(),
         days_left=days,

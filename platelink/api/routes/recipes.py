@@ -116,7 +116,7 @@ def add_recipe(body: RecipeFile, here: Here, who: Asking) -> Added:
     return Added(**dict(revision_view(revision)), against=against, changes=changes)
 
 
-async def _other_leads(here: Here, who: Asking) -> int:
+async def other_leads(here: Here, who: Asking) -> int:
     """Leads besides the one who asks."""
     if not (await here.accounts.standing()).anybody:
         return 0
@@ -127,12 +127,12 @@ async def _other_leads(here: Here, who: Asking) -> int:
 @router.post("/v1/recipes/{which}/approve")
 def approve_recipe(
     which: str, body: Reasoned, here: Here, who: Asking,
-    other_leads: Annotated[int, Depends(_other_leads)],
+    others: Annotated[int, Depends(other_leads)],
 ) -> Revision:  # fmt: skip
     """Approve a draft, named with its number; the revision approved so far retires. Who drafted it
     approves it only where the configuration says so, or no other lead is there."""
     allowed = here.settings.own_approval
-    own_may = allowed == "yes" or (allowed == "auto" and not other_leads)
+    own_may = allowed == "yes" or (allowed == "auto" and not others)
     with writing(here) as store:
         draft = found(store, lambda s: s.find(which))
         if draft.life[0].who == who.name and not own_may:
