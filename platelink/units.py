@@ -214,6 +214,7 @@ SUFFIXES: Mapping[str, Suffix] = {
     "_m": Suffix("m"),
     "_deg": Suffix("°"),
     "_s": Suffix("s"),
+    "_min": Suffix("min"),
     "_ms": Suffix("ms"),
     "_hz": Suffix("Hz"),
     "_v": Suffix("V"),

@@ -150,6 +150,8 @@ class Plant:
         if lamp != self.source.lit:
             self.source.switch(lamp, self.time_s)
             self.truth.switched(lamp, self.time_s)
+        if pump and not self.pumping:
+            self.frame.pump_on_s = self.time_s
         self.pumping = pump
 
     def pressure_kpa_abs(self) -> float:
@@ -227,9 +229,12 @@ class Plant:
         if sensors.water is not None:
             counts[-4] = sensors.water.counts(np.full(n, self.water_c))
         course = np.array(self._course)
-        if not sensors.vacuum_is_absolute:
-            course = self.parameters.vacuum.atmosphere_kpa_abs - course
         grid = np.arange(len(course)) * (1.0 / (len(course) - 1))
+        if self.pumping and self.parameters.vacuum.bounce_kpa:
+            seconds = self.time_s + n * self.tick_s * grid
+            course += [self.frame.bounce_kpa(t) for t in map(float, seconds)]
+        if not sensors.vacuum_is_absolute:
+            course = self.frame.atmosphere_kpa_abs(self.time_s) - course
         counts[-3] = np.interp(share, grid, sensors.vacuum.counts(course))
         self._pulsate(counts[-3], n)
         oven = self.oven.temperature_c

@@ -75,17 +75,30 @@ class GaugeNoise:
     heavy_lsb: float = 0.0
     """Heavy-tailed: Student's t with ``heavy_dof`` degrees of freedom, above 2."""
     heavy_dof: float = 3.0
+    swing_lsb: float = 0.0
+    """Second-order autoregressive, AR(2): swings of ``swing_hz`` that die away within
+    ``swing_s`` and are stirred again."""
+    swing_hz: float = 0.5
+    swing_s: float = 1.0
+    tone_lsb: float = 0.0
+    """A pump's tone that the gauge picks up."""
+    tone_hz: float = 3.1
+    saw_lsb: float = 0.0
+    """A sawtooth, as of a pump that cycles: slowly down and up again within ``saw_rise_s``."""
+    saw_s: float = 8.0
+    saw_rise_s: float = 0.4
 
 
 class GaugeNoiseSource:
     """Draws it, tick by tick; the same seed, the same noise."""
 
-    __slots__ = ("_noise", "_rng", "_slow", "_tick_s")
+    __slots__ = ("_noise", "_now", "_rng", "_slow", "_swing", "_tick_s")
 
     def __init__(self, noise: GaugeNoise, seed: int, tick_s: float) -> None:
         self._noise, self._tick_s = noise, tick_s
         self._rng = np.random.default_rng((seed, 7))
-        self._slow = 0.0
+        self._slow, self._swing = 0.0, (0.0, 0.0)
+        self._now = 0
 
     def ticks(self, n: int) -> F64:
         """Counts to add to the next ``n`` ticks."""
@@ -99,7 +112,32 @@ class GaugeNoiseSource:
             for i, step in enumerate(drawn):
                 self._slow = keeps * self._slow + float(step)
                 out[i] += self._slow
+        if noise.swing_lsb:
+            self._add_swing(out)
+        t_s = self._tick_s * np.arange(self._now, self._now + n)
+        self._now += n
+        if noise.tone_lsb:
+            out += math.sqrt(2.0) * noise.tone_lsb * np.sin(2.0 * math.pi * noise.tone_hz * t_s)
+        if noise.saw_lsb:
+            rises = noise.saw_rise_s / noise.saw_s
+            at = t_s / noise.saw_s % 1.0
+            saw = np.where(at < rises, at / rises, (1.0 - at) / (1.0 - rises)) - 0.5
+            out += math.sqrt(12.0) * noise.saw_lsb * saw
         return out
+
+    def _add_swing(self, out: F64) -> None:
+        """A pair of conjugate poles."""
+        noise = self._noise
+        keeps = math.exp(-self._tick_s / noise.swing_s)
+        one = 2.0 * keeps * math.cos(2.0 * math.pi * noise.swing_hz * self._tick_s)
+        two = -keeps * keeps
+        share = (1.0 + two) * ((1.0 - two) ** 2 - one * one) / (1.0 - two)
+        newest, before = self._swing
+        drawn = noise.swing_lsb * math.sqrt(share) * self._rng.standard_normal(out.size)
+        for i, step in enumerate(drawn):
+            newest, before = one * newest + two * before + float(step), newest
+            out[i] += newest
+        self._swing = newest, before
 
 
 @dataclass(frozen=True, slots=True)

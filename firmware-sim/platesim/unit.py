@@ -212,7 +212,7 @@ class SimulatedUnit:
     @property
     def vacuum_kpa(self) -> float:
         """True pressure below the local atmosphere."""
-        atmosphere = self.parameters.plant.vacuum.atmosphere_kpa_abs
+        atmosphere = self.plant.frame.atmosphere_kpa_abs(self.time_s)
         return atmosphere - self.plant.pressure_kpa_abs()
 
     def mark(self) -> None:

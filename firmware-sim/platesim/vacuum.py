@@ -63,6 +63,15 @@ class VacuumParameters:
     pulsation_kpa: float = 0.0
     """Amplitude of the tone that a running pump puts on the pressure."""
     pulsation_hz: float = 23.0
+    warms_by_kpa: float = 0.0
+    """A pump that has just started reaches so much less, and less and less of it as it warms."""
+    warms_s: float = 40.0
+    bounce_kpa: float = 0.0
+    """First swing of the blanket as the pump draws it down; it dies away."""
+    bounce_hz: float = 1.5
+    bounce_s: float = 2.0
+    weather_kpa_per_h: float = 0.0
+    """How the air pressure moves."""
     leaks: tuple[Leak, ...] = (Leak(0.002),)
 
 
@@ -86,13 +95,17 @@ def atmosphere_kpa_abs(altitude_m: float) -> float:
 class VacuumFrame:
     """The frame: pressure, leaks, pump."""
 
-    __slots__ = ("_opened", "parameters", "pressure_kpa_abs", "pump_works", "resting", "rests")
+    __slots__ = (
+        "_opened", "parameters", "pressure_kpa_abs", "pump_on_s", "pump_works", "resting", "rests",
+    )  # fmt: skip
 
     def __init__(self, parameters: VacuumParameters) -> None:
         self.parameters = parameters
         self.pressure_kpa_abs = parameters.atmosphere_kpa_abs
         self._opened: dict[Leak, Leak] = {}
         self.pump_works = True
+        self.pump_on_s = 0.0
+        """When it was switched on last."""
         self.resting = False
         """The vacuum switch has let the pump rest."""
         self.rests: list[bool] = []
@@ -102,6 +115,19 @@ class VacuumFrame:
     def leaks(self) -> tuple[Leak, ...]:
         """The frame's own leaks and those opened."""
         return (*self.parameters.leaks, *self._opened.values())
+
+    def atmosphere_kpa_abs(self, t_s: float) -> float:
+        """The air around it."""
+        v = self.parameters
+        return v.atmosphere_kpa_abs + v.weather_kpa_per_h * t_s / 3600.0
+
+    def bounce_kpa(self, t_s: float) -> float:
+        """What the blanket's swing adds to the pressure."""
+        v, since_s = self.parameters, t_s - self.pump_on_s
+        if not v.bounce_kpa or since_s < 0.0:
+            return 0.0
+        swing = math.cos(2.0 * math.pi * v.bounce_hz * since_s)
+        return v.bounce_kpa * math.exp(-since_s / v.bounce_s) * swing
 
     def open_leak(self, leak: Leak, now_s: float) -> None:
         """A new leak whose own times count from now."""
@@ -123,10 +149,11 @@ class VacuumFrame:
         self.rests = [resting]
         leaks = active(self.leaks, t_s, t_s + step_s * steps)
         for k in range(steps):
-            conductance = sum(leak.at(t_s + (k + 0.5) * step_s) for leak in leaks)
+            middle_s = t_s + (k + 0.5) * step_s
+            conductance = sum(leak.at(middle_s) for leak in leaks)
             resting = self._rests(p, resting, pumping)
             pump = pumping and self.pump_works and not resting
-            p = self._stepped(p, conductance, step_s, pump, pumping)
+            p = self._stepped(p, middle_s, conductance, step_s, pump=pump, valve=pumping)
             course.append(p)
             self.rests.append(resting)
         return course
@@ -137,16 +164,16 @@ class VacuumFrame:
         return pumping and p < (v.resumes_at_kpa_abs if resting else v.rests_at_kpa_abs)
 
     def _stepped(
-        self, p: float, conductance: float, step_s: float, pump: bool, valve: bool
+        self, p: float, t_s: float, conductance: float, step_s: float, *, pump: bool, valve: bool
     ) -> float:
-        v = self.parameters
-        atm = v.atmosphere_kpa_abs
+        v, atm = self.parameters, self.atmosphere_kpa_abs(t_s)
         inflow = conductance * atm * flow_function(p / atm) if conductance else 0.0  # kPa L/s
         if not pump:
             if not valve and v.vents_when_off:
                 return atm + (p - atm) * math.exp(-step_s / v.vent_s)
             return min(atm, p + inflow * step_s / v.volume_l)
-        rest = v.end_kpa_abs + inflow / v.speed_l_s
+        cold = v.warms_by_kpa * math.exp(-max(0.0, t_s - self.pump_on_s) / v.warms_s)
+        rest = v.end_kpa_abs + cold + inflow / v.speed_l_s
         return min(atm, rest + (p - rest) * math.exp(-v.speed_l_s * step_s / v.volume_l))
 
 

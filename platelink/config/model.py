@@ -131,8 +131,11 @@ class Config(Section):
         if self.contact is None:
             return None
         absolute = self.vacuum is not None and self.vacuum.kind == "absolute"
-        vented_kpa = WEATHER_KPA if absolute else ZERO_KPA
-        return ContactLimits(**self.contact.model_dump(), vented_kpa=vented_kpa)
+        return ContactLimits(
+            **self.contact.model_dump(),
+            vented_kpa=WEATHER_KPA if absolute else ZERO_KPA,
+            barometer_kpa=self.vacuum.barometer() if self.vacuum and absolute else None,
+        )
 
     def socket_path(self) -> Path:
         """Where the unit's service is reached: beside the journal."""

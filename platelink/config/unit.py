@@ -93,15 +93,26 @@ class ContactSection(Section):
         ge=0.0,
         le=60.0,
     )
-    cusum_slack_kpa: Kpa = key(
-        "Reference value k of the one-sided CUSUM that watches for a slow fall.",
-        0.5,
-        unit="kPa",
-        ge=0.0,
-        le=50.0,
+    false_hold_every_min: float = key(
+        "Minutes of light in which the watch over the vacuum may take noise for a fall once. The "
+        "noise is learned from the unit's last exposures.",
+        100_000.0,
+        unit="min",
+        ge=100.0,
+        le=1e8,
     )
-    cusum_limit_kpa: Kpa = key(
-        "Decision interval h of the CUSUM.", 4.0, unit="kPa", gt=0.0, le=500.0
+    pump_off_test_s: Seconds | None = key(
+        "Where a check valve keeps the frame's vacuum while the vacuum output is off: so long it "
+        "is off before light, once a hold test has passed, which shows a leak that the pump hides. "
+        "Leave it out where there is none.",
+        None,
+        unit="s",
+        sample="3 s",
+        ge=1.0,
+        le=60.0,
+    )
+    pump_off_limit_kpa_per_min: float = key(
+        "Steepest fall while the pump is off in that test.", 6.0, unit="kPa/min", gt=0.0, le=1000.0
     )
     gauge_silence_s: Seconds = key(
         "Longest time without a gauge value while contact is needed.",
@@ -115,6 +126,11 @@ class ContactSection(Section):
     def _band(self) -> Self:
         if self.high_kpa <= self.low_kpa:
             raise ValueError(f"high_kpa: must be greater than low_kpa = {self.low_kpa:g} kPa")
+        if self.pump_off_test_s is not None and self.vented_after_s is not None:
+            raise ValueError(
+                "vented_after_s: a frame that keeps its vacuum while the pump is off is not "
+                "vented; leave out this or pump_off_test_s"
+            )
         return self
 
 

@@ -6,6 +6,7 @@ where moves are allowed; the diagram in the documentation is drawn from it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -145,10 +146,10 @@ class Ended:
 ExposureOutput = Send | Noted | Ended
 
 
-PASSING: dict[State, type[Event]] = {
-    State.HOLDING: Holding, State.STOPPING: Stopping, State.ABORTING: Aborting,
+PASSING: dict[State, Callable[[str | None], Event]] = {
+    State.HOLDING: Holding, State.STOPPING: lambda cause: Stopping(), State.ABORTING: Aborting,
 }  # fmt: skip
-"""What is said when a passing state is entered, with the reason."""
+"""What is said when a passing state is entered, with the reason; of contact with its cause."""
 
 
 def earliest(*dues: float | None) -> float | None:

@@ -13,6 +13,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from platelink.contract.wire import PlateToMake
+from platelink.control.contact.past import Told
 from platelink.control.light.request import ExposureStatus
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.states import State, Step
@@ -23,6 +24,7 @@ from platelink.events.unit import ComputerClockSet, DoseCorrected
 from platelink.ledger.by import from_ms
 from platelink.link import messages as m
 from platelink.record.account import DeviceAccount
+from platelink.record.contact import contact_in
 from platelink.record.errors import JournalDamaged
 from platelink.record.reader import JournalReader
 from platelink.record.recover import close_open_run, given_by, recovered, told_late
@@ -295,6 +297,15 @@ class Recovery:
         end = known.end if known else None
         text = end.reason if end else "it had not begun"
         yield from core.exposure_recovered(run_id, *given_by(end), text, at=at)
+
+
+def remember_contact(core: Core, journal: JournalReader, told: Callable[[str], None]) -> None:
+    """Give the core what the record tells of the unit's vacuum; ``told`` gets what cannot be
+    read."""
+    core.bed.gauge.past.remember(
+        Told(run.t_s, run.vacuum_kpa, run.held.vacuum_kpa, run.held.settles_s)
+        for run in contact_in(journal, told)
+    )
 
 
 def _account(reported: DeviceReported) -> DeviceAccount:

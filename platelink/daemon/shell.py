@@ -36,7 +36,7 @@ from platelink.daemon.damage import Damage
 from platelink.daemon.followers import Followers
 from platelink.daemon.journaling import Journaling
 from platelink.daemon.outside import outside, publisher_now
-from platelink.daemon.recovery import Recovery
+from platelink.daemon.recovery import Recovery, remember_contact
 from platelink.daemon.requests import answer
 from platelink.daemon.service import Service, ServiceSettings
 from platelink.daemon.syncing import Syncer
@@ -107,6 +107,7 @@ class Shell:
         self.make_job = make_job
         self._calibrated = calibrated
         self.core = make_core(lessons_in(self.journal.reader, self._damage.told), clock.now())
+        remember_contact(self.core, self.journal.reader, self._damage.told)
         self.problem = ""
         """Why the port cannot be opened; empty while it is open."""
         self.journaling = Journaling(self.writer, settings.unit)

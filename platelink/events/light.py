@@ -20,7 +20,8 @@ class Waiting(Event, name=EventName.WAITING):
 
 class ContactHeld(Event, name=EventName.CONTACT_HELD):
     """The hold test has passed: the fall with half of its interval lies within its limit;
-    what the gauge showed of the vented frame before, where that is known."""
+    what the gauge showed of the vented frame before, and the pull-down's time constant, where they
+    are known."""
 
     vacuum_kpa: float | None = None
     pull_down_s: float | None = None
@@ -28,17 +29,20 @@ class ContactHeld(Event, name=EventName.CONTACT_HELD):
     sd_kpa: float | None = None
     unsure_kpa_per_min: float | None = None
     vented_kpa: float | None = None
+    settles_s: float | None = if_known(default=None)
 
 
 class ContactWeaker(Event, name=EventName.CONTACT_WEAKER):
-    """The vacuum has fallen in the light. By its slope it keeps its band until the light ends, or
-    that cannot be told yet: it goes on, and the band is watched."""
+    """The vacuum has fallen in the light, or is unsteady. By its slope it keeps its band until the
+    light ends, or that cannot be told yet: it goes on, and the band is watched. ``cause`` is its
+    kind: sudden, creeping, unsteady or pump."""
 
     vacuum_kpa: float
     held_kpa: float
     since_s: float
     fall_kpa_per_min: float
     unsure_kpa_per_min: float
+    cause: str | None = None
 
 
 class Armed(Event, name=EventName.ARMED):
@@ -78,7 +82,10 @@ class LampOff(Event, name=EventName.LAMP_OFF):
 
 
 class Holding(Event, name=EventName.HOLDING):
-    """Why it left ``running``: it can go on."""
+    """Why it left ``running``: it can go on. Where contact is the reason, of which kind: sudden,
+    creeping, unsteady, pump or gauge."""
+
+    cause: str | None = if_known(default=None)
 
 
 class Stopping(Event, name=EventName.STOPPING):
@@ -86,7 +93,10 @@ class Stopping(Event, name=EventName.STOPPING):
 
 
 class Aborting(Event, name=EventName.ABORTING):
-    """Why it left ``running``: something is wrong."""
+    """Why it left ``running``: something is wrong. Where contact is the reason, of which kind:
+    sudden, creeping, unsteady, pump or gauge."""
+
+    cause: str | None = if_known(default=None)
 
 
 class Held(Event, name=EventName.HELD):

@@ -23,6 +23,8 @@ from platesim.unit import SimulatedUnit, UnitParameters
 ADC_REFERENCE_V = 5.0
 CALIBRATED_ON, DUE_ON = "2026-01-15", "2126-01-15"
 OLD_DARK_COUNTS = 5.0
+AIR_KPA = 101.325
+"""The barometer that the unit is told, whatever its weather."""
 STEP_S = 0.25
 """Longest stretch of simulated time without a look at the core's deadlines."""
 
@@ -54,7 +56,7 @@ def matching_sensors(parameters: UnitParameters) -> Sensors:
     return Sensors(
         light=LightSensors(channels),
         adc_bits=light[0].adc_bits,
-        vacuum=SimulatedVacuum(sensors.vacuum),
+        vacuum=SimulatedVacuum(sensors.vacuum, AIR_KPA if sensors.vacuum_is_absolute else None),
         oven=matching_linear(sensors.oven),
         head=matching_linear(sensors.head),
         water=matching_linear(sensors.water) if sensors.water else None,
@@ -136,12 +138,14 @@ afterglow_s = 0.005
 class SimulatedVacuum:
     """The calibration of a simulated vacuum gauge, exactly."""
 
-    def __init__(self, sensor: SimulatedLinear) -> None:
-        self._sensor = sensor
+    def __init__(self, sensor: SimulatedLinear, barometer_kpa: float | None = None) -> None:
+        """``barometer_kpa``: of an absolute gauge, the air that its vacuum is told against."""
+        self._sensor, self._barometer_kpa = sensor, barometer_kpa
 
     def vacuum_kpa(self, mean_counts: float) -> float:
         """kPa below the local atmosphere."""
-        return (mean_counts - self._sensor.zero_counts) / self._sensor.counts_per_unit
+        kpa = (mean_counts - self._sensor.zero_counts) / self._sensor.counts_per_unit
+        return kpa if self._barometer_kpa is None else self._barometer_kpa - kpa
 
 
 class Simulation:

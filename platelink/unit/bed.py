@@ -39,6 +39,7 @@ from platelink.sensing.readings import Reading
 from platelink.unit.device_events import mismatch
 from platelink.unit.job import Job, UnitSettings
 from platelink.unit.outputs import Refused
+from platelink.unit.sample_buffer import NOMINAL_TICK_S
 from platelink.unit.stamp import Stamp
 from platelink.unit.values import ExposureAccepted, ExposureEnded, ExposureMoved
 
@@ -87,7 +88,8 @@ class Bed:
         self._order = 0
         """The newest standing order that the device has said anything of."""
         self._hour = LightHour()
-        self._gauge = GaugeNature()
+        self.gauge = GaugeNature(settings.frame_ticks * NOMINAL_TICK_S)
+        """What the vacuum gauge has shown, of its noise and of pull-downs."""
         self._device: m.Hello | None = None
         self.mismatch = ""
         """Why the device that answers is not the one that was calibrated."""
@@ -174,7 +176,7 @@ class Bed:
         else:
             self.exposure = Exposure(
                 job.request, optics, learned, order=self._order + 1, hour=self._hour,
-                gauge=self._gauge, now=at.now,
+                gauge=self.gauge, now=at.now,
             )  # fmt: skip
         accepted = ExposureAccepted(job, learned, self._device, self._order)
         if not job.overdue:
@@ -302,7 +304,7 @@ class Bed:
         self._hour.sample(sample, reading.ticks)
         self.lamp_on = bool(sample.outputs & m.LAMP_BIT)
         span, pumping = sample.vacuum_max - sample.vacuum_min, sample.outputs & m.VACUUM_BIT
-        self._gauge.add(reading.vacuum_kpa, span, pumping=bool(pumping), now=reading.t)
+        self.gauge.add(reading.vacuum_kpa, span, pumping=bool(pumping), now=reading.t)
         if self.exposure is not None and self.exposing:
             self.watch.trust(self.exposure.conditions())
         return self.watch.add(sample, reading, self.lessons.in_force.longest_afterglow_s)
@@ -385,6 +387,7 @@ class Bed:
         run_id, found = self._job.run_id, list[BedOutput]()
         for output in outputs:
             if isinstance(output, Ended):
+                self.gauge.past.ended(complete=output.state is State.COMPLETE)
                 found += self.lessons.learn(output)
                 found.append(ExposureEnded(run_id, output))
                 continue

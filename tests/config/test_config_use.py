@@ -143,6 +143,16 @@ def test_the_air_itself_moves_an_absolute_gauge() -> None:
     limits = loads(MINIMAL + absolute + band).contact_limits()
     assert limits is not None
     assert (limits.vented_after_s, limits.vented_kpa) == (12.0, 8.0)
+    assert limits.barometer_kpa == 97.0
+
+
+def test_a_frame_that_keeps_its_vacuum_is_not_vented() -> None:
+    gauge = "[vacuum]\nkpa_low = 0\nkpa_high = -100\n"
+    band = "[contact]\nlow_kpa = 60\nhigh_kpa = 90\npump_off_test_s = 3\n"
+    limits = loads(MINIMAL + gauge + band).contact_limits()
+    assert limits is not None and limits.pump_off_test_s == 3.0
+    with pytest.raises(ConfigError, match="leave out this or pump_off_test_s"):
+        loads(MINIMAL + gauge + band + "vented_after_s = 10\n")
 
 
 def test_limits_and_optics_for_the_control() -> None:
@@ -150,7 +160,8 @@ def test_limits_and_optics_for_the_control() -> None:
     limits = config.contact_limits()
     assert limits is not None
     assert limits.low_kpa == pytest.approx(60.0, abs=1e-4)
-    assert limits.cusum_limit_kpa == 4.0
+    assert (limits.false_hold_every_min, limits.pump_off_test_s) == (100_000.0, None)
+    assert limits.barometer_kpa is None
     assert (limits.vented_after_s, limits.vented_kpa) == (None, 3.0)
     optics = config.optics()
     assert (optics.adc_max, optics.expected_mw_cm2) == (1023, 12.0)

@@ -1,4 +1,4 @@
-"""Contact vacuum: pull-down, hold test, and the watch while light is on. Pure.
+"""Contact vacuum before light: pull-down, hold test and pump-off test. Pure.
 
 Pressures are ``vacuum_kpa``, kilopascal below the local atmosphere, positive. Each stage takes one
 gauge value at a time and says what it concluded; nothing here switches anything.
@@ -11,10 +11,10 @@ from collections import deque
 from dataclasses import dataclass
 
 from platelink.control.alarm.states import Condition
-from platelink.control.alarm.unit import CONTACT_LEAKS, CONTACT_LOST, GAUGE_SILENT
-from platelink.control.contact.finding import GOING_ON, Finding, Verdict
+from platelink.control.alarm.unit import CONTACT_LOST
+from platelink.control.contact.finding import GOING_ON, Cause, Finding, Verdict
 from platelink.control.contact.line import Line, fit
-from platelink.events.light import ContactWeaker
+from platelink.control.contact.pulldown import NEAR, NOT_KNOWN, PullDown, Usual
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +34,12 @@ class ContactLimits:
     """Least time from the beginning until light, however soon the vacuum is steady."""
     debounce_s: float = 0.3
     """How long the vacuum may be out of its band before the watch calls it lost."""
-    cusum_slack_kpa: float = 0.5
-    """Reference value k of the one-sided CUSUM."""
-    cusum_limit_kpa: float = 4.0
-    """Decision interval h of the one-sided CUSUM."""
+    false_hold_every_min: float = 1e5
+    """Minutes of light in which the watch calls noise a fall once."""
+    pump_off_test_s: float | None = None
+    """So long the pump is off after the hold test; None: no check valve keeps the vacuum then."""
+    pump_off_limit_kpa_per_min: float = 6.0
+    """Steepest fall meanwhile."""
     vented_after_s: float | None = None
     """The frame is surely open to the air so long after the vacuum output went off; None: that is
     not known, and the gauge's zero is not looked at."""
@@ -45,6 +47,8 @@ class ContactLimits:
     """How far from 0 the gauge of a vented frame may be."""
     gauge_silence_s: float = 0.5
     """Longest time without a gauge value while contact is needed."""
+    barometer_kpa: float | None = None
+    """Air pressure that an absolute gauge's vacuum is told against; None: it is no absolute one."""
 
 
 NOTHING_KPA = 5.0
@@ -54,14 +58,10 @@ LONGEST_TESTS = 4
 included, in a row."""
 JUDGE_S = 0.2
 """Between two looks whether the vacuum is steady."""
-FORECAST_S = 3.0
-"""A fall is told ahead by the values of so long, no older than the fall."""
-SUDDEN_KPA_PER_S = 1.0
-"""A seal that ages or a pump that fades does not fall this fast; an edge that lifts does."""
-_WHERE_SUDDEN = "look at the blanket's edge and the hose"
-_WHERE_CREEPING = "look at seal, joints of the hose and pump"
-LEVEL_WEIGHT = 0.05
-"""Of one gauge value in the running level: about a second at the usual 20 values a second."""
+SHORT_LOOKS = 3
+"""In a row, half a second apart, that the vacuum will not reach its band."""
+PUMP_OFF_REST_S = 0.5
+"""After the pump went off air in frame and hose comes to rest."""
 
 
 def _lost(value_kpa: float, limit_kpa: float | None) -> Condition:
@@ -69,42 +69,39 @@ def _lost(value_kpa: float, limit_kpa: float | None) -> Condition:
     return Condition(CONTACT_LOST, True, value_kpa, limit_kpa)
 
 
-class FallingCusum:
-    """One-sided tabular CUSUM for a fall: ``S = max(0, S + (target - x) - k)``, signal at S > h.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3."""
-
-    __slots__ = ("limit", "slack", "sum", "target")
-
-    def __init__(self, target: float, slack: float, limit: float) -> None:
-        self.target, self.slack, self.limit = target, slack, limit
-        self.sum = 0.0
-
-    def add(self, value: float) -> bool:
-        """Take one value; True when the fall is signalled."""
-        self.sum = max(0.0, self.sum + (self.target - value) - self.slack)
-        return self.sum > self.limit
-
-
 class ContactGate:
     """Pull-down until the vacuum is in its band, then a hold test: it must be known to be steady.
     Says ``held`` or ``lost``."""
 
-    def __init__(self, limits: ContactLimits, *, now: float) -> None:
-        self.limits = limits
+    def __init__(self, limits: ContactLimits, *, now: float, usual: Usual = NOT_KNOWN) -> None:
+        """``usual``: what this unit's pull-downs come to."""
+        self.limits, self.usual = limits, usual
         self.started = now
         self.pull_down_s = math.nan
         """Time to reach the band, once reached."""
         self.line: Line | None = None
         """Through the newest hold test."""
         self._best_kpa = -math.inf
+        self._curve = PullDown()
+        self._short = 0
+        """Looks in a row that the curve ends below the band."""
         self._values: deque[tuple[float, float]] = deque()
         self._judged_at = -math.inf
+        self._off_s: float | None = None
+        """When the pump was switched off for its test; None: not yet, or it is over."""
+        self._off_wanted = limits.pump_off_test_s is not None
 
     @property
-    def stage(self) -> str:
-        """'pull-down' or 'hold test'."""
-        return "hold test" if self._values else "pull-down"
+    def held_kpa(self) -> list[float]:
+        """Values of the hold test that has passed, oldest first."""
+        line = self.line
+        since = 2.0 * line.middle_s - self._values[-1][0] if line is not None else -math.inf
+        return [value for t, value in self._values if t >= since - 1e-6]
+
+    @property
+    def settles_s(self) -> float:
+        """Time constant of the pull-down to what the hold test found; NaN: not known."""
+        return self._curve.settles_s(self.level_kpa)
 
     @property
     def level_kpa(self) -> float:
@@ -115,7 +112,9 @@ class ContactGate:
         """When the vacuum, if it is not held until then, has taken too long."""
         limits = self.limits
         least_s = limits.draw_down_s + limits.hold_test_s
-        return self.started + max(limits.pull_down_limit_s, least_s)
+        off_s = limits.pump_off_test_s
+        more_s = LONGEST_TESTS * (off_s + limits.hold_test_s) if off_s is not None else 0.0
+        return self.started + max(limits.pull_down_limit_s, least_s) + more_s
 
     def expired(self, *, now: float) -> Finding:
         """The finding when time passes without a vacuum that holds."""
@@ -133,6 +132,7 @@ class ContactGate:
             f"vacuum not held after {now - self.started:.0f} s: best {best}, needed "
             f"{limits.low_kpa:.1f} kPa within {limits.pull_down_limit_s:.0f} s; check {where}",
             _lost(self._best_kpa, limits.low_kpa),
+            cause=Cause.PUMP if nothing else Cause.CREEPING,
         )
 
     def _not_steady(self, line: Line, after_s: float) -> Finding:
@@ -140,7 +140,8 @@ class ContactGate:
         limit = self.limits.fall_limit_kpa_per_min
         slope, unsure = 60.0 * line.slope_kpa_per_s, 60.0 * line.unsure_kpa_per_s
         begins = f"vacuum of {line.mean_kpa:.1f} kPa not held after {after_s:.0f} s: "
-        if abs(slope) - unsure <= limit:
+        cause = Cause.UNSTEADY if abs(slope) - unsure <= limit else Cause.CREEPING
+        if cause is Cause.UNSTEADY:
             text = (
                 f"unsteady by {line.sd_kpa:.2f} kPa, whether it keeps within {limit:.1f} kPa/min "
                 "cannot be told; look for a leak or a loose hose"
@@ -151,23 +152,19 @@ class ContactGate:
         else:
             text = f"still rises {slope:.1f} kPa/min, limit {limit:.1f} kPa/min; look at pump and "
             text += "hose, or give it longer"
-        return Finding(Verdict.LOST, begins + text, _lost(line.mean_kpa, None))
+            cause = Cause.PUMP
+        return Finding(Verdict.LOST, begins + text, _lost(line.mean_kpa, None), cause=cause)
 
     def add(self, vacuum_kpa: float | None, *, now: float) -> Finding:
         """Take one gauge value (None: not valid)."""
         limits, values = self.limits, self._values
+        if self._off_s is not None and vacuum_kpa is not None:
+            values.append((now, vacuum_kpa))
+            return self._pump_off(self._off_s, now)
         if vacuum_kpa is None or not limits.low_kpa <= vacuum_kpa <= limits.high_kpa:
-            if vacuum_kpa is not None:
-                self._best_kpa = max(self._best_kpa, vacuum_kpa)
-                if vacuum_kpa > limits.high_kpa and now >= self.deadline():
-                    return Finding(
-                        Verdict.LOST,
-                        f"vacuum {vacuum_kpa:.1f} kPa above its limit {limits.high_kpa:.1f} kPa; "
-                        "check the gauge's calibration",
-                        _lost(vacuum_kpa, limits.high_kpa),
-                    )
             values.clear()
-            return self.expired(now=now)
+            return self._out_of_band(vacuum_kpa, now)
+        self._curve.add(vacuum_kpa, now=now)
         self._best_kpa = max(self._best_kpa, vacuum_kpa)
         if not values:
             self.pull_down_s = now - self.started
@@ -179,9 +176,81 @@ class ContactGate:
         self._judged_at = now
         steady = self._steady(now)
         if steady is not None and now - self.started >= limits.draw_down_s:
+            if self._off_wanted:
+                self._off_s = now
+                values.clear()
+                return Finding(Verdict.GOING_ON, pump=False)
             self.line = steady
-            return Finding(Verdict.HELD, f"vacuum held at {steady.mean_kpa:.1f} kPa")
+            level_kpa = steady.mean_kpa
+            unusual = self.usual.of(level_kpa, self.settles_s)
+            return Finding(Verdict.HELD, f"vacuum held at {level_kpa:.1f} kPa{unusual}")
         return self.expired(now=now)
+
+    def _out_of_band(self, vacuum_kpa: float | None, now: float) -> Finding:
+        if vacuum_kpa is None:
+            return self.expired(now=now)
+        self._best_kpa = max(self._best_kpa, vacuum_kpa)
+        limit_kpa = self.limits.high_kpa
+        if vacuum_kpa > limit_kpa and now >= self.deadline():
+            return Finding(
+                Verdict.LOST,
+                f"vacuum {vacuum_kpa:.1f} kPa above its limit {limit_kpa:.1f} kPa; check the "
+                "gauge's calibration",
+                _lost(vacuum_kpa, limit_kpa),
+                cause=Cause.GAUGE,
+            )
+        if self._curve.add(vacuum_kpa, now=now):
+            self._short = self._short + 1 if self._too_little(vacuum_kpa) else 0
+        return self.expired(now=now) if self._short < SHORT_LOOKS else self._will_reach(vacuum_kpa)
+
+    def _too_little(self, vacuum_kpa: float) -> bool:
+        """The pull-down ends below the band for sure, and is near its end."""
+        told = self._curve.plateau()
+        if told is None:
+            return False
+        plateau_kpa, unsure_kpa = told
+        return vacuum_kpa >= NEAR * plateau_kpa and plateau_kpa + unsure_kpa < self.limits.low_kpa
+
+    def _will_reach(self, vacuum_kpa: float) -> Finding:
+        plateau_kpa, _ = self._curve.plateau() or (vacuum_kpa, 0.0)
+        plateau_kpa = max(plateau_kpa, vacuum_kpa)
+        known = math.isfinite(self.usual.vacuum_kpa)
+        usual = f", usually it reaches {self.usual.vacuum_kpa:.1f} kPa" if known else ""
+        low_kpa = self.limits.low_kpa
+        return Finding(
+            Verdict.LOST,
+            f"vacuum is {vacuum_kpa:.1f} kPa and will reach {plateau_kpa:.1f} kPa, needs "
+            f"{low_kpa:.1f} kPa{usual}: check blanket, seal and pump, then restart",
+            _lost(plateau_kpa, low_kpa),
+            cause=Cause.CREEPING,
+        )
+
+    def _pump_off(self, since: float, now: float) -> Finding:
+        """A frame that keeps its vacuum by a check valve shows a leak once the pump is off: while
+        it runs, a constant one only makes the vacuum a little less."""
+        limits = self.limits
+        off_s, limit = limits.pump_off_test_s or 0.0, limits.pump_off_limit_kpa_per_min
+        begun = since + PUMP_OFF_REST_S
+        if now - begun < off_s:
+            return GOING_ON
+        line = fit([value for value in self._values if value[0] >= begun])
+        fall = unsure = math.inf
+        if line is not None:
+            fall, unsure = -60.0 * line.slope_kpa_per_s, 60.0 * line.unsure_kpa_per_s
+        if fall + unsure <= limit:
+            self._off_wanted, self._off_s = False, None
+            self._values.clear()  # the pump makes good what was lost: hold test anew
+            return Finding(Verdict.GOING_ON, pump=True)
+        if fall - unsure <= limit and now - begun < LONGEST_TESTS * off_s:
+            return GOING_ON  # not known yet
+        self._off_s = None
+        return Finding(
+            Verdict.LOST,
+            f"with the pump off the vacuum falls {fall:.1f} kPa/min, limit {limit:.1f} kPa/min: a "
+            "leak that the pump hides; look at blanket, seal and hose, then restart",
+            Condition(CONTACT_LOST, True, line.mean_kpa if line else None),
+            cause=Cause.CREEPING,
+        )
 
     def _steady(self, now: float) -> Line | None:
         """The first line, of the last hold test or of the last few taken together, whose slope
@@ -198,92 +267,3 @@ class ContactGate:
                     return line
             tests *= 2
         return None
-
-
-class ContactWatch:
-    """Watches the vacuum while contact is needed: band with debounce, silent gauge, slow fall."""
-
-    def __init__(self, limits: ContactLimits, *, level_kpa: float, now: float) -> None:
-        """``level_kpa`` is the mean of the hold test."""
-        self.limits = limits
-        self.cusum = FallingCusum(level_kpa, limits.cusum_slack_kpa, limits.cusum_limit_kpa)
-        self._mean_kpa = level_kpa
-        self._outside_since: float | None = None
-        self._valid_at = self._falls_since = now
-        self._recent: deque[tuple[float, float]] = deque()
-        self.leak: Condition | None = None
-        """A fall that is no reason to hold."""
-
-    def add(self, vacuum_kpa: float | None, *, now: float, left_s: float = math.nan) -> Finding:
-        """Take one gauge value (None: not valid); ``left_s`` until the light ends, NaN where that
-        is not known."""
-        limits = self.limits
-        if vacuum_kpa is None:
-            return self.silence(now=now)
-        self._valid_at = now
-        if limits.low_kpa <= vacuum_kpa <= limits.high_kpa:
-            self._outside_since = None
-        elif self._outside_since is None:
-            self._outside_since = now
-        elif now - self._outside_since >= limits.debounce_s:
-            side, limit = (
-                ("below", limits.low_kpa)
-                if vacuum_kpa < limits.low_kpa
-                else ("above", limits.high_kpa)
-            )
-            return Finding(
-                Verdict.LOST,
-                f"vacuum {vacuum_kpa:.1f} kPa {side} its limit {limit:.1f} kPa for "
-                f"{now - self._outside_since:.2f} s; look for a leak, then restart",
-                _lost(vacuum_kpa, limit),
-            )
-        # The pump may still be gaining: the level to hold is the best that lasted.
-        self._mean_kpa += LEVEL_WEIGHT * (vacuum_kpa - self._mean_kpa)
-        self.cusum.target = max(self.cusum.target, self._mean_kpa)
-        self._recent.append((now, vacuum_kpa))
-        while now - self._recent[0][0] > FORECAST_S:
-            self._recent.popleft()
-        # One odd value of the gauge must not hold an exposure: five in a row are needed at least.
-        floor_kpa = self.cusum.target - limits.cusum_slack_kpa - limits.cusum_limit_kpa / 5.0
-        falls = self.cusum.add(max(vacuum_kpa, floor_kpa))
-        self.cusum.sum = min(self.cusum.sum, 2.0 * limits.cusum_limit_kpa)  # so that it can end
-        if not self.cusum.sum:
-            self._falls_since, self.leak = now, None
-        return self._forecast(vacuum_kpa, left_s, now) if falls else GOING_ON
-
-    def _forecast(self, vacuum_kpa: float, left_s: float, now: float) -> Finding:
-        """What a fall comes to until the light ends: lost where it leaves the band for sure."""
-        limits, held_kpa, since_s = self.limits, self.cusum.target, now - self._falls_since
-        line = fit([point for point in self._recent if point[0] > self._falls_since])
-        if line is None and math.isfinite(left_s):
-            return GOING_ON  # too few values yet to tell how it falls
-        limit = round(held_kpa - limits.cusum_slack_kpa, 1)  # the figure in the text
-        text = (
-            f"vacuum drifts down: {vacuum_kpa:.1f} kPa, limit {limit:.1f} kPa, just below what it "
-            f"held, since {since_s:.0f} s"
-        )
-        slope, unsure = (line.slope_kpa_per_s, line.unsure_kpa_per_s) if line else (0.0, 0.0)
-        where = _WHERE_SUDDEN if slope <= -SUDDEN_KPA_PER_S else _WHERE_CREEPING
-        level_kpa, wide_kpa = line.at(now + left_s) if line else (math.nan, 0.0)
-        if not level_kpa + wide_kpa >= limits.low_kpa:  # also where it is not known how long
-            text += f"; it would leave its band before the light ends: {where}, then restart"
-            return Finding(Verdict.LOST, text, _lost(vacuum_kpa, limit))
-        first = self.leak is None
-        self.leak = Condition(CONTACT_LEAKS, True, vacuum_kpa, limit)
-        if not first:
-            return GOING_ON
-        text += f"; it goes on while the band is kept: {where} before the next exposure"
-        event = ContactWeaker(vacuum_kpa, held_kpa, since_s, -60.0 * slope, 60.0 * unsure)
-        return Finding(Verdict.LEAKS, text, self.leak, event)
-
-    def silence(self, *, now: float) -> Finding:
-        """The finding when no valid gauge value has come by ``now``."""
-        quiet_s = now - self._valid_at
-        if quiet_s <= self.limits.gauge_silence_s:
-            return GOING_ON
-        return Finding(
-            Verdict.LOST,
-            f"no valid vacuum value for {quiet_s:.2f} s (limit "
-            f"{self.limits.gauge_silence_s:.2f} s); check the gauge and its wiring",
-            Condition(GAUGE_SILENT, True, quiet_s, self.limits.gauge_silence_s),
-        )

@@ -18,6 +18,16 @@ class Verdict(StrEnum):
     LOST = "lost"
 
 
+class Cause(StrEnum):
+    """Of what kind a contact is that leaks or is lost."""
+
+    SUDDEN = "sudden"
+    CREEPING = "creeping"
+    UNSTEADY = "unsteady"
+    PUMP = "pump"
+    GAUGE = "gauge"
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A verdict with the numbers behind it; ``text`` says what was measured and the limit."""
@@ -28,6 +38,9 @@ class Finding:
     """What a contact that leaks or is lost says to its alarm."""
     event: Event | None = None
     """How it is recorded where the exposure goes on."""
+    cause: Cause | None = None
+    pump: bool | None = None
+    """The vacuum output is to be so from now on; None: as it is."""
 
 
 GOING_ON = Finding(Verdict.GOING_ON)

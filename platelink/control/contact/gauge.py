@@ -13,8 +13,10 @@ from collections import deque
 from itertools import pairwise
 
 from platelink.control.alarm.states import Condition
-from platelink.control.alarm.unit import GAUGE_OFF_ZERO, GAUGE_STUCK
-from platelink.control.contact.finding import Finding, Verdict
+from platelink.control.alarm.unit import CONTACT_LOST, GAUGE_OFF_ZERO, GAUGE_STUCK
+from platelink.control.contact.contact import ContactLimits
+from platelink.control.contact.finding import Cause, Finding, Verdict
+from platelink.control.contact.past import ContactPast
 
 CHANCE = 1e-8
 """Below it alike values are no chance any more: at worst one false call in 10^8 values, 58 days of
@@ -43,7 +45,9 @@ CLUMPED_FROM = 20
 class GaugeNature:
     """See the file's first lines. One a unit; it takes every value, with or without an exposure."""
 
-    def __init__(self) -> None:
+    def __init__(self, frame_s: float = 0.05) -> None:
+        """``frame_s``: between two values in the light."""
+        self.past = ContactPast(frame_s)
         self._noisy = {True: 0, False: 0}
         """Groups with noise, with the pump on and with it off."""
         self._quiet_at_rest = False
@@ -138,6 +142,7 @@ class GaugeNature:
             f"{self._now - self._since:.1f} s without its own noise: contact is not known; look at "
             "gauge, hose and wiring, then restart",
             Condition(GAUGE_STUCK, True, self._last_kpa),
+            cause=Cause.GAUGE,
         )
 
 
@@ -151,4 +156,22 @@ def off_zero(vented_kpa: float, limit_kpa: float) -> Finding | None:
         f"{limit_kpa:.1f} kPa of 0: contact would not be known; look at gauge, hose and "
         "calibration, then restart",
         Condition(GAUGE_OFF_ZERO, True, vented_kpa, math.copysign(limit_kpa, vented_kpa)),
+        cause=Cause.GAUGE,
+    )
+
+
+def unreachable(vented_kpa: float, limits: ContactLimits) -> Finding | None:
+    """An absolute gauge shows today's air pressure of a vented frame: what is to be said where the
+    vacuum that is asked for is more; None where it can be reached."""
+    if limits.barometer_kpa is None:
+        return None
+    air_kpa = limits.barometer_kpa - vented_kpa
+    if limits.low_kpa < air_kpa:
+        return None
+    return Finding(
+        Verdict.LOST,
+        f"the air pressure is {air_kpa:.1f} kPa today, no pump reaches a vacuum of "
+        f"{limits.low_kpa:.1f} kPa: ask for less, then begin anew",
+        Condition(CONTACT_LOST, True, air_kpa, limits.low_kpa),
+        cause=Cause.GAUGE,
     )

@@ -253,8 +253,7 @@ class Exposure(Machine):
         self._reason, self._trouble = "", None
         self._approach.begin(now=self._now)
         self._send(m.ResetLatch())
-        if self.request.contact:
-            self._switching.vacuum_on(now=self._now)
+        self._switching.pump(self.request.contact is not None or None, now=self._now)
         self._due()
 
     def _take_found(self, found: Found) -> None:
@@ -268,9 +267,10 @@ class Exposure(Machine):
         if finding.verdict is Verdict.LOST:
             self._trouble = finding.trouble
             give_up = self.request.abort_on_leak and self.step is Step.LIGHT
-            self._leave(State.ABORTING if give_up else State.HOLDING, finding.text)
+            self._leave(State.ABORTING if give_up else State.HOLDING, finding.text, finding.cause)
         elif finding.event is not None:
             self._note(finding.event, finding.text)
+        self._out += map(Send, self._switching.pump(finding.pump, now=self._now))
 
     # --- light -----------------------------------------------------------------------------
 
@@ -338,7 +338,7 @@ class Exposure(Machine):
 
     # --- moves -----------------------------------------------------------------------------
 
-    def _leave(self, passing: State, reason: str) -> None:
+    def _leave(self, passing: State, reason: str, cause: str | None = None) -> None:
         """Turn to holding, stopping or aborting: lamp off first, then rest once it is dark."""
         if self.state is not passing:
             if passing not in TRANSITIONS[self.state]:
@@ -346,7 +346,7 @@ class Exposure(Machine):
             self._move(passing)
         self._reason = reason
         self._approach.going_on = False
-        self._note(PASSING[passing](), reason)
+        self._note(PASSING[passing](cause), reason)
         stretch = self._stretch
         if stretch is None:
             self._rest()

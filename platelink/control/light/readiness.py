@@ -6,14 +6,16 @@ and the device's clock: light waits until nothing is missing.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import replace
 from itertools import pairwise
 
 from platelink.control.alarm.states import Condition
-from platelink.control.contact.contact import ContactGate, ContactLimits, ContactWatch
+from platelink.control.contact.contact import ContactGate, ContactLimits
 from platelink.control.contact.finding import GOING_ON, Finding, Verdict
-from platelink.control.contact.gauge import GaugeNature, off_zero
+from platelink.control.contact.gauge import GaugeNature, off_zero, unreachable
+from platelink.control.contact.watch import ContactWatch
 from platelink.control.light.dose import Point, mean_counts
 from platelink.events.light import ContactHeld
 from platelink.link import messages as m
@@ -76,7 +78,7 @@ class Readiness:
 
     def __init__(self, contact: ContactLimits | None, gauge: GaugeNature) -> None:
         self._limits = contact
-        self._gauge = gauge
+        self._gauge, self._past = gauge, gauge.past
         self._gate: ContactGate | None = None
         self._watch: ContactWatch | None = None
         self._vented_kpa: float | None = None
@@ -90,7 +92,7 @@ class Readiness:
         self._watch = None
         self._dark.begin()
         limits, self._vented_kpa = self._limits, None
-        self._gate = ContactGate(limits, now=now) if limits else None
+        self._gate = ContactGate(limits, now=now, usual=self._past.usual) if limits else None
         if limits is not None and limits.vented_after_s is not None:
             self._vented_kpa = self._gauge.vented_kpa(limits.vented_after_s, now=now)
 
@@ -113,19 +115,31 @@ class Readiness:
     def contact(self, reading: Reading, left_s: float, *, now: float) -> Finding:
         """Take one gauge value into the gate or, once contact was held, into the watch; ``left_s``
         until the light ends."""
-        if self._gate is None:
+        gate, watch, vacuum_kpa = self._gate, self._watch, reading.vacuum_kpa
+        if gate is None:
             return GOING_ON
-        if self._watch is None and self._vented_kpa is not None:
-            wrong = off_zero(self._vented_kpa, self._gate.limits.vented_kpa)
+        limits = gate.limits
+        if watch is None and (vented_kpa := self._vented_kpa) is not None:
+            wrong = off_zero(vented_kpa, limits.vented_kpa) or unreachable(vented_kpa, limits)
             if wrong is not None:
                 return wrong
+            if limits.barometer_kpa is not None and vacuum_kpa is not None:
+                vacuum_kpa -= vented_kpa  # against the air of today
         if (frozen := self._gauge.finding()) is not None:
             return frozen
-        if self._watch is not None:
-            return self._watch.add(reading.vacuum_kpa, now=now, left_s=left_s)
-        finding = self._gate.add(reading.vacuum_kpa, now=now)
+        if watch is not None:
+            self._past.add(vacuum_kpa, now=now)
+            finding = watch.add(vacuum_kpa, now=now, left_s=left_s)
+            if finding.verdict is not Verdict.GOING_ON:
+                self._past.spoilt()
+            return finding
+        finding = gate.add(vacuum_kpa, now=now)
         if finding.verdict is Verdict.HELD:
-            self._watch = ContactWatch(self._gate.limits, level_kpa=self._gate.level_kpa, now=now)
+            self._past.held(gate.level_kpa, gate.settles_s)
+            model = self._past.model(1.0 / limits.false_hold_every_min)
+            self._watch = ContactWatch(
+                limits, model, gate.held_kpa, now=now, settles_s=gate.settles_s
+            )  # fmt: skip
             return replace(finding, event=self._contact_held())
         return finding
 
@@ -140,8 +154,9 @@ class Readiness:
         assert gate is not None and gate.line is not None
         line = gate.line
         fall, unsure = -60.0 * line.slope_kpa_per_s, 60.0 * line.unsure_kpa_per_s
+        settles_s = gate.settles_s if math.isfinite(gate.settles_s) else None
         return ContactHeld(
-            line.mean_kpa, gate.pull_down_s, fall, line.sd_kpa, unsure, self._vented_kpa
+            line.mean_kpa, gate.pull_down_s, fall, line.sd_kpa, unsure, self._vented_kpa, settles_s
         )
 
     def dark(self, sample: m.Sample, point: Point, *, lit: bool) -> None:

@@ -36,6 +36,12 @@ class Switching:
         self._vacuum_due = math.inf
         return [m.SetOutput(m.Output.VACUUM, 0, VACUUM_HOLD_MS)]
 
+    def pump(self, on: bool | None, *, now: float) -> list[m.Command]:
+        """As a test of contact wants it; None: as it is."""
+        if on:
+            self.vacuum_on(now=now)
+        return self.vacuum_off() if on is False else []
+
     def renew(self, *, now: float) -> None:
         """The device may have dropped what was on."""
         if self._vacuum_due < math.inf:

@@ -109,7 +109,7 @@ class Unswitched(Machine, ABC):
         if self.state not in ENDED:
             if self._can(passing):
                 self._move(passing)
-                self._note(PASSING[passing](), reason)
+                self._note(PASSING[passing](None), reason)
             self._end(end, reason)
         return self._take()
 
