@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import median
+
+import numpy as np
 
 PIECE_S = 0.5
 """One rate each."""
@@ -56,7 +57,8 @@ def usual(held: list[tuple[float, float]]) -> Usual:
         return NOT_KNOWN
     times = [settles_s for _, settles_s in held if math.isfinite(settles_s)]
     long_enough = len(times) >= LEAST_HELD
-    return Usual(median(kpa for kpa, _ in held), median(times) if long_enough else math.nan)
+    middle_kpa = float(np.median([kpa for kpa, _ in held]))
+    return Usual(middle_kpa, float(np.median(times)) if long_enough else math.nan)
 
 
 class PullDown:
