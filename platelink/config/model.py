@@ -33,6 +33,8 @@ from platelink.sensing.readings import Sensors
 FORMAT = 1
 SECRETS = ("password", "token")
 _FORMAT_TEXT = "Format of this file."
+_HEAD_EXAMPLE = {"mv_per_c": 10.0, "mv_at_0c": 500.0}
+"""As docs/wiring.md wires head and water."""
 ZERO_KPA = 3.0
 """How far from 0 a relative gauge of a vented frame may be: invented."""
 WEATHER_KPA = 8.0
@@ -61,16 +63,20 @@ class Config(Section):
         "The vacuum gauge of the frame; left out where there is none.", None
     )
     oven: TemperatureSection | None = table(
-        "The oven's temperature sensor; left out where there is none.", None
+        "The oven's temperature sensor; left out where there is none.",
+        None,
+        examples={"mv_per_c": 5.0},
     )
     head: TemperatureSection | None = table(
         "The temperature sensor at the light sensors' head, for their temperature coefficient; "
         "left out where there is none.",
         None,
+        examples=_HEAD_EXAMPLE,
     )
     water: TemperatureSection | None = table(
         "The probe in the washout's water; left out, a person measures what a recipe asks for.",
         None,
+        examples=_HEAD_EXAMPLE,
     )
     uncertainty: UncertaintySection = table(
         "What the doses of this unit may be off by: docs/uncertainty.md. What is left out is "

@@ -108,6 +108,10 @@ def key(
     return Field(default, description=description, json_schema_extra=extra, **bounds)
 
 
-def table(description: str, default: Any = ..., **rest: Any) -> Any:
-    """A field that is a section (or a list of them)."""
-    return Field(default, description=description, **rest)
+def table(
+    description: str, default: Any = ..., *, examples: dict[str, Any] | None = None, **rest: Any
+) -> Any:
+    """A field that is a section (or a list of them). ``examples`` go before those of its keys: two
+    sections of one model are wired differently."""
+    extra: Any = {"examples": examples} if examples else None
+    return Field(default, description=description, json_schema_extra=extra, **rest)

@@ -43,6 +43,8 @@ class Key:
     """``light.channel``; empty for a key above all sections."""
     name: str
     field: FieldInfo
+    own_example: Any = None
+    """Of this section alone."""
 
     @property
     def description(self) -> str:
@@ -68,7 +70,8 @@ class Key:
     @property
     def example(self) -> str:
         """What the example sets; empty when it leaves the default."""
-        return self._extra("example")
+        own = self.own_example
+        return self._extra("example") if own is None else toml_value(own)
 
     @property
     def written(self) -> str:
@@ -97,17 +100,20 @@ class Key:
         return ", ".join(parts)
 
 
-def keys(model: type[Section], section: str = "") -> Iterator[Key]:
+def keys(
+    model: type[Section], section: str = "", examples: Mapping[str, Any] | None = None
+) -> Iterator[Key]:
     """Every key below a model: its own first, then those of its sections."""
     inner = []
     for name, field in model.model_fields.items():
         below = section_of(field)
         if below is None:
-            yield Key(section, name, field)
+            yield Key(section, name, field, (examples or {}).get(name))
         else:
-            inner.append((name, below))
-    for name, below in inner:
-        yield from keys(below, f"{section}.{name}".removeprefix("."))
+            inner.append((name, below, field.json_schema_extra))
+    for name, below, extra in inner:
+        own: Any = extra.get("examples") if isinstance(extra, dict) else None
+        yield from keys(below, f"{section}.{name}".removeprefix("."), own)
 
 
 def sections(model: type[Section], prefix: str = "") -> Iterator[tuple[str, FieldInfo]]:
