@@ -10,18 +10,17 @@ from __future__ import annotations
 import cmath
 import math
 from dataclasses import dataclass
-from itertools import accumulate
 from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from platesim.slow import SlowNoise
+
 F64 = NDArray[np.float64]
 
 _GLOW_END = 40.0
 """After-glow is taken as dark after this many of its time constants."""
-_NOISE_GRID_S = 0.05
-_NOISE_BLOCK = 256
 
 
 class Light(NamedTuple):
@@ -94,6 +93,9 @@ class LampParameters:
     """Standard deviation of the slow multiplicative noise (Ornstein-Uhlenbeck)."""
     noise_s: float = 2.0
     """Its correlation time."""
+    mains_fraction: float = 0.0
+    """Standard deviation of the output as the mains wander, slower than that."""
+    mains_s: float = 40.0
     glow_fraction: float = 0.6
     """After-glow right after switching off, share of the light before."""
     glow_s: float = 0.008
@@ -107,6 +109,11 @@ class LampParameters:
     """Ripple phases, dealt to the tubes in turn (0, 2pi/3, 4pi/3: fed from three phases)."""
     views: tuple[tuple[float, ...], ...] = ()
     """How each light channel sees the tubes, one row of weights a channel; empty: like the bed."""
+    colours: tuple[float, ...] = ()
+    """How much more each light channel sees of light of another colour, as a share for each share
+    of the output that is still missing: lamps warm up. Empty: no more than the plate."""
+    plate_view: tuple[float, ...] = ()
+    """How the plate's place sees the tubes; a sum of 1 is the mean of the bed, and so is empty."""
 
     def __post_init__(self) -> None:
         if sum(max(0.0, share) for share, _ in self.warmup) > 1.0:
@@ -115,7 +122,7 @@ class LampParameters:
             raise ValueError("ripple deeper than the light itself")
         if self.tubes < 1 or (self.tube_outputs and len(self.tube_outputs) != self.tubes):
             raise ValueError(f"{self.tubes} tubes but {len(self.tube_outputs)} tube outputs")
-        if any(len(view) != self.tubes for view in self.views):
+        if any(len(view) not in (0, self.tubes) for view in (*self.views, self.plate_view)):
             raise ValueError(f"each view needs {self.tubes} weights")
 
 
@@ -123,35 +130,6 @@ def wear_fraction(parameters: LampParameters, burn_hours: float, starts: int) ->
     """Output left after burn hours and starts, as a share of the fresh output."""
     hours = burn_hours + starts * parameters.fade_hours_per_start
     return math.exp(-hours / parameters.fade_hours)
-
-
-class SlowNoise:
-    """Ornstein-Uhlenbeck noise with standard deviation 1 as a function of time (from 0 on).
-
-    Exact on a grid of 50 ms, linear in between; the path depends on the seed alone."""
-
-    __slots__ = ("_decay", "_path", "_rng")
-
-    def __init__(self, correlation_s: float, seed: int) -> None:
-        self._rng = np.random.default_rng(seed)
-        self._decay = math.exp(-_NOISE_GRID_S / correlation_s)
-        self._path = self._rng.standard_normal(1)
-
-    def at(self, t_s: F64) -> F64:
-        """Noise at ascending times."""
-        u = t_s.ravel() / _NOISE_GRID_S
-        first, last = int(u[0]), int(u[-1]) + 2
-        while len(self._path) <= last:
-            self._extend()
-        part = self._path[first : last + 1]
-        return np.interp(u, np.arange(first, last + 1), part).reshape(t_s.shape)
-
-    def _extend(self) -> None:
-        kicks = self._rng.standard_normal(_NOISE_BLOCK) * math.sqrt(1.0 - self._decay**2)
-        decay = self._decay
-        steps = accumulate(kicks.tolist(), lambda x, kick: x * decay + kick,
-                           initial=float(self._path[-1]))  # fmt: skip
-        self._path = np.concatenate((self._path, np.fromiter(steps, np.float64)[1:]))
 
 
 class _Tables:
@@ -213,6 +191,7 @@ class LampBank:
         self.burn_hours = parameters.burn_hours
         self.starts = parameters.starts
         self._noise = SlowNoise(parameters.noise_s, seed)
+        self._mains = SlowNoise(parameters.mains_s, seed + 1_000_003)
         self._tables = _Tables(parameters)
         self._strikes = np.random.default_rng((seed, 1))
         self.strikes = True
@@ -224,6 +203,9 @@ class LampBank:
         rows += [rows[0]] * (channels - len(parameters.views))
         views = np.array(rows[: channels + 1])
         self._views = views / views.sum(axis=1, keepdims=True)
+        if parameters.plate_view:
+            self._views[0] = parameters.plate_view
+        self._colours = np.resize([*parameters.colours, *[0.0] * channels], channels)[:, None]
         missing = tuple(
             share * -math.expm1(-parameters.rest_s / parameters.cooling_s)
             for share, _ in parameters.warmup
@@ -276,6 +258,13 @@ class LampBank:
         if self._dark_from(start_s):
             return None
         envelope = self._envelope(start_s, offsets_s)
+        light = self._light(start_s, offsets_s, envelope)
+        if not self.parameters.colours:
+            return light
+        missing = np.clip(1.0 - envelope[-1], 0.0, 1.0)
+        return light._replace(channels=light.channels * (1.0 + self._colours * missing))
+
+    def _light(self, start_s: float, offsets_s: F64, envelope: F64) -> Light:
         bed_envelope = self._gains[0] * envelope
         p = self.parameters
         if not (p.ripple_depth or p.ripple2_depth) or not (self.state.on or p.shutter):
@@ -311,6 +300,9 @@ class LampBank:
         if p.noise_fraction:
             middle_s = start_s + 0.5 * (offsets_s[0] + offsets_s[-1])
             level *= 1.0 + p.noise_fraction * self._noise.at(middle_s)
+        if p.mains_fraction:
+            middle_s = start_s + 0.5 * (offsets_s[0] + offsets_s[-1])
+            level *= 1.0 + p.mains_fraction * self._mains.at(middle_s)
         if p.shutter is not None:
             level *= self._opening(start_s + offsets_s)
         return level

@@ -24,6 +24,7 @@ from platesim.sensors import (
     U16,
     VACUUM,
     WATER,
+    Filter,
     GaugeNoise,
     GaugeNoiseSource,
     LightSensor,
@@ -89,6 +90,10 @@ class Plant:
         self._rng = np.random.default_rng((seed, 2))
         s = parameters.sensors
         self._light = [s.light[min(c, len(s.light) - 1)] for c in range(channels)]
+        self._amplifiers = [
+            Filter(one.filter_s, tick_s, CHUNK_TICKS) if one.filter_s else None
+            for one in self._light
+        ]
         sub = (np.arange(parameters.subsamples) + 0.5) / parameters.subsamples
         self._offsets_s = (np.arange(CHUNK_TICKS) + sub[:, None]) * tick_s
         self._index = np.arange(1.0, CHUNK_TICKS + 1.0)
@@ -185,6 +190,8 @@ class Plant:
         if self._gauge_noise is not None:
             noise[-3] += self._gauge_noise.ticks(CHUNK_TICKS)
         self._noise = noise
+        for amplifier in filter(None, self._amplifiers):
+            amplifier.chunk_over()
         self._position = self._recorded = 0
         self._make()
 
@@ -225,7 +232,9 @@ class Plant:
         counts = np.empty((len(self._columns), n))
         for c, sensor in enumerate(self._light):
             seen = light.channels[c] * self.transmission[c] if light is not None else 0.0
-            counts[c] = sensor.counts(seen, head)
+            amplifier = self._amplifiers[c]
+            passed = amplifier.make(at, seen) if amplifier is not None else seen
+            counts[c] = sensor.counts(passed, head)
         if sensors.water is not None:
             counts[-4] = sensors.water.counts(np.full(n, self.water_c))
         course = np.array(self._course)

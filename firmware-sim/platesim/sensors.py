@@ -35,6 +35,8 @@ class LightSensor:
     reference_c: float = 25.0
     noise_lsb: float = 0.7
     """White noise, rms."""
+    filter_s: float = 0.0
+    """Time constant of the amplifier's first-order filter (R_f C_f)."""
     adc_bits: int = 10
 
     @property
@@ -49,6 +51,34 @@ class LightSensor:
         dark = self.dark_counts + self.dark_counts_per_c * warmer
         counts: F64 = irradiance_mw_cm2 * slope + dark
         return counts
+
+
+class Filter:
+    """The amplifier of one light channel: a first-order filter, sampled once a tick. Its gain for
+    steady light is exactly 1."""
+
+    __slots__ = ("_past", "_seen", "_weights")
+
+    REACH = 20.0
+    """Time constants after which nothing is left of light: 2e-9 of it."""
+
+    def __init__(self, filter_s: float, tick_s: float, chunk: int) -> None:
+        taps = max(1, math.ceil(self.REACH * filter_s / tick_s))
+        weights = np.exp(-np.arange(taps) * tick_s / filter_s) if filter_s else np.ones(1)
+        self._weights = weights / weights.sum()
+        self._past = np.zeros(taps)
+        self._seen = np.zeros(chunk)
+
+    def chunk_over(self) -> None:
+        """The next chunk begins."""
+        self._past = np.concatenate((self._past, self._seen))[-len(self._past) :]
+
+    def make(self, at: int, light: F64 | float) -> F64:
+        """The filtered light from tick ``at`` of the chunk on; made again where it is other."""
+        self._seen[at:] = light
+        known = np.concatenate((self._past, self._seen))[at + 1 :]
+        made: F64 = np.convolve(known, self._weights, "valid")
+        return made
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from platelink.cli.tables import NO_TERMINAL, Column, pairs, table
 if TYPE_CHECKING:
     from platelink.simulated.bench_dose import Errors
     from platelink.simulated.bench_lag import Load
+    from platelink.simulated.bench_real import RealBench
     from platelink.simulated.bench_stop import Attacked
     from platelink.simulated.campaign.run import Campaign
 
@@ -40,13 +41,73 @@ def bench() -> None:
 
 
 @click.command()
-@click.option("--n", type=click.IntRange(min=1), default=1000, show_default=True, help="Exposures.")
+@click.option(
+    "--profile",
+    type=click.Choice(["control", "real"]),
+    default="control",
+    show_default=True,
+    help="control: sensors calibrated without error. real: units that are not.",
+)
+@click.option(
+    "--n", type=click.IntRange(min=1), help="Exposures, 1000 without it; of real units, 200."
+)
 @json_option
-def dose(n: int, as_json: bool) -> None:
+def dose(profile: str, n: int | None, as_json: bool) -> None:
     """Compare delivered dose with its target, for platelink, a timer, and poll-and-compare.
 
     Seeded exposures on simulated units: faded, cold and warm lamps, ripple, noise, lost messages,
-    stalls. The truth is the plant's own. Exit code 1 when platelink exceeds its limit."""
+    stalls. The truth is the plant's own. Exit code 1 when platelink exceeds its limit.
+
+    With --profile real the sensors err as well: reference meter, place on the bed, tubes that age
+    unequally, colour, slanting light, drift, heat. The three numbers of a dose are measured. Exit
+    code 1 when U (k = 2) does not hold about 95 % of the units, 90 to 99."""
+    if profile == "real":
+        _real(n or 200, as_json)
+    else:
+        _control(n or 1000, as_json)
+
+
+def _real(n: int, as_json: bool) -> None:
+    from platelink.simulated.bench_real import run_real
+
+    found = run_real(n)
+    if as_json:
+        emit(found)
+    else:
+        click.echo(_real_table(found))
+        click.echo(
+            f"{found.plates} plates of {found.units} units; "
+            f"U holds {'' if found.kept else 'NOT '}about 95 % of them"
+        )
+    if not found.kept:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+def _real_table(found: RealBench) -> str:
+    heads = (
+        Column("NUMBER"), Column("U TOLD (k = 2)", right=True), Column("MEAN ERROR", right=True),
+        Column("95 % WITHIN", right=True), Column("LARGEST", right=True),
+        Column("WITHIN U", right=True),
+    )  # fmt: skip
+    numbers = {
+        "control": found.control, "plate to plate": found.plate_to_plate,
+        "against the meter": found.against_meter,
+    }  # fmt: skip
+    rows = [
+        [
+            name,
+            "" if one.stated_pct is None else f"±{one.stated_pct:.2f} %",
+            f"{one.mean_pct:+.3f} %",
+            f"{one.within_95_pct:.3f} %",
+            f"{one.largest_pct:.3f} %",
+            "" if one.covered_pct is None else f"{one.covered_pct:.1f} %",
+        ]
+        for name, one in numbers.items()
+    ]
+    return table(heads, rows, NO_TERMINAL)
+
+
+def _control(n: int, as_json: bool) -> None:
     from platelink.simulated.bench_dose import run_bench
 
     found = run_bench(n)

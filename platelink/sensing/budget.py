@@ -19,9 +19,10 @@ from platelink.sensing.gum import ROUGHLY_DOF, Combined, Input, Shape, combined
 from platelink.sensing.light import LightChannel, LightSensors
 
 YEAR_DAYS = 365.25
-MONTH_YEARS = 1.0 / 12.0
-HEAD_SPREAD_C = 8.0
-"""How far the head's temperature may lie from its mean of a month: invented, of a unit that is used
+MONTH_YEARS = 1.0 / 12.0 / math.sqrt(12.0)
+"""Standard deviation of the days of a month."""
+HEAD_SPREAD_C = 5.0
+"""Standard deviation of the head's temperature within a month: invented, of a unit that is used
 cold and warm."""
 HEAD_UNKNOWN_C = 15.0
 """The same from the temperature of the calibration, where no sensor tells it."""
@@ -30,9 +31,9 @@ BOW_IN_A_MONTH = 0.4
 the range, and a parabola is at its steepest four times as steep as its height is over the range."""
 FADE_IN_A_MONTH = 0.1
 """Most that the light of a month differs from its mean, as a share."""
-PLACE_IN_A_MONTH = 0.1
+PLACE_IN_A_MONTH = 0.05
 """Share of what place, angle and colour do to the dose that changes within a month, as tubes age
-unequally and warm up: invented."""
+unequally, and are cold or warm: invented."""
 CLOCK_K = 2.0
 """The device's tick is told with an interval that holds it in 95 % of cases."""
 

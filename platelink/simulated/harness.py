@@ -25,6 +25,8 @@ CALIBRATED_ON, DUE_ON = "2026-01-15", "2126-01-15"
 OLD_DARK_COUNTS = 5.0
 AIR_KPA = 101.325
 """The barometer that the unit is told, whatever its weather."""
+BEGUN_MS = 1_893_456_000_000
+"""An invented date: UTC of the simulated time 0."""
 STEP_S = 0.25
 """Longest stretch of simulated time without a look at the core's deadlines."""
 
@@ -151,7 +153,9 @@ class SimulatedVacuum:
 class Simulation:
     """Drives a core against a simulated unit; ``now`` is the unit's true time."""
 
-    def __init__(self, unit: SimulatedUnit, core: Core) -> None:
+    def __init__(self, unit: SimulatedUnit, core: Core, *, begun_ms: int = BEGUN_MS) -> None:
+        """``begun_ms``: UTC at the unit's time 0."""
+        self._begun_ms = begun_ms
         self.unit = unit
         self.core = core
         self.outputs: list[CoreOutput] = []
@@ -166,7 +170,7 @@ class Simulation:
     @property
     def stamp(self) -> Stamp:
         """Simulated time and an invented date that moves with it."""
-        return Stamp(self.now, 1_893_456_000_000 + round(self.now * 1000.0))
+        return Stamp(self.now, self._begun_ms + round(self.now * 1000.0))
 
     def expose(self, job: Job) -> None:
         """Start an exposure."""

@@ -7,9 +7,10 @@ import json
 import pytest
 from cli_runs import run
 
-from platelink.simulated import bench_dose, bench_lag, bench_speed, bench_stop
+from platelink.simulated import bench_dose, bench_lag, bench_real, bench_speed, bench_stop
 from platelink.simulated.bench_dose import METHODS, DoseBench, Errors
 from platelink.simulated.bench_lag import Figures, LagBench, Load
+from platelink.simulated.bench_real import Number, RealBench
 from platelink.simulated.bench_stop import Attacked, StopBench, Stops, judged
 
 
@@ -37,6 +38,29 @@ def test_the_limit_decides_the_exit_code(monkeypatch, worst: float, code: int) -
     assert ("within" if code == 0 else "OUTSIDE") in result.stdout
     assert "poll and compare" in result.stdout
     assert run("bench", "dose", "--json").exit_code == code
+
+
+def real(covered_pct: float) -> RealBench:
+    control = Number(None, 0.002, 0.02, 0.04, None)
+    plate = Number(0.4, 0.0, 0.3, 0.6, covered_pct)
+    return RealBench(9, 27, 1, control, plate, Number(6.5, 1.0, 6.1, 9.0, 95.5))
+
+
+@pytest.mark.parametrize(
+    ("covered_pct", "code"), [(90.0, 0), (99.0, 0), (89.9, 1), (99.1, 1), (float("nan"), 1)]
+)
+def test_three_numbers_of_units_that_err(monkeypatch, covered_pct: float, code: int) -> None:
+    asked = []
+    monkeypatch.setattr(bench_real, "run_real", lambda n: (asked.append(n), real(covered_pct))[1])
+    result = run("bench", "dose", "--profile", "real")
+    assert (result.exit_code, asked) == (code, [200])
+    told = "U holds about 95 %" if code == 0 else "U holds NOT about 95 %"
+    assert f"27 plates of 9 units; {told} of them" in result.stdout
+    lines = result.stdout.splitlines()
+    assert lines[1].split() == ["control", "+0.002", "%", "0.020", "%", "0.040", "%"]
+    assert lines[3].split()[3:6] == ["±6.50", "%", "+1.000"] and lines[3].endswith("95.5 %")
+    told = json.loads(run("bench", "dose", "--profile", "real", "--n", 4, "--json").stdout)
+    assert asked[1:] == [4] and told["against_meter"]["stated_pct"] == 6.5
 
 
 def test_frames_a_second() -> None:

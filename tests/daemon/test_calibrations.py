@@ -13,6 +13,7 @@ from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
 from platelink.calibrations.made import Plan
 from platelink.calibrations.store import CalibrationStore
 from platelink.config.model import Config
+from platelink.contract.uncertainty import uncertainty_in
 from platelink.daemon.calibrated import notices, settings_of
 
 GOOD = {"dose": "20 mJ/cm2", "contact": False}
@@ -108,8 +109,18 @@ def test_the_dose_is_of_the_size_that_the_calibration_says(tmp_path: Path) -> No
         async with Daemon(config, bench) as daemon:
             await daemon.until_up()
             bench.unit.mark()
-            daemon.expose(dose="60 mJ/cm2")
+            run_id = daemon.expose(dose="60 mJ/cm2")
             await daemon.until_ended()
+            end = daemon.shell.journal.reader.run(run_id).end
+            assert end is not None
+            stated = uncertainty_in(end.data)
+            assert stated is not None
+            of = {line.name: line for line in stated.lines}
+            for name in ("reference", "fit", "non-linearity"):
+                assert of[name].source == "calibration", name
+            assert of["reference"].value == pytest.approx(3.5)  # U of 7 %, k = 2
+            assert of["fit"].dof is not None and of["fit"].value < 1.0
+            assert not {"reference", "fit", "non-linearity"} & set(stated.assumed)
         assert bench.unit.true_dose_mj_cm2() == pytest.approx(60.0, rel=0.01)
 
     in_simulated_time(work())

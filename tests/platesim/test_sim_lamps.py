@@ -185,3 +185,45 @@ def test_channels_see_their_own_tubes() -> None:
 def test_impossible_lamps_are_refused(changes: dict[str, object], said: str) -> None:
     with pytest.raises(ValueError, match=said):
         replace(BARE, **changes)
+
+
+# --- what a plate and a sensor see ---------------------------------------------------------------
+
+
+def test_the_plates_place_sees_its_tubes_and_not_the_mean_of_the_bed() -> None:
+    outputs = (1.2, 1.0, 0.8)
+    view = (0.6, 0.3, 0.05)  # near the strongest tube, and dimmer than the mean in all
+    parameters = replace(BARE, tubes=3, tube_outputs=outputs, plate_view=view, views=((0, 1, 2),))
+    light = lit(parameters).light(1.0, np.zeros((1, 1)))
+    assert light is not None
+    assert light.bed[0, 0] == pytest.approx(12.0 * (0.6 * 1.2 + 0.3 + 0.05 * 0.8))
+    assert light.channels[0, 0] == pytest.approx(12.0 * (1.0 + 2.0 * 0.8) / 3.0)
+    whole = lit(replace(parameters, plate_view=())).light(1.0, np.zeros((1, 1)))
+    assert whole is not None and whole.bed[0, 0] == pytest.approx(12.0)
+
+
+def test_a_sensor_sees_the_colour_of_cold_lamps_and_the_plate_does_not() -> None:
+    plain = replace(BARE, warmup=((0.25, 10.0),))
+    tinted = replace(plain, colours=(0.2, -0.1))
+    times = np.array([[0.0, 5.0, 200.0]])
+    first, second = (lit(p, channels=2).light(0.0, times) for p in (plain, tinted))
+    assert first is not None and second is not None
+    assert np.array_equal(first.bed, second.bed)
+    missing = 0.25 * np.exp(-times[0] / 10.0)
+    assert second.channels == pytest.approx(
+        first.channels * np.stack((1.0 + 0.2 * missing, 1.0 - 0.1 * missing))
+    )
+
+
+def test_mains_that_wander_move_the_light_slowly() -> None:
+    bank = lit(replace(BARE, mains_fraction=0.02, mains_s=10.0))
+    level = bed(bank, np.arange(0.0, 20_000.0, 1.0)) / 12.0 - 1.0
+    assert level.std() == pytest.approx(0.02, rel=0.1)
+    after_10_s = np.corrcoef(level[:-10], level[10:])[0, 1]
+    assert after_10_s == pytest.approx(math.exp(-1.0), abs=0.06)
+
+
+@pytest.mark.parametrize("views", [{"views": ((1.0, 2.0),)}, {"plate_view": (1.0, 2.0)}])
+def test_a_view_has_a_weight_for_each_tube(views: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="6 weights"):
+        LampParameters(**views)  # type: ignore[arg-type]

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import scipy.signal
 
 from platesim.lamps import LampBank, LampParameters
 from platesim.oven import OvenParameters, OvenState, equilibrium_c, stepped
@@ -16,6 +17,7 @@ from platesim.sensors import (
     HEAD,
     OVEN,
     VACUUM,
+    Filter,
     GaugeNoise,
     LightSensor,
     LinearSensor,
@@ -174,3 +176,41 @@ def test_head_warms_under_light() -> None:
         next_counts(lamps, 500)
         lamps.commit(500)
     assert lamps.head_c == pytest.approx(23.0 + 14.0 * (1.0 - math.exp(-1.0)), abs=1e-6)
+
+
+# --- the amplifier's filter ----------------------------------------------------------------------
+
+
+def test_the_filter_is_that_of_first_order() -> None:
+    """Against scipy.signal.lfilter with y = a y' + (1 - a) x, a = exp(-dt / tau)."""
+    light = np.random.default_rng(5).uniform(0.0, 12.0, 300)
+    filtered = Filter(1e-3, 1e-3, 100)
+    ours = []
+    for chunk in light.reshape(3, 100):
+        filtered.chunk_over()
+        ours.append(filtered.make(0, chunk))
+    a = math.exp(-1.0)
+    theirs = scipy.signal.lfilter([1.0 - a], [1.0, -a], light)
+    assert np.concatenate(ours) == pytest.approx(theirs, abs=1e-6)
+
+
+def test_steady_light_passes_the_filter_whole_and_ripple_is_damped() -> None:
+    """100 Hz behind 1 ms: 1 / sqrt(1 + (2 pi 0.1)²) = 0.847 of an analog filter; a sampled one is
+    a little flatter."""
+    t = np.arange(2000) * 1e-3
+    filtered = Filter(1e-3, 1e-3, 2000)
+    filtered.chunk_over()
+    seen = filtered.make(0, 10.0 * (1.0 + 0.3 * np.sin(2.0 * np.pi * 100.0 * t)))[1000:]
+    assert seen.mean() == pytest.approx(10.0, rel=1e-9)
+    a = math.exp(-1.0)
+    gain = (1.0 - a) / abs(1.0 - a * np.exp(-2j * np.pi * 0.1))
+    assert np.ptp(seen) / 6.0 == pytest.approx(gain, rel=0.06)
+    assert 0.7 < gain < 0.9
+
+
+def test_what_is_made_again_in_mid_chunk_remembers_what_went_before() -> None:
+    light = np.linspace(0.0, 9.0, 50)
+    whole, twice = Filter(2e-3, 1e-3, 50), Filter(2e-3, 1e-3, 50)
+    first = whole.make(0, light)
+    twice.make(0, np.concatenate((light[:20], np.zeros(30))))  # the rest turns out otherwise
+    assert twice.make(20, light[20:]) == pytest.approx(first[20:], rel=1e-12)

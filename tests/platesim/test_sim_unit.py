@@ -146,11 +146,17 @@ def run(seed: int, step_s: float, parameters: UnitParameters | None = None) -> t
             newest.order_sum, newest.order_target)  # fmt: skip
 
 
-def test_same_seed_same_exposure_whatever_the_steps() -> None:
-    once = run(5, 0.05)
-    assert run(5, 0.05) == once
+FILTERED = UnitParameters(
+    plant=PlantParameters(sensors=SensorParameters(light=(LightSensor(filter_s=1e-3),)))
+)
+
+
+@pytest.mark.parametrize("parameters", [None, FILTERED], ids=["plain", "filtered"])
+def test_same_seed_same_exposure_whatever_the_steps(parameters: UnitParameters | None) -> None:
+    once = run(5, 0.05, parameters)
+    assert run(5, 0.05, parameters) == once
     for step_s in (0.0137, 0.5):  # where the sums are split moves their last digit
-        again = run(5, step_s)
+        again = run(5, step_s, parameters)
         assert again[2:] == once[2:]
         assert again[:2] == pytest.approx(once[:2], rel=1e-12)
     assert run(6, 0.05)[0] != pytest.approx(once[0], rel=1e-6)

@@ -224,6 +224,11 @@ def test_a_channel_takes_slope_dark_date_and_uncertainty() -> None:
     assert channel.dark_counts == 21.3
     assert channel.due_on == date(2027, 3, 1)
     assert channel.rel_uncertainty == pytest.approx(0.035, rel=0.02)  # k = 1
+    traced = channel.traced
+    assert traced is not None and traced.certificate == METER.certificate
+    parts = math.hypot(traced.reference_pct, traced.fit_pct, traced.bow_pct / math.sqrt(3.0))
+    assert parts == pytest.approx(100.0 * channel.rel_uncertainty, rel=1e-9)
+    assert traced.fit_dof == made.line.dof
 
 
 @pytest.mark.parametrize("kind", GaugeKind)
