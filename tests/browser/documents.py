@@ -163,8 +163,8 @@ def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json
             "begun_utc": "2026-03-02T10:00:00.000+00:00",
             "ended_utc": "2026-03-02T10:25:00.000+00:00",
             "target_dose_mj_cm2": None, "dose_mj_cm2": None, "device_dose_mj_cm2": None,
-            "uncertain_mj_cm2": None, "difference_pct": None, "light_s": None, "samples": 900,
-            "events": 20, "gaps": 0,
+            "uncertain_mj_cm2": None, "plate_to_plate_pct": None, "against_meter_pct": None,
+            "difference_pct": None, "light_s": None, "samples": 900, "events": 20, "gaps": 0,
             "operator": "B. Example", "plate": None, "job": "J-2207 Example Pens", "note": None,
             "request": {}, "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
 
@@ -175,7 +175,7 @@ RUNS = [
         data={"judgement": "good", "defects": [], "deviations": [
             "rub: 37 of 30 s, late"]}),
     run("20260302-100200-aaaa", "film", plate="P-1039", target_dose_mj_cm2=340.0,
-        dose_mj_cm2=340.02, light_s=37.4),
+        dose_mj_cm2=340.02, light_s=37.4, plate_to_plate_pct=1.4, against_meter_pct=5.2),
     run("20260302-100800-bbbb", "dry", plate="P-1039",
         data={"mean_c": 58.2, "in_band_s": 840.0}),
     run("P-1038", "plate", judgement="reject", job="J-2201 Example Caps",

@@ -43,10 +43,11 @@ SIGN_INS = [
 RIGHTS = {
     "auditor": ["read", "own_secret"],
     "operator": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-                 "draft_recipes"],
+                 "draft_recipes", "calibrate"],
     "lead": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-             "draft_recipes", "skip_steps", "accept_overdue", "change_alarms", "sign_recipes",
-             "change_lots", "change_screens", "change_people", "drop_lessons"],
+             "draft_recipes", "calibrate", "sign_calibrations", "skip_steps",
+             "accept_overdue", "change_alarms", "sign_recipes", "change_lots",
+             "change_screens", "change_people", "drop_lessons"],
 }  # fmt: skip
 SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
            "C. Example": ("auditor", "3456")}  # fmt: skip
