@@ -163,19 +163,34 @@ def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json
             "begun_utc": "2026-03-02T10:00:00.000+00:00",
             "ended_utc": "2026-03-02T10:25:00.000+00:00",
             "target_dose_mj_cm2": None, "dose_mj_cm2": None, "device_dose_mj_cm2": None,
-            "uncertain_mj_cm2": None, "plate_to_plate_pct": None, "against_meter_pct": None,
-            "difference_pct": None, "light_s": None, "samples": 900, "events": 20, "gaps": 0,
+            "uncertain_mj_cm2": None, "difference_pct": None, "plate_to_plate_pct": None,
+            "against_meter_pct": None, "light_s": None, "samples": 900, "events": 20, "gaps": 0,
             "operator": "B. Example", "plate": None, "job": "J-2207 Example Pens", "note": None,
             "request": {}, "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
 
 
+def budget_line(name: str, u_pct: float, plate_u_pct: float, source: str = "assumed") -> Json:
+    return {"name": name, "channel": 0 if name in ("reference", "fit", "dark") else None,
+            "value": u_pct, "unit": "%", "distribution": "normal", "dof": 8.0, "source": source,
+            "sensitivity": 1.0, "plate_sensitivity": 0.05, "u_pct": u_pct,
+            "plate_u_pct": plate_u_pct}  # fmt: skip
+
+
+UNCERTAINTY = {
+    "plate_to_plate_pct": 0.96, "against_meter_pct": 13.7, "plate_to_plate_dof": None,
+    "against_meter_dof": 23.0, "k": 2.0, "assumed": ["position", "spectral"],
+    "lines": [budget_line("reference", 5.0, 0.0, "calibration"),
+              budget_line("position", 2.887, 0.144), budget_line("spectral", 2.887, 0.144),
+              budget_line("timing", 0.003, 0.003, "measured")],
+}  # fmt: skip
 RUNS = [
     run("P-1040", "plate", "open", ended_utc=None, reason=None),
     run("P-1039", "plate", judgement="good", request={"revision": "plate-a-fine@2", "lot": "L-118"},
         data={"judgement": "good", "defects": [], "deviations": [
             "rub: 37 of 30 s, late"]}),
     run("20260302-100200-aaaa", "film", plate="P-1039", target_dose_mj_cm2=340.0,
-        dose_mj_cm2=340.02, light_s=37.4, plate_to_plate_pct=1.4, against_meter_pct=5.2),
+        dose_mj_cm2=340.02, light_s=37.4, difference_pct=0.0059, plate_to_plate_pct=0.96,
+        against_meter_pct=13.7, data={"uncertainty": UNCERTAINTY}),
     run("20260302-100800-bbbb", "dry", plate="P-1039",
         data={"mean_c": 58.2, "in_band_s": 840.0}),
     run("P-1038", "plate", judgement="reject", job="J-2201 Example Caps",
