@@ -18,7 +18,7 @@ from platelink.forms.write import typed
 from platelink.recipe.model import Recipe
 from platelink.units import TEMPERATURE
 
-_SUFFIXES = ("_kpa_per_min", "_kj_mol", "_mj_cm2", "_kpa", "_pct", "_um", "_c", "_s")
+_SUFFIXES = ("_kpa_per_min", "_kj_mol", "_mj_cm2", "_mw_cm2", "_kpa", "_pct", "_um", "_c", "_s")
 
 
 class Change(NamedTuple):

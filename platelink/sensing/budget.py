@@ -189,8 +189,10 @@ def _of_channel(i: int, channel: LightChannel, given: Given, stated: Stated) -> 
     if traced is not None:
         certain = traced.reference_pct, math.inf, Source.CALIBRATION
         fitted = traced.fit_pct, float(traced.fit_dof), Source.CALIBRATION
+        # At r of the highest level a parabola is off its line by 4 |r - 1| of its bow, as shares.
+        bent = share * max(1.0, 4.0 * abs(given.irradiance_mw_cm2 / traced.top_mw_cm2 - 1.0))
         bow = Line(BOW, i, traced.bow_pct, "%", Shape.UNIFORM, math.inf,
-                   Source.CALIBRATION, share, BOW_IN_A_MONTH * share)  # fmt: skip
+                   Source.CALIBRATION, bent, BOW_IN_A_MONTH * bent)  # fmt: skip
     else:
         certain = _told(None if told is None else 100.0 * told, "reference_pct")
         fitted = _told(stated.fit_pct, "fit_pct")

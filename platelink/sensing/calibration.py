@@ -198,6 +198,7 @@ def calibrated_light(channel: LightChannel, by: Calibration) -> LightChannel:
             fit_pct=100.0 * line.u_fit(line.x_high) / top,
             fit_dof=max(1, line.dof),
             bow_pct=100.0 * line.bow / top,
+            top_mw_cm2=top,
         ),
     )
 

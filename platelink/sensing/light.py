@@ -44,7 +44,9 @@ class Traced:
     """Standard uncertainty of the line, from how its levels scatter."""
     fit_dof: int
     bow_pct: float
-    """Largest departure of the levels from the line, at the highest level."""
+    """Largest departure of a parabola through the levels from the line, of the highest level."""
+    top_mw_cm2: float
+    """The highest level: light beyond it was not looked at."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

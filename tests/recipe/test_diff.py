@@ -97,3 +97,15 @@ def test_a_step_of_another_kind_is_another_step() -> None:
         'air, away from people.", cautions Wear goggles.)',
         'step blow-off: added after washout (prompt, instructions "Shake the water off.")',
     ]
+
+
+def test_how_the_stock_answers_to_light_is_told_in_words_and_units() -> None:
+    without = plate()
+    law = plate(reciprocity={"p": 0.9, "reference_mw_cm2": 9.0})
+    other = plate(reciprocity={"p": 0.85, "p_uncertainty": 0.02, "reference_mw_cm2": 9.5})
+    assert list(map(str, diff(without, law))) == ["reciprocity none → p 0.9, reference 9 mW/cm2"]
+    assert list(map(str, diff(law, other))) == [
+        "reciprocity p 0.9 → 0.85",
+        "reciprocity p uncertainty none → 0.02",
+        "reciprocity reference 9 mW/cm2 → 9.5 mW/cm2",
+    ]

@@ -116,6 +116,23 @@ def test_a_calibration_grows_old() -> None:
     assert line(made(undated), "drift").sensitivity == 1.0
 
 
+@pytest.mark.parametrize(
+    ("top_mw_cm2", "times"), [(10.0, 1.0), (8.0, 1.0), (5.0, 4.0), (40.0, 3.0)]
+)
+def test_far_from_the_highest_level_a_bow_is_a_larger_share_of_the_light(
+    top_mw_cm2: float, times: float
+) -> None:
+    """By hand: levels on y = x + c x (L - x) lie c L² / 4 off their line in the middle. At 2 L the
+    same parabola is 2 c L² off, of a light of 2 L: 4 times as much of it as c L² / 4 is of L; at a
+    quarter of L it is 3 / 16 c L² off, 3 times as much."""
+    traced = Traced(reference_pct=0.0, certificate="M-1", fit_pct=0.0, fit_dof=5, bow_pct=0.3,
+                    top_mw_cm2=top_mw_cm2)  # fmt: skip
+    found = made(LightSensors((replace(CHANNEL, traced=traced),)))
+    one = line(found, "non-linearity")
+    assert one.of_meter().part == pytest.approx(0.3 * times / R3)
+    assert one.source is Source.CALIBRATION
+
+
 def test_weak_light_counts_are_few() -> None:
     weak = made(given=replace(GIVEN, irradiance_mw_cm2=1.0))
     assert line(weak, "dark").sensitivity == pytest.approx(10.0 * line(made(), "dark").sensitivity)
@@ -126,7 +143,9 @@ def test_weak_light_counts_are_few() -> None:
 
 def four(*certificates: str) -> LightSensors:
     traced = [
-        Traced(reference_pct=3.0, certificate=c, fit_pct=1.0, fit_dof=5, bow_pct=0.0)
+        Traced(
+            reference_pct=3.0, certificate=c, fit_pct=1.0, fit_dof=5, bow_pct=0.0, top_mw_cm2=14.0
+        )
         for c in certificates
     ]
     return LightSensors(tuple(replace(CHANNEL, traced=one) for one in traced))

@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from unit.test_damaged_sums import Damage
 
-from platelink.control.light.request import ExposureRequest
+from platelink.control.light.request import PLAIN, ExposureRequest, Reciprocity
 from platelink.control.states import State
 from platelink.link import messages as m
 from platelink.simulated.harness import Simulation, make_core
 from platelink.unit.job import Job
-from platelink.unit.outputs import EventNoted
+from platelink.unit.outputs import EventNoted, RunEnded
 from platesim.faults import DeviceResets, Unplugged
 from platesim.lamps import LampParameters
 from platesim.unit import SimulatedUnit, UnitParameters
@@ -32,11 +32,11 @@ def begin(parameters: UnitParameters = UNIT) -> Simulation:
     return simulation
 
 
-def expose(simulation: Simulation) -> float:
+def expose(simulation: Simulation, law: Reciprocity = PLAIN) -> float:
     """Ask for an exposure; the seconds it says to set."""
     simulation.outputs.clear()
     simulation.unit.mark()
-    request = ExposureRequest(DOSE, None, max_light_s=300.0)
+    request = ExposureRequest(DOSE, None, max_light_s=300.0, reciprocity=law)
     simulation.expose(Job("run", "film", request))
     advice = next(o for o in simulation.outputs if named(o, "timer advice"))
     assert isinstance(advice, EventNoted)
@@ -79,6 +79,20 @@ def test_the_dose_recorded_is_what_was_delivered() -> None:
     assert simulation.ended is not None
     true = simulation.unit.true_dose_mj_cm2()
     assert simulation.ended.dose_mj_cm2 == pytest.approx(true, rel=1e-3)
+
+
+@pytest.mark.parametrize("p", [0.7, 1.3])
+def test_weak_light_counts_as_the_plate_stock_answers_to_it(p: float) -> None:
+    simulation = begin()
+    finish(simulation, expose(simulation, Reciprocity(p, 12.0)))
+    ended = simulation.ended
+    assert ended is not None
+    true = simulation.unit.true_dose_mj_cm2(p, 12.0)
+    assert ended.dose_mj_cm2 == pytest.approx(true, rel=2e-3)
+    assert abs(simulation.unit.true_dose_mj_cm2() / true - 1.0) > 0.1  # the plain dose is another
+    over = next(o for o in simulation.outputs if isinstance(o, RunEnded))
+    assert over.budget is not None
+    assert [line.name for line in over.budget.lines][-1] == "reciprocity"
 
 
 def test_light_beyond_the_sensor_s_top_is_the_least_that_fell() -> None:
