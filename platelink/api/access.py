@@ -91,6 +91,8 @@ ROWS = tuple(
         ("POST", "/v1/calibrations/{name}/approve", Right.SIGN_CALIBRATIONS),
         # One that holds needs more: see the route.
         ("POST", "/v1/calibrations/{name}/drop", Right.CALIBRATE),
+        ("GET", "/v1/lamps", _READ),
+        ("POST", "/v1/lamps", Right.DROP_LESSONS),
         ("POST", "/v1/sign-in", ANYBODY),
         ("POST", "/v1/sign-out", _READ),
         ("POST", "/v1/sign-out-others", _READ),

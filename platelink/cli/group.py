@@ -163,6 +163,7 @@ COMMANDS = {
     "stop": Lazy("expose:stop", "End the exposure in order.", _EXPOSE),
     "abort": Lazy("expose:abort", "End the exposure at once.", _EXPOSE),
     "lessons": Lazy("lessons:lessons", "What lamps taught: show it, drop it.", _EXPOSE),
+    "lamps": Lazy("lamps:lamps", "The lamp set: use, fade, forecast; changed, cleaned.", _EXPOSE),
     "oven-lag": Lazy("oven_lag:oven_lag", "How long a plate lags behind the oven's air.", _MAKE),
     "calibrate": Lazy("calibrate:calibrate", "Sensors against a reference instrument.", _EXPOSE),
     "recipe": Lazy("recipe:recipe", "Recipes: list, show, compare, add, approve, retire.", _MAKE),

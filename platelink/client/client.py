@@ -27,6 +27,7 @@ from platelink.contract.calibrations import (
     CountsNow,
     NewCalibration,
 )
+from platelink.contract.lamps import LampsNow, LampWork
 from platelink.contract.people import (
     FirstLead,
     Me,
@@ -221,6 +222,14 @@ class Client:
         """Read into, finish, approve or drop one."""
         act = CALIBRATION_ACTS[type(what)]
         return self._post(Calibration, f"/calibrations/{_part(name)}/{act}", what)
+
+    def lamps(self) -> LampsNow:
+        """The lamp set in use."""
+        return self._get(LampsNow, "/lamps")
+
+    def lamp_work(self, work: LampWork) -> Done:
+        """Enter what was done to the lamps, or measured."""
+        return self._post(Done, "/lamps", work)
 
     # --- plates ----------------------------------------------------------------------------
 

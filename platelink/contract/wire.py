@@ -12,6 +12,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
 from platelink.contract.base import Answer, Done, Json, Reasoned, Request, Text
+from platelink.contract.lamps import LampWork
 from platelink.contract.people import AnyRole
 from platelink.contract.plates import ActOnPlate, PlateNow
 from platelink.contract.unit import AlarmAnswer, ExposureJob, Reason
@@ -79,6 +80,16 @@ class DropLessons(Reasoned):
     model_config = LOOSE
 
     do: Literal["lessons_drop"] = "lessons_drop"
+    who: Text | None = None
+    role: AnyRole | None = None
+
+
+class OnLamps(LampWork):
+    """What a person did to the lamps, or measured."""
+
+    model_config = LOOSE
+
+    do: Literal["lamps"] = "lamps"
     who: Text | None = None
     role: AnyRole | None = None
 
@@ -160,7 +171,7 @@ class OnAlarm(AlarmAnswer):
 
 
 AnyRequest = (
-    AskStatus | Expose | Control | DropLessons | MakePlate | OnPlate | AskPlates | OnAlarm
+    AskStatus | Expose | Control | DropLessons | OnLamps | MakePlate | OnPlate | AskPlates | OnAlarm
     | NoteSecurity | AskCounts | TakeUpCalibrations
 )  # fmt: skip
 KINDS: dict[str, type[AnyRequest]] = {

@@ -130,7 +130,8 @@ class Journaling:
                 for name in ("uncertain_mj_cm2", "doubtful_mj_cm2")
                 if (value := getattr(ended, name))
             }
-            | ({"uncertainty": told} if told is not None else {}),
+            | ({"uncertainty": told} if told is not None else {})
+            | ({"lamps": run.lamps} if run.lamps else {}),
         )
 
     def _close(self, run: RunClosed, now: float) -> None:

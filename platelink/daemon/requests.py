@@ -25,6 +25,7 @@ from platelink.contract.wire import (
     MakePlate,
     NoteSecurity,
     OnAlarm,
+    OnLamps,
     OnPlate,
     PlateTaken,
     PlateToMake,
@@ -39,6 +40,7 @@ from platelink.control.procedure.requests import PlateRequest
 from platelink.daemon.clock import new_run_id
 from platelink.events.event import Event, EventName
 from platelink.events.security import PeopleEntered, Security
+from platelink.events.unit import LampsChanged, LampsCleaned, LampsMeasured
 from platelink.recipe.load import from_content
 from platelink.unit.bed import DROP_LESSONS
 from platelink.unit.core import Core
@@ -90,7 +92,7 @@ def answer(unit: Unit, line: Json) -> Json:
     return {"ok": True, **reply.model_dump(mode="json")}
 
 
-def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR0911 -- one for each
+def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR0911, PLR0912 -- one for each
     match request:
         case AskStatus():
             return unit.status()
@@ -103,6 +105,8 @@ def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR091
             if not request.why.strip():
                 return "say why the lessons are dropped, such as: new lamps"
             return unit.command(DROP_LESSONS, request.why, who=request.who or "")
+        case OnLamps():
+            return _on_lamps(unit, request)
         case MakePlate():
             plan = plan_of(request.plate, request.who or "")
             return unit.make_plate(plan) or PlateTaken(run_id=unit.core.run_id, plate=plan.plate)
@@ -122,6 +126,40 @@ def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR091
         case NoteSecurity():
             unit.note(_noted(request), request.text)
             return ""
+
+
+def _on_lamps(unit: Unit, request: OnLamps) -> str:
+    event, text = lamp_work(request)
+    refused = ""
+    if isinstance(event, LampsChanged):
+        refused = unit.command(DROP_LESSONS, f"other lamps: {event.why}", who=event.who)
+    if not refused:
+        unit.note(event, text)
+    return refused
+
+
+def lamp_work(work: OnLamps) -> tuple[Event, str]:
+    """What is put down of it, and its text. ValueError says what is missing."""
+    who, why = work.who or "", work.why.strip()
+    by = f" by {who}" if who else ""
+    match work.act:
+        case "changed":
+            if not why:
+                raise ValueError("say which lamps were put in, such as: six new tubes")
+            burn_h = work.burn_h or 0.0
+            before = f", {burn_h:.0f} h burned before" if burn_h else ""
+            return LampsChanged(who, why, burn_h), f"other lamps put in{by}: {why}{before}"
+        case "cleaned":
+            if work.part is None:
+                raise ValueError("say what was cleaned: lamps, sensor or both")
+            what = {"lamps": "lamps", "sensor": "light sensor", "both": "lamps and light sensor"}
+            said = f": {why}" if why else ""
+            return LampsCleaned(who, why, work.part), f"{what[work.part]} cleaned{by}{said}"
+        case "measured":
+            if work.irradiance_mw_cm2 is None or work.meter is None:
+                raise ValueError("say what the hand meter read, in mW/cm², and which meter it was")
+            event = LampsMeasured(who, why, work.irradiance_mw_cm2, work.meter, work.u_pct)
+            return event, f"{work.meter} read {work.irradiance_mw_cm2:.2f} mW/cm²{by}"
 
 
 def _noted(request: NoteSecurity) -> Event:

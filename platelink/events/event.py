@@ -56,6 +56,9 @@ class EventName(StrEnum):
     LAMP_SWITCHED_OFF = "lamp switched off"
     ASKED = "asked"
     LESSONS_DROPPED = "lessons dropped"
+    LAMPS_CHANGED = "lamps changed"
+    LAMPS_CLEANED = "lamps cleaned"
+    LAMPS_MEASURED = "lamps measured"
     COMPUTER_CLOCK_SET = "computer clock set"
     DOSE_CORRECTED = "dose corrected"
     # of who is let in, and of damage

@@ -92,6 +92,33 @@ class LessonsDropped(Event, name=EventName.LESSONS_DROPPED):
     why: str
 
 
+class LampsChanged(Event, name=EventName.LAMPS_CHANGED):
+    """Other lamps were put in; so many hours had they burned before."""
+
+    who: str
+    why: str
+    burn_h: float = 0.0
+
+
+class LampsCleaned(Event, name=EventName.LAMPS_CLEANED):
+    """Lamps and their glass, the light sensor, or both were cleaned."""
+
+    who: str
+    why: str
+    part: str = "both"
+
+
+class LampsMeasured(Event, name=EventName.LAMPS_MEASURED):
+    """A reading of a hand meter at the sensor's place, with its expanded uncertainty (k = 2): the
+    only thing that tells lamps that fade from a sensor that ages, where there is one channel."""
+
+    who: str
+    why: str
+    irradiance_mw_cm2: float
+    meter: str
+    u_pct: float | None = if_known(default=None)
+
+
 class ComputerClockSet(Event, name=EventName.COMPUTER_CLOCK_SET):
     """The computer's clock has stepped. Times of this run stay on the old clock."""
 
@@ -177,6 +204,6 @@ class AlarmFlood(Event, name=EventName.ALARM_FLOOD):
 OF_THE_LINK: tuple[type[Event], ...] = (
     LinkUp, LinkLost, DeviceRestarted, DeviceDoesNotMatch, ProtocolMismatch, GarbageOnThePort,
     DeviceEventsLost, LightSumsRefused, DeviceClockJumped, LightFound, LampSwitchedOff, Asked,
-    LessonsDropped, ComputerClockSet, DoseCorrected,
+    LessonsDropped, LampsChanged, LampsCleaned, LampsMeasured, ComputerClockSet, DoseCorrected,
 )  # fmt: skip
 OF_ALARMS: tuple[type[Event], ...] = (AlarmMoved, AlarmFlood)

@@ -53,7 +53,9 @@ RIGHTS: dict[Right, Row] = {
     Right.SKIP_STEPS: Row("skip a step of a plate, with the reason", _LEAD),
     Right.ACCEPT_OVERDUE: Row("expose although a calibration is overdue", _LEAD),
     Right.CHANGE_ALARMS: Row("shelve and unshelve alarms, take them out of service", _LEAD),
-    Right.DROP_LESSONS: Row("have what lamps taught dropped, as when they are changed", _LEAD),
+    Right.DROP_LESSONS: Row(
+        "enter that lamps were changed, cleaned or measured; have what they taught dropped", _LEAD
+    ),
     Right.SIGN_RECIPES: Row("approve and retire recipes", _LEAD),
     Right.SIGN_CALIBRATIONS: Row("approve calibrations, and drop one that holds", _LEAD),
     Right.CHANGE_LOTS: Row("add, change and close lots of stock", _LEAD),

@@ -100,6 +100,10 @@ class JournalReader:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def rows(self, sql: str, *values: object) -> list[Row]:
+        """Rows of a query, for what else in this package reads a journal."""
+        return self._db.rows(sql, values)
+
     # --- runs ------------------------------------------------------------------------------
 
     def run(self, run_id: str) -> RunRecord | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from platelink.contract.runs import Run
 from platelink.events.unit import DoseCorrected
@@ -53,3 +53,17 @@ class OpenRun:
     def kind(self) -> str:
         """What is left of a plate or a bake is resumed, not closed as light."""
         return self.start.run_kind
+
+
+@dataclass(frozen=True, slots=True)
+class LitRun:
+    """An exposure that is over, as far as it tells of the lamps."""
+
+    run_id: str
+    at_ms: int
+    """When it began, UTC."""
+    complete: bool
+    light_s: float
+    dose_mj_cm2: float | None
+    lamps: dict[str, Any]
+    """What the run's end holds of them (``platelink/unit/lit.py``); empty in older records."""

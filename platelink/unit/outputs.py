@@ -69,6 +69,8 @@ class RunEnded:
     gaps: int
     budget: Budget | None
     """Of its dose; None where no light was measured."""
+    lamps: dict[str, Any] | None = None
+    """What it showed of the lamps; None without light."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from platelink.link.utc import STEP_MS
 from platelink.sensing.budget import Given, budget
 from platelink.sensing.readings import Reading
 from platelink.unit.job import UnitSettings
+from platelink.unit.lit import LitLamps
 from platelink.unit.outputs import CLOCK_SNAPSHOT, EventNoted, RunBegun, RunEnded, RunSampled
 from platelink.unit.sample_buffer import SampleBuffer, run_channels
 from platelink.unit.stamp import Stamp
@@ -64,6 +65,8 @@ class Recording:
         self._n = len(settings.optics.light.channels)
         self._light = MeanLight(PLAIN)
         self._run: SampleBuffer | None = None
+        self._lit: LitLamps | None = None
+        self._dark_mw_cm2, self._owned = settings.optics.dark_mw_cm2, not settings.advisory
         self._ahead_ms: int | None = None
 
     @property
@@ -108,6 +111,7 @@ class Recording:
         self._run = SampleBuffer(job.run_id, self._n, at=at)
         self._light = MeanLight(job.request.reciprocity)
         conditions = self.settings.conditions
+        self._lit = LitLamps(self._dark_mw_cm2, owned=self._owned)
         return RunBegun(
             run_id=job.run_id,
             at_utc_ms=at.utc_ms,
@@ -153,6 +157,8 @@ class Recording:
         self._run.add(sample, reading, exposure.dose_mj_cm2, tick_s, counting)
         if counting:
             self._light.add(reading, tick_uncertainty)
+        if self._lit is not None:
+            self._lit.add(sample, reading)
         return self.due(reading.t)
 
     def due(self, t: float) -> tuple[RunSampled, ...]:
@@ -176,10 +182,11 @@ class Recording:
         if run is None:
             return ()
         self._run = None
+        lamps = self._lit.told() if self._lit is not None else None
         at_ms, settings = run.utc.at_ms(at.now), self.settings
         given = self._light.given(ended.light_s, at_ms)
         found = budget(settings.optics.light, given, settings.stated)
-        return (*last, RunEnded(run.run_id, at_ms, ended, run.gaps, found))
+        return (*last, RunEnded(run.run_id, at_ms, ended, run.gaps, found, lamps))
 
 
 def _law(law: Reciprocity) -> dict[str, float | None]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
+from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
 from platelink.contract.runs import Device
@@ -65,7 +66,13 @@ async def stock(request: Request) -> Response:
 
 async def unit(request: Request) -> Response:
     """Lamps, sensors, firmware, settings."""
-    return await show(request, "unit.html", device=get(request, Device, "/v1/device"), facts=facts)
+    return await show(
+        request,
+        "unit.html",
+        device=get(request, Device, "/v1/device"),
+        lamps=get(request, LampsNow, "/v1/lamps"),
+        facts=facts,
+    )
 
 
 async def people(request: Request) -> Response:

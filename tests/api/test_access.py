@@ -26,6 +26,7 @@ LEAD_ONLY = [
     "POST /v1/alarms/{name}/return",
     "POST /v1/lessons/drop",
     "POST /v1/calibrations/{name}/approve",
+    "POST /v1/lamps",
     "POST /v1/plates/{plate}/skip",
     "POST /v1/recipes/{which}/approve",
     "POST /v1/recipes/{which}/retire",

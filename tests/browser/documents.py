@@ -316,6 +316,21 @@ PEOPLE = [
     {"name": "C. Example", "role": "auditor", "open": False,
      "added_utc": "2026-01-01T08:00:00+00:00", "signed_in_utc": None, "locked_until_utc": None},
 ]  # fmt: skip
+LAMPS = {
+    "since_utc": "2026-01-12T07:00:00+00:00", "entered": True, "burn_h": 61.4, "starts": 812,
+    "exposures": 806, "warm_up_s": 0.6, "warm_up": "12 % is missing at the strike",
+    "fade_pct": -4.1, "fade_low_pct": -4.9, "fade_high_pct": -3.3, "fade_per": "100 burn hours",
+    "why_no_fade": "",
+    "channels": [{"name": "centre", "first_mw_cm2": 9.41, "now_mw_cm2": 9.12, "change_pct": -3.1}],
+    "steps": [{"at_utc": "2026-02-03T07:00:00+00:00", "changes_pct": [4.2],
+               "text": "lamps cleaned, as was entered (+4.2 %)"}],
+    "readings": [], "asks": "take a reading with a hand meter",
+    "sensor": "one channel: lamps that fade and a sensor that ages look alike",
+    "forecast": {"step": "hardening", "target_dose_mj_cm2": 900.0, "limit_s": 240.0, "now_s": 99.3,
+                 "early_utc": "2026-04-03T07:00:00+00:00", "likely_utc": None, "late_utc": None,
+                 "until_utc": "2026-04-20T07:00:00+00:00"},
+    "why_no_forecast": "",
+}  # fmt: skip
 DEVICE = {
     "unit": "unit-1", "lamps": "wired",
     "sensors": [

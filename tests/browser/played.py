@@ -23,6 +23,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from browser.documents import (
     DEVICE,
     EVENTS,
+    LAMPS,
     LOTS,
     PEOPLE,
     RECIPES,
@@ -203,6 +204,8 @@ class Played:
                 return JSONResponse({"lots": LOTS})
             case ["screens"]:
                 return JSONResponse({"screens": SCREENS})
+            case ["lamps"]:
+                return JSONResponse(LAMPS)
             case ["device"]:
                 return JSONResponse(DEVICE)
             case ["people"]:

@@ -17,6 +17,7 @@ import pytest
 from browser import documents as d
 from browser.played import Played
 from platelink.api import access, authentication
+from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
 from platelink.contract.plates import Plates
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
@@ -43,6 +44,7 @@ SHAPES = {
     "/v1/lots": Lots,
     "/v1/screens": Screens,
     "/v1/device": Device,
+    "/v1/lamps": LampsNow,
     "/v1/people": People,
     "/v1/plates": Plates,
 }

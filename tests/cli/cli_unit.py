@@ -29,11 +29,12 @@ from platelink.control.procedure.requests import PlateRequest
 from platelink.daemon.calibrated import counts_now
 from platelink.daemon.journaling import Journaling
 from platelink.daemon.requests import answer
+from platelink.events.event import Event
 from platelink.record.journal import Journal
 from platelink.record.writer import JournalWriter
 from platelink.simulated.plates import unit_for_plates
 from platelink.unit.core import Core
-from platelink.unit.outputs import Refused
+from platelink.unit.outputs import EventNoted, Refused
 from platelink.unit.plate_view import status_now
 
 UNIT = "unit-1"
@@ -103,6 +104,10 @@ class SimulatedDaemon:
 
     def take_up(self) -> str:
         return ""
+
+    def note(self, event: Event, text: str) -> None:
+        at = self.simulation.stamp
+        self.simulation.outputs += (EventNoted(None, at.utc_ms, event, text),)
 
     def _said(self, outputs: Any) -> str:
         self.simulation.outputs += outputs

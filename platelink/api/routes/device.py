@@ -13,13 +13,16 @@ from platelink.api.errors import ApiError
 from platelink.api.stores import journal, reading_calibrations
 from platelink.api.views import utc
 from platelink.contract.base import Done, Json, Reasoned
+from platelink.contract.lamps import LampsNow, LampWork
 from platelink.contract.runs import Device, LampLesson, Lamps, Sensor
 from platelink.contract.service import SensorSettings
-from platelink.contract.wire import DropLessons
+from platelink.contract.wire import DropLessons, OnLamps
 from platelink.control.light.lessons import KEPT, Lessons, told_by
 from platelink.control.states import Learned
 from platelink.events.event import EventName
+from platelink.finding.lamps import lamps_now
 from platelink.record.lessons import lessons_in
+from platelink.record.lit import lamp_record
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent
 from platelink.sensing.calibration import UNIT, Calibration, quantity_of
@@ -59,6 +62,22 @@ def device(here: Here) -> Device:
 async def drop_lessons(body: Reasoned, here: Here, who: Asking) -> Done:
     """Have what lamps taught dropped, as when they were changed: it is learned anew."""
     request = DropLessons(who=who.name, role=who.role, **body.given_values())
+    return await here.daemon.ask(request, Done)
+
+
+@router.get("/v1/lamps")
+def lamps(here: Here) -> LampsNow:
+    """The lamp set in use: burn hours, fade, what happened to it, and when it is too weak."""
+    names = [sensor.name for sensor in here.settings.sensors]
+    with suppress(ApiError), journal(here) as reader:
+        return lamps_now(*lamp_record(reader), names=names)
+    return lamps_now([], [], None)  # nothing was recorded yet
+
+
+@router.post("/v1/lamps")
+async def lamp_work(body: LampWork, here: Here, who: Asking) -> Done:
+    """Enter that lamps were changed or cleaned, or what a hand meter read at the plate."""
+    request = OnLamps(who=who.name, role=who.role, **body.given_values())
     return await here.daemon.ask(request, Done)
 
 
