@@ -1,5 +1,4 @@
-"""The lamp set: how it was used, how it fades, what happened to it, and when it is too weak. Data
-only."""
+"""The lamp set: its use, its fade, what happened to it, when it is too weak. Data only."""
 
 from __future__ import annotations
 
