@@ -1,6 +1,6 @@
 """Curves with constants that are not linear, by least squares, or the reason why they cannot. Pure.
 
-A fit is believed only when it has converged, when another start comes to the same minimum, and when
+A fit is believed only when it has converged, when no other start comes to a better one, and when
 the points determine every constant. SciPy is imported where it is used: it takes long to load.
 """
 
@@ -18,7 +18,7 @@ Model = Callable[[F64, F64], F64]
 """Values at x of the curve with these constants."""
 
 SAME = 1e-6
-"""Two starts came to the same minimum when their sums of squares differ by no more, relatively."""
+"""Sums of squares that differ by no more, relatively, are of one minimum."""
 WORST_CONDITION = 1e11
 """Of the scaled normal equations' root: beyond it the points do not tell two constants apart."""
 SHARE = 0.95
@@ -108,8 +108,8 @@ def fitted(
     for away in _AWAY:
         _, rss_again = begun_at(best * away)
         # A perfect fit leaves nothing but rounding, which is not compared.
-        if abs(rss_again - rss) > SAME * max(rss, rss_again) + 1e-20 * float(ys @ ys):
-            raise NoFitError("two starts end in two curves; the points do not tell which")
+        if rss_again < rss * (1.0 - SAME) - 1e-20 * float(ys @ ys):
+            raise NoFitError("another start ends in a better curve; begin nearer to it")
     r = np.linalg.qr(jacobian / sizes, mode="r")
     inverse = np.linalg.solve(r, np.eye(k)) / sizes[:, None]
     dof = n - k

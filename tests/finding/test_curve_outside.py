@@ -68,6 +68,16 @@ def test_the_start_at_which_boxbod_is_known_to_end_in_a_wrong_curve_is_refused()
         of(BOXBOD, RISE, (1.0, 1.0))
 
 
+def test_a_minimum_that_is_not_the_only_one_is_refused() -> None:
+    """A frequency has many: from a wrong start the fit converges, and is determined, and wrong."""
+    x = np.linspace(0.0, 10.0, 60)
+    y = np.sin(x) + 0.01 * np.random.default_rng(1).standard_normal(60)
+    wave = lambda t, b: b[1] * np.sin(b[0] * t)  # noqa: E731
+    assert fitted(wave, x, y, (1.05, 1.0)).constants == pytest.approx((1.0, 1.0), rel=0.01)
+    with pytest.raises(NoFitError, match="another start ends in a better curve"):
+        fitted(wave, x, y, (1.8, 0.4))
+
+
 def test_beyond_its_points_a_curve_says_nothing() -> None:
     curve = of(MISRA, RISE, (250.0, 5e-4))
     assert curve.at(400.0) == pytest.approx(
