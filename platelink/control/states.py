@@ -77,6 +77,15 @@ second (from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
+class Forecast:
+    """What the newest exposures foretell of the lamps: their light at its end lies between these
+    (``platelink/control/light/lessons.py``)."""
+
+    low_mw_cm2: float
+    high_mw_cm2: float
+
+
+@dataclass(frozen=True, slots=True)
 class Learned:
     """What earlier exposures on this unit taught; the defaults are for a unit not yet seen."""
 
@@ -88,6 +97,8 @@ class Learned:
     """Irradiance at the end of the last exposure."""
     afterglow_known: bool = True
     """Else the first exposure learns it before its end."""
+    forecast: Forecast | None = None
+    """None: too few exposures, or this one has been judged by it already."""
 
     @property
     def longest_afterglow_s(self) -> float:

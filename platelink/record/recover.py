@@ -301,13 +301,16 @@ def _greatest_rate(
     run: OpenRun, events: Sequence[RunEvent], armed: Armed | None, unseen_s: float
 ) -> float:
     """Effective dose a second at the strongest light that may have been: that of the exposure
-    before, or what lamps as last seen may have warmed up to; of lamps that may not have struck
-    when they were last seen, that of fresh ones."""
+    before, or what lamps as last seen may have warmed up to, within what was foretold of them. Of
+    lamps that may not have struck when they were last seen: what was foretold, or fresh ones."""
     learned = _number(_learned(run).get("irradiance_mw_cm2"))
     seen, lit_s = last_value(run.last, "irradiance_mw_cm2") or 0.0, _lit_s(run, events)
+    foretold = _number(_learned(run).get("high_mw_cm2"))
     most = seen * may_rise(lit_s, unseen_s)
+    if foretold is not None:
+        most = min(most, max(seen, foretold))
     if lit_s <= STRIKE_S:
-        most = max(most, _fresh_mw_cm2(run))
+        most = max(most, _fresh_mw_cm2(run) if foretold is None else foretold)
     irradiance = np.array([max(learned or 0.0, most)])
     calibration = calibration_of(run)
     rate = float((calibration.rate_mw_cm2(irradiance) if calibration else irradiance)[0])

@@ -6,6 +6,7 @@ of plates and bakes are in ``plate_runs``.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import date, timedelta
 
 from platelink.control.light.face import AnyExposure
@@ -130,6 +131,7 @@ class Recording:
                     "afterglow_s": learned.afterglow_s,
                     "warm_up_deficit_s": learned.warm_up_deficit_s,
                     "irradiance_mw_cm2": learned.irradiance_mw_cm2,
+                    **({} if learned.forecast is None else asdict(learned.forecast)),
                 },
                 "device": {
                     "boot_id": device.boot_id if device else None,

@@ -325,6 +325,17 @@ def test_power_cut_of_both() -> None:
     )
 
 
+def test_what_was_foretold_bounds_the_light_that_nobody_saw() -> None:
+    """In the strike it stands for fresh lamps; later lamps rise to no more than it."""
+    other, light = account(0, boot=BOOT + 1), LIGHT | {"expected_mw_cm2": 30.0}
+    learned = {"low_mw_cm2": 7.0, "high_mw_cm2": 10.4}
+    for lit_s, most in ((0.4, 10.4), (6.0, 10.4), (300.0, 10.0)):
+        run = open_run(sample_at(LIT + round(1000 * lit_s), 10.0 * lit_s), light, learned=learned)
+        guarded = [armed(guard_s=900.0), LAMP_ON]
+        found = numbers(run, guarded, other, computer_restarted=True)
+        assert found.uncertain_mj_cm2 == pytest.approx(most * POWER_CUT_UNSEEN_S, rel=0.005)
+
+
 def test_lamps_that_may_not_have_struck_are_as_strong_as_fresh_ones_at_most() -> None:
     """A sample with a part of the strike in it tells too little; a second later too."""
     other, light = account(0, boot=BOOT + 1), LIGHT | {"expected_mw_cm2": 30.0}

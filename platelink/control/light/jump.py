@@ -53,7 +53,7 @@ class JumpWatch:
         self._expected_mw_cm2, self._before_mw_cm2 = expected_mw_cm2, before_mw_cm2
         self._seen_s = self._off_s = 0.0
         self._begun: Believed | None = None
-        self._early_mj_cm2 = self._early_mw_cm2 = 0.0
+        self._early_mj_cm2 = self._early_mw_cm2 = self._instead_mw_cm2 = 0.0
 
     def add(self, window: Window, level_mw_cm2: float, meter: DoseMeter, point: Point) -> bool:
         """Take the next window with light, and the level with it; True when it has jumped."""
@@ -74,6 +74,12 @@ class JumpWatch:
         self.last = Believed(level_mw_cm2, point.ticks, meter.dose_mj_cm2)
         return False
 
+    def distrust(self, irradiance_mw_cm2: float) -> None:
+        """All that was seen may have been this instead: there is no level any more."""
+        if self._begun is not None:
+            self.last = self._begun._replace(irradiance_mw_cm2=irradiance_mw_cm2)
+            self._instead_mw_cm2 = irradiance_mw_cm2
+
     def _early(self, window: Window, meter: DoseMeter, begun: Believed) -> None:
         """It has jumped before its level was known for long: the sensor may have told too much of
         lamps that struck, until a fall, or of lamps that had not yet, from before a rise."""
@@ -93,7 +99,8 @@ class JumpWatch:
     @property
     def settled_mw_cm2(self) -> float:
         """Light last believed of lamps that had struck; 0 where there was none."""
-        known = self._seen_s > SETTLED_S and not (self._early_mj_cm2 or self._early_mw_cm2)
+        doubted = self._early_mj_cm2 or self._early_mw_cm2 or self._instead_mw_cm2
+        known = self._seen_s > SETTLED_S and not doubted
         return self.last.irradiance_mw_cm2 if known else 0.0
 
     def beyond_mj_cm2(
@@ -102,7 +109,8 @@ class JumpWatch:
         """What the light last believed has given until then, or ``later_s`` later, beyond what is
         counted."""
         seconds = (until_ticks - self.last.ticks) * tick_s + later_s
-        level = self.settled_mw_cm2 or max(self.last.irradiance_mw_cm2, self._expected_mw_cm2)
+        level = self._instead_mw_cm2 or self.settled_mw_cm2
+        level = level or max(self.last.irradiance_mw_cm2, self._expected_mw_cm2)
         most = meter.rule.rate(level) * seconds
         return most - (meter.dose_mj_cm2 - self.last.dose_mj_cm2)
 

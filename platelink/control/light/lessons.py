@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
-from platelink.control.states import Ended, Learned, Noted, State
+from platelink.control.states import Ended, Forecast, Learned, Noted, State
 from platelink.events.event import read
 from platelink.events.light import Lesson
 from platelink.runs import RunEvent
@@ -18,6 +18,9 @@ LEAST_SHARE, MOST_SHARE = 0.2, 3.0
 """Of the irradiance of fresh lamps."""
 STEP = 0.7
 """Lamps may be weaker, or stronger, by this than the median of the last lessons says."""
+FORETELLING = 15
+"""Newest lessons that foretell the next: those of some plates, their longest steps among them."""
+LEAST_FORETELLING = 5
 
 
 def possible(learned: Learned, fresh_mw_cm2: float) -> bool:
@@ -50,7 +53,8 @@ class Lessons:
         """``first`` holds before there are any."""
         self._first, self._fresh_mw_cm2 = first, fresh_mw_cm2
         learned = (learned for _, learned in told_by(told, fresh_mw_cm2))
-        self._taught = deque(learned, maxlen=KEPT)
+        self._foretelling = deque(learned, maxlen=FORETELLING)
+        self._taught = deque(self._foretelling, maxlen=KEPT)
         self.in_force = self._in_force()
         """What the next exposure is made with."""
 
@@ -67,12 +71,14 @@ class Lessons:
         if not possible(learned, self._fresh_mw_cm2):
             return False
         self._taught.append(learned)
+        self._foretelling.append(learned)
         self.in_force = self._in_force()
         return True
 
     def drop(self) -> None:
         """Forget them all."""
         self._taught.clear()
+        self._foretelling.clear()
         self.in_force = self._in_force()
 
     def _in_force(self) -> Learned:
@@ -87,7 +93,16 @@ class Lessons:
             _middle(one.afterglow_s for one in taught),
             _middle(one.warm_up_deficit_s for one in taught),
             min(max(newest, STEP * usual), usual / STEP),
+            forecast=self._forecast(),
         )
+
+    def _forecast(self) -> Forecast | None:
+        """Lamps differ from step to step by their warm-up, and from day to day by mains and age: by
+        no more than ``STEP`` from the weakest and strongest, of which one each may be odd."""
+        told = sorted(one.irradiance_mw_cm2 or 0.0 for one in self._foretelling)
+        if len(told) < LEAST_FORETELLING:
+            return None
+        return Forecast(STEP * told[1], told[-2] / STEP)
 
 
 def _middle(odd: Iterable[float]) -> float:

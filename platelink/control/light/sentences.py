@@ -78,6 +78,15 @@ def jumped(from_mw_cm2: float, to_mw_cm2: float) -> str:
     )
 
 
+def not_as_foretold(seen_mw_cm2: float, low_mw_cm2: float, high_mw_cm2: float) -> str:
+    """Warm enough to be compared with the exposures before."""
+    return (
+        f"the light seen is {seen_mw_cm2:.2f} mW/cm²; the last exposures foretell "
+        f"{low_mw_cm2:.2f} to {high_mw_cm2:.2f}: lamps or light sensor are not as they were; look "
+        "at both, then restart, and if lamps were changed enter it (platelink lamps changed)"
+    )
+
+
 def untrusted(ours_mj_cm2: float, device_mj_cm2: float, limit_mj_cm2: float) -> str:
     """Our dose and the device's."""
     return (

@@ -18,6 +18,7 @@ from platelink.control.light.jump import (
 from platelink.control.light.plan import NO_LIGHT_S, StretchPlan
 from platelink.control.light.request import DARK_SHARE
 from platelink.link import messages as m
+from platelink.warming import warmed
 
 FROZEN_S = 2.0
 """A converter has noise and lamps flicker: a count that stays the same for so long is none."""
@@ -27,6 +28,8 @@ MOMENT_S = 0.15
 """A sensor that fails is noticed so much later at most, or was counted so much too long."""
 STRIKE_S = 1.15
 """Lamps strike sooner. Common practice, no source."""
+FORETOLD_S = 3.0
+"""Light that has been seen for so long is judged by what is foretold of it."""
 LATER_S = 0.3
 """Or not much later than they have shown that they take to warm up."""
 
@@ -52,6 +55,8 @@ class Sight:
         self._dark_s = self._first_mw_cm2 = 0.0
         """Before that window, and the light after it."""
         self._light_s = 0.0
+        self._off_s = 0.0
+        """So long has it not been as foretold."""
         self._usual_s = max(STRIKE_S, plan.learned.warm_up_deficit_s + LATER_S)
         self.still_mj_cm2 = 0.0
         """So far off may the dose be for frames in which a sensor stood still."""
@@ -85,9 +90,31 @@ class Sight:
             self._blind(irradiance, irradiance, sentences.frozen(irradiance))
         elif judge and self._jump.add(window, level_mw_cm2, meter, point):
             self._blind(irradiance, least, sentences.jumped(believed.irradiance_mw_cm2, irradiance))
+        elif judge and not self.fault and self._not_as_foretold(level_mw_cm2, window.seconds):
+            self._judge_by_forecast(irradiance, level_mw_cm2)
         elif judge and self.still_mj_cm2 == still:
             self.steps.add(window)
         return False
+
+    def _not_as_foretold(self, level_mw_cm2: float, seconds: float) -> bool:
+        """For as long as a jump must last; lamps that still warm up may be so much weaker."""
+        forecast, seen_s = self._plan.learned.forecast, self._light_s - self._dark_s
+        if forecast is None or seen_s < FORETOLD_S:
+            return False
+        low = forecast.low_mw_cm2 * warmed(seen_s)
+        off = not low <= level_mw_cm2 <= forecast.high_mw_cm2
+        self._off_s = self._off_s + seconds if off else 0.0
+        return self._off_s >= JUMP_S
+
+    def _judge_by_forecast(self, irradiance: float, level_mw_cm2: float) -> None:
+        """Lamps or sensor: the light since it was first seen is between what was counted and what
+        was foretold."""
+        forecast = self._plan.learned.forecast
+        assert forecast is not None
+        low, high = forecast.low_mw_cm2, forecast.high_mw_cm2
+        self._jump.distrust(high if level_mw_cm2 < low else low)
+        limit = low if level_mw_cm2 < low else high
+        self._blind(irradiance, limit, sentences.not_as_foretold(level_mw_cm2, low, high))
 
     def after(self, sample: m.Sample, meter: DoseMeter) -> None:
         """Take a sample after the close: a sensor that stands still tells no after-glow."""

@@ -210,6 +210,7 @@ class Tally:
         self.seen_mw_cm2 = stretch.settled_mw_cm2 or self.seen_mw_cm2
         self._doubt(stretch.lamps_doubt(), lamps=True)
         self._doubt(stretch.sensor_doubt(), lamps=False)
+        self.learned = replace(self.learned, forecast=None)  # a restart is a person's word on it
         taught = stretch.learned()
         if not self.learned.afterglow_known and stretch.dark:
             self.learned = Learned(stretch.afterglow_s(), self._deficit_s)

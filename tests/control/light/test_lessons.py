@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 from unit.test_core_odd import OddWire
@@ -13,7 +14,7 @@ from unit.unit_core import CONTACT, DOSE, exposure, simulate, start, until, unti
 from platelink.control.light.dose import Point
 from platelink.control.light.lessons import Lessons
 from platelink.control.light.readiness import DarkReading
-from platelink.control.states import ENDED, Learned, State
+from platelink.control.states import ENDED, Forecast, Learned, State
 from platelink.link import messages as m
 from platelink.simulated.harness import Simulation
 from platelink.unit.outputs import EventNoted
@@ -225,6 +226,19 @@ def test_lessons_are_bounded_and_by_their_median() -> None:
     assert lessons.in_force == Learned(0.012, 1.4, 9.2)
     for _ in range(4):  # lamps that are others now
         lessons.take(Learned(0.4, 4.0, 5.0))
-    assert lessons.in_force == Learned(0.4, 4.0, 5.0)
+    assert replace(lessons.in_force, forecast=None) == Learned(0.4, 4.0, 5.0)
     lessons.drop()
     assert lessons.in_force == KNOWN
+
+
+def test_the_newest_exposures_foretell_the_next_whatever_one_of_them_says() -> None:
+    """Between 0.7 of the weakest and the strongest over 0.7, one odd one at either end left out."""
+    lessons = Lessons(KNOWN, EXPECTED_MW_CM2)
+    for irradiance in (6.0, 6.1, 6.3, 2.0):
+        lessons.take(Learned(0.005, 0.5, irradiance))
+    assert lessons.in_force.forecast is None
+    lessons.take(Learned(0.005, 0.5, 15.0))
+    assert lessons.in_force.forecast == Forecast(pytest.approx(0.7 * 6.0), pytest.approx(6.3 / 0.7))
+    for _ in range(15):  # older ones foretell nothing any more
+        lessons.take(Learned(0.005, 0.5, 5.0))
+    assert lessons.in_force.forecast == Forecast(pytest.approx(3.5), pytest.approx(5.0 / 0.7))
