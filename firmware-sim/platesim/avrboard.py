@@ -31,7 +31,7 @@ TICK_CYCLES: Final = 16_000
 VECTOR_WDT, VECTOR_TIMER, VECTOR_RX, VECTOR_UDRE, VECTOR_ADC = 6, 11, 18, 19, 21
 ADC_MAX: Final = 1023
 _FULL_SCALE: Final = 50_000  # 5 V in steps of 0.1 mV
-_PINS: Final = (0, 4, 5, 6, 1, 2, 3, 0)  # column of the block at ADC0..7; ADC7 is not read
+_PINS: Final = (0, 4, 5, 6, 1, 2, 3, 7)  # column of the block at ADC0..6; then the bandgap
 # The least voltage that reads as so many counts.
 _LEVELS: Final = np.array([-(-k * _FULL_SCALE // ADC_MAX) for k in range(ADC_MAX + 1)], np.uint16)
 _MOST_ROWS: Final = 5000
@@ -132,7 +132,7 @@ class AvrBoard:
     def step(self, analog: NDArray[np.uint16], inputs: int, *, to_frame: bool = False) -> int:
         """Run up to ``len(analog)`` ticks; returns the ticks done (at least 1).
 
-        ``analog`` is a C-contiguous uint16 array [n, 7] of 0..1023, a row for each tick; ``inputs``
+        ``analog`` is a C-contiguous uint16 array [n, 8] of 0..1023, a row for each tick; ``inputs``
         the raw ``Input`` bits during all of them. Returns right after the tick in which an output
         changed or the device was reset by itself. While the firmware takes no samples (start,
         interrupts stuck) a tick is a millisecond. With ``to_frame`` it ends also after the tick in

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from platelink.link.messages import Capability, Input, ResetCause
 
-ANALOG_CHANNELS: Final = 7
-"""Columns of one reading: four light channels, vacuum, oven, head temperature."""
+ANALOG_CHANNELS: Final = 8
+"""Columns of one reading: four light channels, vacuum, oven, head temperature, bandgap."""
 INPUTS_SAFE: Final = int(Input.INTERLOCK_CLOSED | Input.STOP_RELEASED)
 ALL_CAPABILITIES: Final = (
     Capability.VACUUM | Capability.OVEN | Capability.HEAD_TEMPERATURE | Capability.LAMP_OUTPUT
@@ -245,7 +245,7 @@ class HostBoard:
     def step(self, analog: NDArray[np.uint16], inputs: int) -> int:
         """Run up to ``len(analog)`` ticks; returns the ticks done (at least 1).
 
-        ``analog`` is a C-contiguous uint16 array [n, 7], a row for each tick; ``inputs`` the raw
+        ``analog`` is a C-contiguous uint16 array [n, 8], a row for each tick; ``inputs`` the raw
         ``Input`` bits during all of them. Returns right after the tick in which an output changed.
         Passing the same array again (with new contents) saves a microsecond.
         """

@@ -18,12 +18,15 @@ from numpy.typing import NDArray
 from platesim.lamps import Light, LightSource
 from platesim.oven import OvenParameters, OvenState, stepped
 from platesim.sensors import (
+    BANDGAP,
     COLUMNS,
     HEAD,
+    NOMINAL_V,
     OVEN,
     U16,
     VACUUM,
     WATER,
+    Converter,
     Filter,
     GaugeNoise,
     GaugeNoiseSource,
@@ -37,6 +40,7 @@ from platesim.vacuum import VacuumFrame, VacuumParameters
 F64 = NDArray[np.float64]
 
 CHUNK_TICKS = 1000
+_IDEAL = Converter()
 _COURSE_TICKS = 100
 """Spacing of the pressures computed within a chunk; linear in between."""
 
@@ -88,6 +92,7 @@ class Plant:
         self.shifts: dict[int, tuple[float, float, float]] = {}
         """Columns that are off: by counts, by counts more a second, since this time."""
         self._rng = np.random.default_rng((seed, 2))
+        self._bandgap_noise = np.random.default_rng((seed, 12))
         s = parameters.sensors
         self._light = [s.light[min(c, len(s.light) - 1)] for c in range(channels)]
         self._amplifiers = [
@@ -252,14 +257,31 @@ class Plant:
         for column, (off, off_per_s, since_s) in self.shifts.items():
             seconds = self.time_s - since_s + self._index[:n] * self.tick_s
             counts[self._columns.index(column)] += off + off_per_s * seconds
+        converter = sensors.converter
+        if converter != _IDEAL:  # the gauge hangs on the same supply: its counts stay
+            share = NOMINAL_V / self._supply_v(n)
+            counts[:-3] *= share
+            counts[-2:] *= share
         counts += self._noise[:, at:]
+        if converter != _IDEAL:
+            for one, top in zip(counts, self._top, strict=True):
+                one[:] = converter.bent(one, float(top[0]))
         counts += 0.5  # rounds to the nearest count, as the conversion to whole numbers cuts off
         np.minimum(np.maximum(counts, 0.0, out=counts), self._top, out=counts)
         block = self.analog[at:]
         for row, column in enumerate(self._columns):
             block[:, column] = counts[row]
+        if converter.bandgap_v is not None:
+            whole = (1 << sensors.light[0].adc_bits) * converter.bandgap_v / self._supply_v(n)
+            block[:, BANDGAP] = whole + self._bandgap_noise.normal(0.5, 0.5, n)
         for column, count in self.stuck.items():
             block[:, column] = count
+
+    def _supply_v(self, n: int) -> F64:
+        """The converter's reference in the rest of the chunk."""
+        converter = self.parameters.sensors.converter
+        seconds = self.time_s + self._index[:n] * self.tick_s
+        return converter.reference_v + converter.reference_v_per_s * seconds
 
     def _pulsate(self, counts: F64, n: int) -> None:
         """Put a running pump's tone on the gauge's counts."""

@@ -13,9 +13,9 @@ from platelink.link.messages import WATER_CHANNEL
 F64 = NDArray[np.float64]
 U16 = NDArray[np.uint16]
 
-COLUMNS = 7
-"""Columns of an analog block: four light channels, then vacuum, oven, head temperature."""
-VACUUM, OVEN, HEAD = 4, 5, 6
+COLUMNS = 8
+"""Columns of an analog block: four light channels, then vacuum, oven, head temperature, bandgap."""
+VACUUM, OVEN, HEAD, BANDGAP = 4, 5, 6, 7
 WATER = WATER_CHANNEL
 """In the place of the fourth light channel."""
 
@@ -171,6 +171,35 @@ class GaugeNoiseSource:
 
 
 @dataclass(frozen=True, slots=True)
+class Converter:
+    """What a converter does to what it is given; ideal by default. All values are invented."""
+
+    bow_lsb: float = 0.0
+    """Integral non-linearity: this much too high in the middle of the range, none at its ends."""
+    dnl_lsb: float = 0.0
+    """Differential non-linearity: every other step is this much wider, the one between narrower."""
+    reference_v: float = 5.0
+    """Its reference, which is the supply. Counts of what does not hang on it are by
+    ``NOMINAL_V`` / reference_v of what they would be."""
+    reference_v_per_s: float = 0.0
+    """Drift of the supply."""
+    bandgap_v: float | None = None
+    """The chip's own, 1.0 to 1.2 V from chip to chip; None: the device does not measure it."""
+
+    def bent(self, counts: F64, top: float) -> F64:
+        """Counts of a straight converter as this one gives them, before rounding."""
+        if self.bow_lsb:
+            share = np.clip(counts / top, 0.0, 1.0)
+            counts = counts + 4.0 * self.bow_lsb * share * (1.0 - share)
+        if self.dnl_lsb:  # shifts the thresholds on either side of an odd code apart
+            counts = counts + 0.5 * self.dnl_lsb * np.sin(math.pi * counts)
+        return counts
+
+
+NOMINAL_V = 5.0
+
+
+@dataclass(frozen=True, slots=True)
 class SensorParameters:
     """All sensors of a unit. All default values are invented."""
 
@@ -186,6 +215,7 @@ class SensorParameters:
     """Per °C."""
     water: LinearSensor | None = None
     """Per °C; None: there is no probe in the washout."""
+    converter: Converter = Converter()
     ambient_c: float = 23.0
     head_rise_c: float = 14.0
     """The sensor head warms by this much under lit lamps."""

@@ -80,7 +80,8 @@ class SimulatedUnit:
             adc_bits=p.plant.sensors.light[0].adc_bits,
             boot_id=(seed * 2654435761 + 1) & 0xFFFFFFFF or 1,
             capabilities=ALL_CAPABILITIES
-            | (Capability.WATER if p.plant.sensors.water else Capability(0)),
+            | (Capability.WATER if p.plant.sensors.water else Capability(0))
+            | (Capability.SUPPLY if p.plant.sensors.converter.bandgap_v else Capability(0)),
         )
         stalls = Stalls(p.wire, seed)
         self.to_host = Wire(p.wire, stalls, (seed, 4))

@@ -144,6 +144,9 @@ bool chip_load(chip *c, const char *path)
     avr->reset = on_reset;
     c->plain_run = avr->run;
     c->adc = (avr_adc_t *)find_io(avr, "adc");
+    /* The bandgap is a fifth of a reference of 5.5 V to the simulator, whose volts are not ours:
+     * the caller sets it like an input, in the place of ADC7. */
+    c->adc->muxmode[14] = (avr_adc_mux_t){.kind = ADC_MUX_SINGLE, .src = 7};
     c->watchdog = (const avr_watchdog_t *)find_io(avr, "watchdog");
     line_attach(&c->serial, avr);
     avr_irq_t *port = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), IOPORT_IRQ_PIN_ALL);

@@ -254,6 +254,17 @@ class Calibrated:
         """Why an exposure must be told to go on."""
         return tuple(due.text for due in self.overdue() if due.blocks)
 
+    def supply_pct(self, core: Core) -> float | None:
+        """How much higher the converter's reference is than when light was calibrated: so much too
+        little light is counted. None where the device, or the calibration, does not tell it."""
+        now = core.converter.supply.volts
+        then = [
+            level.counts.supply_v
+            for name, by in self.held.items() if name.startswith("light")
+            for level in by.levels if level.counts.supply_v is not None
+        ]  # fmt: skip
+        return None if now is None or not then else 100.0 * (now / (sum(then) / len(then)) - 1.0)
+
     def give(self, core: Core) -> None:
         """To the core, as soon as no run is recorded with those before."""
         if self._waits and not (core.bed.exposing or core.run_id or core.plate_runs.baking):

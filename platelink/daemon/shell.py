@@ -396,5 +396,5 @@ class Shell:
         pending = self.writer.status().pending
         return outside(
             pending, bool(self._syncer.fault), self._calibrated.overdue(), publisher, self.problem,
-            damaged=self._damage.anew,
+            damaged=self._damage.anew, supply_pct=self._calibrated.supply_pct(self.core),
         )  # fmt: skip

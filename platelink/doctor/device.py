@@ -118,8 +118,10 @@ def _heard(config: Config, heard: Heard) -> Iterator[Finding]:
         return
     firmware = ".".join(map(str, hello.firmware))
     who = f"firmware {firmware}, protocol {hello.protocol}, {hello.adc_bits} bit, "
+    measures = "measures" if hello.capabilities & m.Capability.SUPPLY else "does not measure"
     yield Finding("device", "ok", f"{who}light channels: {hello.light_channels}, up for "
-                                  f"{hello.tick / max(1, hello.tick_hz):.0f} s")  # fmt: skip
+                                  f"{hello.tick / max(1, hello.tick_hz):.0f} s; it {measures} its "
+                                  "converter's reference")  # fmt: skip
     yield from _compared(config, hello)
     yield _traffic(status)
     if heard.samples:

@@ -109,6 +109,7 @@ class Capability(IntFlag):
     LAMP_OUTPUT = 8  # without it there is no order
     SUMS_SURVIVE_RESET = 16  # they did survive the last one
     WATER = 32  # the washout water's thermometer, as the channel WATER_CHANNEL of the light fields
+    SUPPLY = 64  # its own bandgap against the converter's reference, which GetSupply asks for
 
 
 class EventCode(IntEnum):
@@ -231,6 +232,16 @@ class OrderReport(NamedTuple):
     close_count: U32x4
 
 
+class Supply(NamedTuple):
+    """The device's own bandgap, converted like every input: what the converter's reference is, up
+    to the bandgap's own value. The sum covers the ticks since the previous Supply, at most 65535
+    of them."""
+
+    tick: U32
+    bandgap_sum: U32
+    bandgap_count: U16
+
+
 # --- host to device -------------------------------------------------------------------------
 
 
@@ -310,16 +321,22 @@ class GetLog(NamedTuple):
     number: U16
 
 
-DeviceMessage = Hello | Sample | Event | Reply | OrderReport
+class GetSupply(NamedTuple):
+    """Ask for a Supply; only of a device with Capability.SUPPLY."""
+
+
+DeviceMessage = Hello | Sample | Event | Reply | OrderReport | Supply
 Command = (
     GetHello | Heartbeat | SetOutput | Arm | Rearm | Disarm | Open | Close | GetOrder
-    | ResetLatch | SetFrame | GetLog
+    | ResetLatch | SetFrame | GetLog | GetSupply
 )  # fmt: skip
 
 TYPES: dict[int, type[Any]] = {
     0x01: Hello, 0x02: Sample, 0x03: Event, 0x04: Reply, 0x05: OrderReport,
+    0x06: Supply,
     0x41: GetHello, 0x42: Heartbeat, 0x43: SetOutput, 0x44: Arm, 0x45: Rearm, 0x46: Disarm,
     0x47: Open, 0x48: Close, 0x49: GetOrder, 0x4A: ResetLatch, 0x4B: SetFrame, 0x4C: GetLog,
+    0x4D: GetSupply,
 }  # fmt: skip
 CODES: dict[type[Any], int] = {cls: code for code, cls in TYPES.items()}
 

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from platelink.link.framing import FrameRejected
-from platelink.link.messages import Command, Event, Hello, OrderReport, ReplyCode, Sample
+from platelink.link.messages import Command, Event, Hello, OrderReport, ReplyCode, Sample, Supply
 
 
 class LinkState(StrEnum):
@@ -70,6 +70,12 @@ class OrderReported(NamedTuple):
     close_ticks: int
 
 
+class SupplyReported(NamedTuple):
+    """The device's own bandgap against the converter's reference."""
+
+    supply: Supply
+
+
 class CommandAnswered(NamedTuple):
     """``ref`` is what ``Session.send`` returned."""
 
@@ -118,7 +124,7 @@ class EventsLost(NamedTuple):
 LinkOutput = (
     LinkUp | LinkLost | SampleReceived | DeviceEventReceived | OrderReported | CommandAnswered
     | CommandUnanswered | FrameRejected | ProtocolMismatch | GarbageReceived | EventsLost
-    | ClockJumped
+    | ClockJumped | SupplyReported
 )  # fmt: skip
 
 

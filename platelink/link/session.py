@@ -41,6 +41,7 @@ class Session:
             m.CODES[m.Event]: self._on_event,
             m.CODES[m.Reply]: self._on_reply,
             m.CODES[m.OrderReport]: self._on_order_report,
+            m.CODES[m.Supply]: self._on_supply,
         }
         self._state = LinkState.CLOSED
         self._text = "no port is open"
@@ -199,8 +200,7 @@ class Session:
             return None
 
     def _on_sample(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        sample: m.Sample | None = self._message(frame, out)
-        if sample is None:
+        if (sample := self._message(frame, out)) is None:
             return
         t = self._time.sample(sample, now)
         jumped = self._time.jumped
@@ -274,8 +274,7 @@ class Session:
         self._fail_pending(self._commands.drop_all(), out)
 
     def _on_event(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        event: m.Event | None = self._message(frame, out)
-        if event is not None:
+        if (event := self._message(frame, out)) is not None:
             self._deliver(self._events.receive(event), out)
 
     def _deliver(self, events: Sequence[m.Event], out: list[LinkOutput]) -> None:
@@ -284,8 +283,7 @@ class Session:
             out.append(outputs.DeviceEventReceived(event, ticks, self.clock.t_of(ticks)))
 
     def _on_order_report(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
-        report: m.OrderReport | None = self._message(frame, out)
-        if report is None:
+        if (report := self._message(frame, out)) is None:
             return
         open_ticks, close_ticks = report.open_tick, report.close_tick
         if self._hello is not None and report.boot_id == self._hello.boot_id:
@@ -293,6 +291,10 @@ class Session:
             close_ticks = self._time.unwrap(close_ticks)
         self._report_seen = True
         out.append(outputs.OrderReported(report, open_ticks, close_ticks))
+
+    def _on_supply(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
+        if (supply := self._message(frame, out)) is not None:
+            out.append(outputs.SupplyReported(supply))
 
     def _on_reply(self, frame: Frame, now: float, out: list[LinkOutput]) -> None:
         reply: m.Reply | None = self._message(frame, out)

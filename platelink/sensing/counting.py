@@ -11,6 +11,7 @@ from typing import Protocol
 from platelink.link.messages import Sample
 from platelink.sensing.calibration import Quantity, quantity_of
 from platelink.sensing.settling import Frame, Settled, Settling
+from platelink.sensing.supply import SupplyWatch
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import Gauge, GaugeKind, VacuumSensor
 
@@ -68,8 +69,7 @@ class Counting:
     oven: TemperatureSensor | None
     head: TemperatureSensor | None
     """All as configured: a calibration is of these, not of what an earlier one made of them."""
-    supply_v: float | None = None
-    """The converter's reference, where the device measures it."""
+    supply: SupplyWatch
     watched: dict[str, _Watch] = field(default_factory=dict)
 
     def look(self, sensor: str, *, now: float) -> Looked:
@@ -108,7 +108,7 @@ class Counting:
                 ),
             }[quantity]  # fmt: skip
             watch.value = value
-            frame = Frame(reading.t, total, n, low, high, reading.head_c, self.supply_v)
+            frame = Frame(reading.t, total, n, low, high, reading.head_c, self.supply.volts)
             watch.settling.add(frame)
 
     def _light(self, watch: _Watch, sample: Sample, reading: Told, i: int, broken: bool) -> None:
@@ -122,7 +122,7 @@ class Counting:
         watch.settling.add(
             Frame(
                 reading.t, total, n, sample.light_min[i], sample.light_max[i], reading.head_c,
-                self.supply_v,
+                self.supply.volts,
             )
         )  # fmt: skip
 

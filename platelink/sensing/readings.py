@@ -14,6 +14,7 @@ from typing import NamedTuple
 from platelink.link.messages import WATER_CHANNEL, OrderReport, Sample
 from platelink.sensing.counting import Counting
 from platelink.sensing.light import LightSensors
+from platelink.sensing.supply import SupplyWatch
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import Gauge, GaugeFault
 
@@ -113,14 +114,18 @@ class Converter:
 
     __slots__ = (
         "_adc_max", "_base", "_n", "_qualities", "_ticks", "_water", "_weighs", "counting",
-        "has_water", "light", "refused", "refused_in_a_row", "sensors",
+        "has_water", "light", "refused", "refused_in_a_row", "sensors", "supply",
     )  # fmt: skip
 
     def __init__(self, sensors: Sensors, configured: Sensors | None = None) -> None:
         """``configured``: without the calibrations that ``sensors`` have; left out: the same."""
         self.sensors = sensors
         plain = configured or sensors
-        self.counting = Counting(len(plain.light.channels), plain.vacuum, plain.oven, plain.head)
+        self.supply = SupplyWatch(sensors.adc_bits)
+        """The converter's reference."""
+        self.counting = Counting(
+            len(plain.light.channels), plain.vacuum, plain.oven, plain.head, self.supply
+        )
         self.light = sensors.light
         """Sensors in use; may be replaced when a new dark reading was made."""
         self._adc_max = (1 << sensors.adc_bits) - 1

@@ -290,6 +290,8 @@ class Core:
                     self._route(self.bed.unanswered(output, at=self.at))
                 case link.OrderReported():
                     self._order_reported(output)
+                case link.SupplyReported():
+                    self.converter.supply.take(output.supply)
                 case link.LinkUp():
                     self._link_up(output)
                 case link.LinkLost():
@@ -300,6 +302,7 @@ class Core:
     def _link_up(self, up: link.LinkUp) -> None:
         at, tick = self.at, up.hello.tick
         self.converter.has_water = bool(up.hello.capabilities & m.Capability.WATER)
+        self.converter.supply.device(bool(up.hello.capabilities & m.Capability.SUPPLY))
         goes_on = sums_go_on(up, self.reading)
         self._out += self.alarms.device_restarted(at=at) if up.rebooted else ()
         if not goes_on:
@@ -333,6 +336,8 @@ class Core:
         refused = bool(reading.quality & Quality.LIGHT_REFUSED)
         if refused:
             self._damaged()
+        if not self.bed.exposing and self.converter.supply.due(now=at.now):
+            self.session.send(m.GetSupply(), now=at.now)
         if self.bed.observe(sample, reading):
             self.alarms.look_now()
         if self.bed.left_light(now=at.now):

@@ -45,7 +45,7 @@ def test_a_range_of_targets_is_met_zero_samples_late(line: Line) -> None:
 def test_a_random_light_is_summed_exactly(line: Line) -> None:
     """Against numpy: the first tick whose running sum reaches the target."""
     rng = np.random.default_rng(3)
-    block = np.zeros((600, 7), np.uint16)
+    block = np.zeros((600, 8), np.uint16)
     for number in range(1, 6):
         block[:, 0] = rng.integers(0, 1024, 600)
         target = int(rng.integers(50_000, 200_000))
@@ -90,7 +90,7 @@ def test_the_sampling_interrupt_leaves_most_of_the_tick(
     conversions and the sums must be done before the next tick."""
     line = make_line(light_channels=light_channels)
     line.send(m.SetFrame(20))
-    line.analog = [700, 1, 2, 3, 400, 500, 600]
+    line.analog = [700, 1, 2, 3, 400, 500, 600, 0]
     line.board.vectors()
     first_cycle, first_tick = line.board.cycle, line.tick
     ends = []

@@ -24,7 +24,7 @@ from platesim.avrbuild import build, build_runner
 
 
 def block(n: int = 1, level: int = 0) -> np.ndarray:
-    return np.full((n, 7), level, np.uint16)
+    return np.full((n, 8), level, np.uint16)
 
 
 @pytest.mark.parametrize(

@@ -36,7 +36,7 @@ def samples(data: bytes) -> list[m.Sample]:
 def test_bytes_take_their_time_both_ways(make_line: Callable[..., Line]) -> None:
     """Ten bits at 115,200 baud (within 2.1 %): 11.5 to 11.8 bytes a millisecond."""
     line = make_line(ready=False)
-    block = np.zeros((1, 7), np.uint16)
+    block = np.zeros((1, 8), np.uint16)
     sizes = []
     for _ in range(3):
         line.board.step(block, 3)
@@ -87,7 +87,7 @@ def test_a_full_line_both_ways_loses_nothing_and_leaves_stack(
     line = make_line(light_channels=4)
     board = line.board
     rng = np.random.default_rng(11)
-    line.analog = [600, 500, 400, 300, 200, 100, 50]
+    line.analog = [600, 500, 400, 300, 200, 100, 50, 0]
     line.send(m.SetFrame(10))
     board.vectors()
     commands = [

@@ -54,7 +54,7 @@ def test_lock_step_is_faster_than_the_chip() -> None:
     board = AvrBoard()
     speeds = []
     for ticks in (1, 50, 500):
-        block = np.full((ticks, 7), 300, np.uint16)
+        block = np.full((ticks, 8), 300, np.uint16)
         start, cycle = time.perf_counter(), board.cycle
         for _ in range(2000 // ticks):
             board.step(block, 3)

@@ -117,7 +117,7 @@ def test_what_capabilities_cover(make_line: Callable[..., Line], lamp: m.Capabil
     """The gauge, the thermometers, the lamp. Pump and beeper have no bit: they are switched
     whether there is something on the pin or not."""
     line = make_line(capabilities=lamp)
-    line.analog = [9] * 7
+    line.analog = [9] * 8
     line.send(m.Heartbeat())
     for output, bit in ((m.Output.VACUUM, VACUUM), (m.Output.BEEPER, BEEPER)):
         assert line.send(m.SetOutput(output, 1, 100)) is ReplyCode.OK

@@ -84,7 +84,7 @@ def test_random_weights_bias_and_light(line: Line, seed: int) -> None:
         for _ in range(20):
             if not line.lamp:
                 break
-            line.feed(noise.integers(0, 1024, (50, 7), dtype=np.uint16))
+            line.feed(noise.integers(0, 1024, (50, 8), dtype=np.uint16))
         assert not line.lamp
         check_dose(line, arm)
 

@@ -47,7 +47,7 @@ def for_any(
         @given(strategy)
         def example(value: Any) -> None:
             line.inputs = 3
-            line.analog = [0] * 7
+            line.analog = [0] * 8
             line.reset(m.ResetCause.POWER_ON)
             line.ticks(25)
             line.send(m.Heartbeat())

@@ -121,6 +121,7 @@ ALWAYS: dict[ReplyCode, list[Any]] = {
         m.SetOutput(2, 1, 60001),
     ],
     ReplyCode.WRONG_ORDER: [m.Close(2)],
+    ReplyCode.UNKNOWN_TYPE: [m.GetSupply()],  # these boards do not measure it
 }  # fmt: skip
 
 
@@ -211,8 +212,7 @@ def test_every_command_and_every_code_is_among_the_cases() -> None:
     assert {type(command) for command, _ in cases} == {
         cls for cls in m.TYPES.values() if m.CODES[cls] >= 0x40
     } - {m.Heartbeat}
-    elsewhere = {ReplyCode.UNKNOWN_TYPE, ReplyCode.BAD_LENGTH}
-    assert {code for _, code in cases} | elsewhere == set(ReplyCode)
+    assert {code for _, code in cases} | {ReplyCode.BAD_LENGTH} == set(ReplyCode)
 
 
 @pytest.mark.parametrize(

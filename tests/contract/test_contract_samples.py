@@ -43,7 +43,7 @@ def test_windows_hold_what_was_fed(kind: Kind, line: Line, frame_ticks: int) -> 
     line.seen.clear()
     for _ in range(4):
         top = rng.integers(1, 1024)
-        line.feed(rng.integers(0, top + 1, (frame_ticks * 2 + 7, 7), dtype=np.uint16))
+        line.feed(rng.integers(0, top + 1, (frame_ticks * 2 + 7, 8), dtype=np.uint16))
     line.settle()
     samples = line.samples()
     assert len(samples) >= 8
@@ -54,7 +54,7 @@ def test_windows_hold_what_was_fed(kind: Kind, line: Line, frame_ticks: int) -> 
 
 def test_first_sample_counts_from_the_start(kind: Kind, make_line: Any) -> None:
     line = make_line(ready=False)
-    line.feed(np.random.default_rng(1).integers(0, 1024, (60, 7), dtype=np.uint16))
+    line.feed(np.random.default_rng(1).integers(0, 1024, (60, 8), dtype=np.uint16))
     line.settle()
     nothing = m.Sample(line.base, *[0] * 7, *[(0,) * 4] * 4, *[0] * 12)
     sample = line.samples()[0]
@@ -68,7 +68,7 @@ def test_water_comes_as_the_fourth_channel(kind: Kind, make_line: Any) -> None:
     line = make_line(capabilities=capabilities, light_channels=channels)
     assert (line.hello.light_channels, line.hello.capabilities) == (channels, capabilities)
     before = line.sample()
-    line.feed(np.random.default_rng(3).integers(0, 1024, (200, 7), dtype=np.uint16))
+    line.feed(np.random.default_rng(3).integers(0, 1024, (200, 8), dtype=np.uint16))
     line.settle()
     sample = line.sample()
     rows = line.rows(before.tick + 1, sample.tick)
@@ -78,12 +78,12 @@ def test_water_comes_as_the_fourth_channel(kind: Kind, make_line: Any) -> None:
 
 
 def test_extremes_of_a_full_scale_input(kind: Kind, line: Line) -> None:
-    line.analog = [1023] * 7
+    line.analog = [1023] * 8
     line.sample()
     sample = line.sample()
     for i in range(kind.light_channels):
         assert (sample.light_min[i], sample.light_max[i]) == (1023, 1023)
-    line.analog = [0] * 7
+    line.analog = [0] * 8
     line.sample()
     sample = line.sample()
     assert sample.light_min == sample.light_max == (0,) * 4
@@ -93,7 +93,7 @@ def test_extremes_of_a_full_scale_input(kind: Kind, line: Line) -> None:
 def test_one_bright_tick_is_not_lost(line: Line) -> None:
     line.ticks(100)
     line.settle()
-    block = np.zeros((1, 7), np.uint16)
+    block = np.zeros((1, 8), np.uint16)
     block[0, 0] = 900
     line.feed(block)
     flash = line.tick
@@ -113,7 +113,7 @@ def test_dropped_samples_are_covered_by_the_next(kind: Kind, line: Line) -> None
     line.seen.clear()
     for _ in range(12):
         line.board.receive(frame(m.CODES[m.GetOrder], 1, b""))
-        line.feed(rng.integers(0, 1024, (17, 7), dtype=np.uint16))
+        line.feed(rng.integers(0, 1024, (17, 8), dtype=np.uint16))
     line.settle()
     samples = line.samples()
     for before, sample in itertools.pairwise(samples):

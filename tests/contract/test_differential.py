@@ -127,7 +127,7 @@ def live(line: Line, phrases: list[list[Step]]) -> None:
             line.ticks(ANSWERED_TICKS)
         line.inputs = step.inputs
         if step.ticks:
-            line.feed(rng.integers(0, step.light + 1, (step.ticks, 7), dtype=np.uint16))
+            line.feed(rng.integers(0, step.light + 1, (step.ticks, 8), dtype=np.uint16))
     line.inputs = 3
     line.clear(after=15, before=ANSWERED_TICKS)
     line.deliver(b"\0" + frame(m.CODES[m.GetOrder], 1, b""))

@@ -32,7 +32,7 @@ def test_start_sends_hello_and_boot() -> None:
     ]
     assert [seq for _, seq, _ in frames] == [0, 1]
     assert (unit.outputs, unit.tick) == (0, 0xFFFFFFFF)
-    assert unit.step(np.zeros((3, 7), np.uint16), 3) == 3
+    assert unit.step(np.zeros((3, 8), np.uint16), 3) == 3
     assert unit.tick == 2
 
 
@@ -40,7 +40,7 @@ def test_step_returns_right_after_an_output_changed() -> None:
     line = Line(HostBoard())
     line.send(order(target=400))
     line.send(m.Open(1))
-    block = np.full((100, 7), 10, np.uint16)
+    block = np.full((100, 8), 10, np.uint16)
     assert line.board.step(block, 3) == 1  # the lamp came on
     assert line.lamp
     assert line.board.step(block, 3) == 40
@@ -51,7 +51,7 @@ def test_step_returns_right_after_an_output_changed() -> None:
 def test_run_returns_right_after_bytes_were_sent() -> None:
     unit = HostBoard()
     unit.transmit()
-    block = np.arange(7 * 1000, dtype=np.uint16).reshape(1000, 7) % 1000
+    block = np.arange(8 * 1000, dtype=np.uint16).reshape(1000, 8) % 1000
     assert unit.run(block, 100, 900, 3) == 20  # the inputs have settled: an event each
     unit.transmit()
     assert unit.run(block, 120, 900, 3) == 30
@@ -65,7 +65,7 @@ def test_run_returns_right_after_bytes_were_sent() -> None:
 def test_columns_of_the_analog_block() -> None:
     unit = HostBoard(light_channels=4)
     unit.transmit()
-    unit.step(np.tile(np.arange(1, 8, dtype=np.uint16), (50, 1)), 3)
+    unit.step(np.tile(np.arange(1, 9, dtype=np.uint16), (50, 1)), 3)
     sample = m.unpack(*next(f[::2] for f in split(unit.transmit()) if f[0] == m.CODES[m.Sample]))
     assert sample.light_sum == (50, 100, 150, 200)
     assert (sample.vacuum_sum, sample.oven_sum, sample.head_sum) == (250, 300, 350)
@@ -74,10 +74,10 @@ def test_columns_of_the_analog_block() -> None:
 @pytest.mark.parametrize(
     "block",
     [
-        np.zeros((5, 7), np.int32),
+        np.zeros((5, 8), np.int32),
         np.zeros((5, 6), np.uint16),
-        np.zeros((0, 7), np.uint16),
-        np.zeros((10, 7), np.uint16)[::2],
+        np.zeros((0, 8), np.uint16),
+        np.zeros((10, 8), np.uint16)[::2],
         np.zeros(7, np.uint16),
     ],
 )
@@ -88,7 +88,7 @@ def test_step_refuses_other_blocks(block: np.ndarray) -> None:
 
 def test_same_array_with_new_contents_is_read_anew() -> None:
     unit = HostBoard()
-    block = np.ones((50, 7), np.uint16)
+    block = np.ones((50, 8), np.uint16)
     unit.step(block, 3)
     block[:] = 5
     unit.transmit()
@@ -99,7 +99,7 @@ def test_same_array_with_new_contents_is_read_anew() -> None:
 
 def test_a_read_only_block_is_as_good() -> None:
     unit = HostBoard()
-    block = np.full((50, 7), 3, np.uint16)
+    block = np.full((50, 8), 3, np.uint16)
     block.flags.writeable = False
     assert unit.step(block, 3) == 50
     sample = [m.unpack(c, p) for c, _, p in split(unit.transmit()) if c == m.CODES[m.Sample]][-1]
@@ -144,7 +144,7 @@ def test_boards_do_not_know_each_other() -> None:
 
 def test_a_line_nobody_reads_stands_still_and_loses_whole_frames() -> None:
     line = Line(HostBoard())
-    block = np.zeros((60000, 7), np.uint16)
+    block = np.zeros((60000, 8), np.uint16)
     line.board.step(block, 3)  # 1,200 Samples of 127 bytes are due, 65,536 bytes are kept
     first = line.board.transmit()
     assert len(first) == 65536
@@ -217,7 +217,7 @@ def test_state_stays_below_a_kibibyte() -> None:
 
 def test_a_step_of_fifty_ticks_is_cheap() -> None:
     unit = HostBoard()
-    block = np.zeros((50, 7), np.uint16)
+    block = np.zeros((50, 8), np.uint16)
     best = float("inf")
     for _ in range(5):
         start = time.perf_counter()

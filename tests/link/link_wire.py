@@ -142,7 +142,7 @@ class Bench:
         self.true_start = self.now
         self.inputs = INPUTS_SAFE
         self.outputs: list[LinkOutput] = []
-        self._analog = np.full((1, 7), 512, dtype=np.uint16)
+        self._analog = np.full((1, 8), 512, dtype=np.uint16)
 
     def open(self) -> None:
         self.outputs += self.session.port_opened(now=self.now)

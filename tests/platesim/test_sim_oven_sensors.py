@@ -85,7 +85,7 @@ def test_counts_of_every_column_in_the_dark() -> None:
         head=LinearSensor(50.0, 10.0, **still),
     )
     row = next_counts(plant(sensors), 1)[0]
-    assert row.tolist() == [20, 0, 0, 0, 41, 204, 280]
+    assert row.tolist() == [20, 0, 0, 0, 41, 204, 280, 0]
     assert (VACUUM, OVEN, HEAD) == (4, 5, 6)
 
 

@@ -87,6 +87,14 @@ void pl_command(pl_core *pl, const uint8_t *frame, uint16_t size)
         if (!fits(pl, PL_ORDER_REPORT_SIZE))
             return;
         pl_send_order_report(pl);
+    } else if (type == PL_GET_SUPPLY) {
+        if (!(pl->config.capabilities & PL_CAPABILITY_SUPPLY)) { /* as one that knows no such type */
+            code = PL_REPLY_CODE_UNKNOWN_TYPE;
+        } else {
+            if (!fits(pl, PL_SUPPLY_SIZE))
+                return;
+            pl_send_supply(pl);
+        }
     } else if (type == PL_GET_LOG) {
         pl_log_replay(pl, pl_get_get_log_number(p), seq); /* answers when the last one is sent */
         return;

@@ -41,7 +41,7 @@
 
 /* Columns of one reading of all converters. Water takes the place of the last light channel. */
 enum { PL_WATER = PL_LIGHT_CHANNELS - 1 };
-enum { PL_VACUUM = PL_LIGHT_CHANNELS, PL_OVEN, PL_HEAD, PL_ANALOG };
+enum { PL_VACUUM = PL_LIGHT_CHANNELS, PL_OVEN, PL_HEAD, PL_BANDGAP, PL_ANALOG };
 
 typedef struct {
     uint8_t board;
@@ -62,10 +62,14 @@ typedef struct {
     uint8_t oldest;
 } pl_hour;
 
-/* Counts of one slow channel since the previous Sample. */
+/* Counts of one slow channel since they were told. */
 typedef struct {
     uint32_t sum;
     uint16_t count;
+} pl_mean;
+
+typedef struct {
+    pl_mean mean;
     uint16_t min;
     uint16_t max;
 } pl_window;
@@ -114,7 +118,9 @@ typedef struct pl_core {
     uint32_t light_count[PL_LIGHT_CHANNELS];
     uint16_t light_min[PL_LIGHT_CHANNELS];
     uint16_t light_max[PL_LIGHT_CHANNELS];
-    pl_window vacuum, oven, head;
+    pl_window vacuum; /* it, oven and head since the previous Sample */
+    pl_mean oven, head;
+    pl_mean supply; /* since the previous Supply */
     uint32_t tick;
     uint16_t frame_left;    /* ticks to the next Sample */
     uint16_t heartbeat_age; /* ticks since the last Heartbeat, stays at 0xFFFF */
@@ -180,5 +186,6 @@ void pl_send_sample(pl_core *pl);
 void pl_send_event(pl_core *pl, const pl_event *event);
 void pl_send_reply(pl_core *pl, uint16_t seq, uint8_t type, uint8_t code);
 void pl_send_order_report(pl_core *pl);
+void pl_send_supply(pl_core *pl);
 
 #endif

@@ -35,8 +35,8 @@ static void write_light(const pl_core *pl, uint8_t *p)
 
 static void write_slow(const pl_core *pl, uint8_t *p)
 {
-    pl_set_sample_vacuum_sum(p, pl->vacuum.sum);
-    pl_set_sample_vacuum_count(p, pl->vacuum.count);
+    pl_set_sample_vacuum_sum(p, pl->vacuum.mean.sum);
+    pl_set_sample_vacuum_count(p, pl->vacuum.mean.count);
     pl_set_sample_vacuum_min(p, pl->vacuum.min);
     pl_set_sample_vacuum_max(p, pl->vacuum.max);
     pl_set_sample_oven_sum(p, pl->oven.sum);
@@ -71,7 +71,8 @@ void pl_send_sample(pl_core *pl)
         write_state(pl, p);
         write_light(pl, p);
         write_slow(pl, p);
-        pl->vacuum = pl->oven = pl->head = (pl_window){0, 0, 0, 0};
+        pl->vacuum = (pl_window){{0, 0}, 0, 0};
+        pl->oven = pl->head = (pl_mean){0, 0};
         pl->light_fresh = true;
     }
     pl_board_unlock(before);
@@ -122,4 +123,16 @@ void pl_send_order_report(pl_core *pl)
     }
     pl_board_unlock(before);
     pl_link_send(&pl->link, PL_ORDER_REPORT, PL_ORDER_REPORT_SIZE);
+}
+
+void pl_send_supply(pl_core *pl)
+{
+    uint8_t *p = pl_link_payload(&pl->link);
+    uint8_t before = pl_board_lock();
+    pl_set_supply_tick(p, pl->tick);
+    pl_set_supply_bandgap_sum(p, pl->supply.sum);
+    pl_set_supply_bandgap_count(p, pl->supply.count);
+    pl->supply = (pl_mean){0, 0};
+    pl_board_unlock(before);
+    pl_link_send(&pl->link, PL_SUPPLY, PL_SUPPLY_SIZE);
 }

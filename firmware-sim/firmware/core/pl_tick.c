@@ -11,16 +11,23 @@ static void add_cumulative(pl_core *pl, uint8_t i, uint16_t counts)
         pl->light_max[i] = counts;
 }
 
-static void add_slow(pl_window *window, uint16_t counts)
+static void add_mean(pl_mean *mean, uint16_t counts)
 {
-    if (window->count == 0xFFFFu) /* a sum that nobody fetched stays whole */
+    if (mean->count == 0xFFFFu) /* a sum that nobody fetched stays whole */
         return;
-    if (window->count == 0 || counts < window->min)
+    mean->sum += counts;
+    mean->count++;
+}
+
+static void add_window(pl_window *window, uint16_t counts)
+{
+    if (window->mean.count == 0xFFFFu)
+        return;
+    if (window->mean.count == 0 || counts < window->min)
         window->min = counts;
-    if (window->count == 0 || counts > window->max)
+    if (window->mean.count == 0 || counts > window->max)
         window->max = counts;
-    window->sum += counts;
-    window->count++;
+    add_mean(&window->mean, counts);
 }
 
 static void input_changed(pl_core *pl, uint8_t index, bool closed)
@@ -59,11 +66,13 @@ void pl_sample_tick(pl_core *pl, const uint16_t *analog, uint8_t inputs)
         add_cumulative(pl, PL_WATER, analog[PL_WATER]);
     pl->light_fresh = false;
     if (pl->config.capabilities & PL_CAPABILITY_VACUUM)
-        add_slow(&pl->vacuum, analog[PL_VACUUM]);
+        add_window(&pl->vacuum, analog[PL_VACUUM]);
     if (pl->config.capabilities & PL_CAPABILITY_OVEN)
-        add_slow(&pl->oven, analog[PL_OVEN]);
+        add_mean(&pl->oven, analog[PL_OVEN]);
     if (pl->config.capabilities & PL_CAPABILITY_HEAD_TEMPERATURE)
-        add_slow(&pl->head, analog[PL_HEAD]);
+        add_mean(&pl->head, analog[PL_HEAD]);
+    if (pl->config.capabilities & PL_CAPABILITY_SUPPLY)
+        add_mean(&pl->supply, analog[PL_BANDGAP]);
     if (pl->heartbeat_age != 0xFFFFu)
         pl->heartbeat_age++;
     pl_limits_tick(pl);

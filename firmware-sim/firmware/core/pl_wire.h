@@ -67,6 +67,7 @@ enum { /* What this device has. */
     PL_CAPABILITY_LAMP_OUTPUT = 8,
     PL_CAPABILITY_SUMS_SURVIVE_RESET = 16,
     PL_CAPABILITY_WATER = 32,
+    PL_CAPABILITY_SUPPLY = 64,
 };
 
 enum { /* Edges the device stamps with its own tick; `Event.arg` as noted. */
@@ -108,6 +109,8 @@ enum { /* Answer of the device to a command. */
 #define PL_REPLY_SIZE 4u
 #define PL_ORDER_REPORT 0x05u
 #define PL_ORDER_REPORT_SIZE 130u
+#define PL_SUPPLY 0x06u
+#define PL_SUPPLY_SIZE 10u
 #define PL_GET_HELLO 0x41u
 #define PL_GET_HELLO_SIZE 1u
 #define PL_HEARTBEAT 0x42u
@@ -132,6 +135,8 @@ enum { /* Answer of the device to a command. */
 #define PL_SET_FRAME_SIZE 2u
 #define PL_GET_LOG 0x4Cu
 #define PL_GET_LOG_SIZE 2u
+#define PL_GET_SUPPLY 0x4Du
+#define PL_GET_SUPPLY_SIZE 0u
 
 #define PL_NOT_A_COMMAND 0xFFu
 /* Payload bytes of a command, PL_NOT_A_COMMAND for any other type. */
@@ -150,6 +155,7 @@ static inline uint8_t pl_command_size(uint8_t type)
     case PL_RESET_LATCH: return PL_RESET_LATCH_SIZE;
     case PL_SET_FRAME: return PL_SET_FRAME_SIZE;
     case PL_GET_LOG: return PL_GET_LOG_SIZE;
+    case PL_GET_SUPPLY: return PL_GET_SUPPLY_SIZE;
     default: return PL_NOT_A_COMMAND;
     }
 }
@@ -409,6 +415,20 @@ static inline uint32_t pl_get_order_report_close_count(const uint8_t *p, uint8_t
 { return (uint32_t)pl_load32(p + 114 + 4u * i); }
 static inline void pl_set_order_report_close_count(uint8_t *p, uint8_t i, uint32_t v)
 { pl_store32(p + 114 + 4u * i, (uint32_t)v); }
+
+/* Supply */
+static inline uint32_t pl_get_supply_tick(const uint8_t *p)
+{ return (uint32_t)pl_load32(p); }
+static inline void pl_set_supply_tick(uint8_t *p, uint32_t v)
+{ pl_store32(p, (uint32_t)v); }
+static inline uint32_t pl_get_supply_bandgap_sum(const uint8_t *p)
+{ return (uint32_t)pl_load32(p + 4); }
+static inline void pl_set_supply_bandgap_sum(uint8_t *p, uint32_t v)
+{ pl_store32(p + 4, (uint32_t)v); }
+static inline uint16_t pl_get_supply_bandgap_count(const uint8_t *p)
+{ return (uint16_t)pl_load16(p + 8); }
+static inline void pl_set_supply_bandgap_count(uint8_t *p, uint16_t v)
+{ pl_store16(p + 8, (uint16_t)v); }
 
 /* GetHello */
 static inline uint8_t pl_get_get_hello_protocol(const uint8_t *p)

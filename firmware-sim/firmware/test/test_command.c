@@ -51,7 +51,7 @@ static void unknown_types(void)
             continue;
         }
         CHECK_EQ(rig.core.link.rx_bad, PL_FIRST_COMMAND);
-        CHECK_EQ(code, type >= PL_GET_HELLO && type <= PL_GET_LOG ? PL_REPLY_CODE_BAD_LENGTH
+        CHECK_EQ(code, type >= PL_GET_HELLO && type <= PL_GET_SUPPLY ? PL_REPLY_CODE_BAD_LENGTH
                                                                   : PL_REPLY_CODE_UNKNOWN_TYPE);
     }
 }

@@ -221,6 +221,37 @@ static void state_is_in_the_sample(void)
     CHECK_EQ(pl_get_sample_close_reason(p), PL_CLOSE_REASON_INTERLOCK);
 }
 
+static void the_bandgap_is_told_when_asked(void)
+{
+    const pl_config config = {PL_BOARD_HOST, 1, 10, PL_CAPABILITY_SUPPLY, 0, 1, 0};
+    rig_power_on_with(&config);
+    rig.analog[PL_BANDGAP] = 225;
+    rig_ticks(40);
+    rig_forget();
+    CHECK_EQ(rig_command(PL_GET_SUPPLY, NULL, 0), PL_REPLY_CODE_OK);
+    const uint8_t *p = rig_last(PL_SUPPLY)->payload;
+    CHECK_EQ(pl_get_supply_tick(p), 40);
+    CHECK_EQ(pl_get_supply_bandgap_count(p), 40);
+    CHECK_EQ(pl_get_supply_bandgap_sum(p), 40 * 225);
+    for (int i = 0; i < 70; i++) { /* longer than a window counts: it stays whole */
+        rig_ticks(1000);
+        rig_forget();
+    }
+    CHECK_EQ(rig_command(PL_GET_SUPPLY, NULL, 0), PL_REPLY_CODE_OK);
+    p = rig_last(PL_SUPPLY)->payload;
+    CHECK_EQ(pl_get_supply_bandgap_count(p), 65535);
+    CHECK_EQ(pl_get_supply_bandgap_sum(p), 65535 * 225);
+}
+
+static void without_a_bandgap_the_question_is_unknown(void)
+{
+    const pl_config config = {PL_BOARD_HOST, 1, 10, PL_CAPABILITY_LAMP_OUTPUT, 0, 1, 0};
+    rig_power_on_with(&config);
+    rig_ticks(40);
+    rig_forget();
+    CHECK_EQ(rig_command(PL_GET_SUPPLY, NULL, 0), PL_REPLY_CODE_UNKNOWN_TYPE);
+}
+
 const test_case sample_tests[] = {
     TEST(one_every_frame_ticks),
     TEST(another_rhythm_takes_effect_at_once),
@@ -234,5 +265,7 @@ const test_case sample_tests[] = {
     TEST(windows_go_on_over_a_dropped_frame),
     TEST(a_window_nobody_fetches_stays_whole),
     TEST(state_is_in_the_sample),
+    TEST(the_bandgap_is_told_when_asked),
+    TEST(without_a_bandgap_the_question_is_unknown),
     TESTS_END,
 };

@@ -98,6 +98,11 @@ static int wire_write(uint8_t type, const int64_t *v, uint8_t *p)
         pl_set_order_report_close_count(p, 2, (uint32_t)v[22]);
         pl_set_order_report_close_count(p, 3, (uint32_t)v[23]);
         return 130;
+    case 0x06:
+        pl_set_supply_tick(p, (uint32_t)v[0]);
+        pl_set_supply_bandgap_sum(p, (uint32_t)v[1]);
+        pl_set_supply_bandgap_count(p, (uint16_t)v[2]);
+        return 10;
     case 0x41:
         pl_set_get_hello_protocol(p, (uint8_t)v[0]);
         return 1;
@@ -143,6 +148,8 @@ static int wire_write(uint8_t type, const int64_t *v, uint8_t *p)
     case 0x4C:
         pl_set_get_log_number(p, (uint16_t)v[0]);
         return 2;
+    case 0x4D:
+        return 0;
     default: (void)v; (void)p; return -1;
     }
 }
@@ -241,6 +248,11 @@ static int wire_read(uint8_t type, const uint8_t *p, int64_t *v)
         v[22] = (int64_t)pl_get_order_report_close_count(p, 2);
         v[23] = (int64_t)pl_get_order_report_close_count(p, 3);
         return 24;
+    case 0x06:
+        v[0] = (int64_t)pl_get_supply_tick(p);
+        v[1] = (int64_t)pl_get_supply_bandgap_sum(p);
+        v[2] = (int64_t)pl_get_supply_bandgap_count(p);
+        return 3;
     case 0x41:
         v[0] = (int64_t)pl_get_get_hello_protocol(p);
         return 1;
@@ -286,6 +298,8 @@ static int wire_read(uint8_t type, const uint8_t *p, int64_t *v)
     case 0x4C:
         v[0] = (int64_t)pl_get_get_log_number(p);
         return 1;
+    case 0x4D:
+        return 0;
     default: (void)p; (void)v; return -1;
     }
 }

@@ -141,6 +141,13 @@ CALIBRATION_OVERDUE = Definition(
     cause="a sensor was not compared with its reference by its date",
     next_act="calibrate it",
 )  # fmt: skip
+SUPPLY_DRIFTED = Definition(
+    name="supply drifted", source=Source.SHELL, priority=Priority.MEDIUM,
+    group="calibration", unit="%", deadband=0.1, on_delay_s=5.0, off_delay_s=5.0,
+    cause="the device's 5 V supply is not what it was when light was calibrated; doses are off by "
+    "as much",
+    next_act="check the supply of the device; calibrate light again when it stays so",
+)  # fmt: skip
 JOURNAL_CANNOT_WRITE = Definition(
     name="journal cannot write", source=Source.SHELL, priority=Priority.HIGH, group="record",
     unit="entries", longest_shelf_s=0.0,

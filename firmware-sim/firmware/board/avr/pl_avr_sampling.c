@@ -1,26 +1,33 @@
 /* Board `avr`: the sampling interrupt. A timer starts a chain of conversions a thousand times a
  * second; when the last one is done, the core's tick runs in the same interrupt. */
 #include <avr/interrupt.h>
+#include <avr/pgmspace.h>
 
 #include "pl_avr.h"
 
 #define REFERENCE (1u << REFS0) /* AVCC: the sensors hang on the same 5 V */
 
+/* The chip's own 1.1 V against AVCC. Its source is weak: the multiplexer stands on it through the
+ * idle rest of each tick, and it is converted first. The brown-out detector keeps it running. */
+#define BANDGAP 14u
+#define SUPPLY ((PL_AVR_CAPABILITIES & PL_CAPABILITY_SUPPLY) != 0)
+
 #define WATER ((PL_AVR_CAPABILITIES & PL_CAPABILITY_WATER) != 0)
 _Static_assert(PL_AVR_LIGHT < 4 || !WATER, "ADC6 is the fourth irradiance channel or the water");
 
 /* Converter clock 125 kHz, a conversion in 104 us. Seven of them would leave too little of the
- * tick, so with four channels of irradiance and water it is 250 kHz, a little above what the data
- * sheet promises ten bits for. */
+ * tick, so with that many inputs it is 250 kHz, a little above what the data sheet promises ten
+ * bits for. */
 #define PRESCALER                                                                                  \
-    ((1u << ADPS2) | (1u << ADPS1) | (PL_AVR_LIGHT + WATER < 4 ? 1u << ADPS0 : 0u))
+    ((1u << ADPS2) | (1u << ADPS1) | (PL_AVR_LIGHT + WATER + SUPPLY < 4 ? 1u << ADPS0 : 0u))
 
 /* The chain. Irradiance comes last and the first channel at its end, so that nothing stands between
  * the sample that completes a dose and the lamp. */
 static const struct {
     uint8_t pin; /* ADCn */
     uint8_t column;
-} chain[] = {
+} chain[] PROGMEM = {
+    {BANDGAP, PL_BANDGAP},
     {6, 3}, {1, PL_VACUUM}, {2, PL_OVEN}, {3, PL_HEAD},
 #if PL_AVR_LIGHT > 2
     {5, 2},
@@ -31,7 +38,8 @@ static const struct {
     {0, 0},
 };
 #define CHAIN (sizeof chain / sizeof chain[0])
-#define FIRST (PL_AVR_LIGHT > 3 || WATER ? 0u : 1u) /* ADC6 only where something is on it */
+#define LEFT_OUT (PL_AVR_LIGHT > 3 || WATER ? CHAIN : 1u) /* ADC6 only where something is on it */
+#define FIRST (SUPPLY ? 0u : LEFT_OUT == 1u ? 2u : 1u)
 
 static uint16_t counts[PL_ANALOG];
 static uint8_t at;
@@ -56,7 +64,7 @@ static inline uint8_t inputs(void)
 ISR(TIMER1_COMPA_vect)
 {
     at = FIRST;
-    convert(chain[FIRST].pin);
+    convert(pgm_read_byte(&chain[FIRST].pin));
 }
 
 static __attribute__((noinline)) void tick(void)
@@ -66,11 +74,16 @@ static __attribute__((noinline)) void tick(void)
 
 ISR(ADC_vect)
 {
-    counts[chain[at].column] = ADC;
-    if (++at < CHAIN)
-        convert(chain[at].pin);
-    else
-        tick();
+    counts[pgm_read_byte(&chain[at].column)] = ADC;
+    if (++at == LEFT_OUT)
+        at++;
+    if (at < CHAIN) {
+        convert(pgm_read_byte(&chain[at].pin));
+        return;
+    }
+    if (SUPPLY)
+        ADMUX = REFERENCE | BANDGAP;
+    tick();
 }
 
 void pl_avr_sampling_start(void)
