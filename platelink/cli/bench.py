@@ -35,6 +35,7 @@ _WORDS = {
         "faults": Lazy("bench:faults", "Promises kept while much goes wrong at once."),
         "lamps": Lazy("bench:lamps", "How true the forecast of the lamps is."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
+        "watch": Lazy("bench_watch:watch", "False holds of the vacuum's watch, and its delays."),
         "stop": Lazy("bench:stop", "How soon a stop is answered while clients attack."),
     },
 )

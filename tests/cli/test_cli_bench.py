@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
+import numpy as np
 import pytest
 from cli_runs import run
+from record.make import T0, event, journal_at, start
 
-from platelink.simulated import bench_dose, bench_lag, bench_real, bench_speed, bench_stop
+from platelink.events.light import ContactHeld
+from platelink.record.journal import Journal
+from platelink.runs import SampleBlock
+from platelink.simulated import (
+    bench_dose,
+    bench_lag,
+    bench_real,
+    bench_speed,
+    bench_stop,
+    bench_watch,
+)
 from platelink.simulated.bench_dose import METHODS, DoseBench, Errors
 from platelink.simulated.bench_lag import Figures, LagBench, Load
 from platelink.simulated.bench_real import Number, RealBench
 from platelink.simulated.bench_stop import Attacked, StopBench, Stops, judged
+from platelink.simulated.bench_watch import Delay, FalseHolds, WatchBench
 
 
 def figures(max_error_pct: float) -> DoseBench:
@@ -124,3 +138,64 @@ def test_a_stop_that_is_late_or_refused_decides_the_exit_code(
     attacks = json.loads(told.stdout)["attacks"]
     assert attacks["a full disk"] is None
     assert {"p50_ms", "p99_ms", "max_ms", "refused"} < set(attacks["idle sockets"])
+
+
+@pytest.mark.parametrize(("missed", "code"), [((), 0), (("12 false holds, 5 to 8",), 1)])
+def test_a_missed_aim_of_the_watch_decides_the_exit_code(
+    monkeypatch: pytest.MonkeyPatch, missed: tuple[str, ...], code: int
+) -> None:
+    holds = FalseHolds(1.0, 1.2, 2.4, "white", 4.8, {"white": 2.4, "tone": 0.0}, 1_000_000, 12)
+    delays = {"sudden": {"4 kPa": Delay(0.15, 0.06, None), "8 kPa": Delay(0.15, 0.05, 0.3)}}
+    asked: list[tuple[int, float]] = []
+
+    def found(minutes: int, stated: float) -> WatchBench:
+        asked.append((minutes, stated))
+        return WatchBench(holds, delays, missed)
+
+    monkeypatch.setattr(bench_watch, "bench_watch", found)
+    shown = run("bench", "watch")
+    assert shown.exit_code == code
+    assert ("all aims are reached" if code == 0 else "MISSED 12 false holds") in shown.stdout
+    assert "12 in 1,000,000 min" in shown.stdout and "never" in shown.stdout
+    told = run("bench", "watch", "--minutes", 500, "--stated", 20, "--json")
+    assert told.exit_code == code and asked == [(1_000_000, 1.0), (500, 20.0)]
+    figures = json.loads(told.stdout)
+    assert {"stated", "mean", "worst"} <= set(figures["false_holds_per_100k_min"])
+    assert figures["delays"]["sudden"]["4 kPa"] == {
+        "delay_s": 0.15, "tuned_delay_s": 0.06, "fixed_limit_delay_s": None
+    }  # fmt: skip
+
+
+def test_the_watch_on_the_noise_of_a_journal(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    with journal_at(path) as journal:
+        for i in range(2):
+            run_with_contact(journal, f"r{i}")
+    few = run("bench", "watch", "--journal", path)
+    assert few.exit_code == 1 and "2 complete exposures" in few.stderr
+    with journal_at(path) as journal:
+        for i in range(2, 9):
+            run_with_contact(journal, f"r{i}")
+    figures = json.loads(run("bench", "watch", "--journal", path, "--json").stdout)
+    assert figures["exposures"] == 9 and figures["sigma_kpa"] == pytest.approx(0.1, rel=0.05)
+    assert 0.2 < figures["found_per_100_min"] / figures["stated_per_100_min"] < 3.0
+    assert "stated 5.00" in run("bench", "watch", "--journal", path).stdout
+    nothing = tmp_path / "other.sqlite"
+    nothing.write_bytes(b"no journal")
+    assert run("bench", "watch", "--journal", nothing).exit_code == 1
+
+
+def run_with_contact(journal: Journal, name: str) -> None:
+    """A minute of white noise, 0.1 kPa."""
+    held, n = ContactHeld(vacuum_kpa=70.0), 1200
+    journal.append(start(journal, name))
+    journal.append(event(journal, name, name=held.name, data=held.data()))
+    rng, index = np.random.default_rng(int(name[1:])), np.arange(n)
+    values = {
+        "vacuum_kpa": 70.0 + 0.1 * rng.standard_normal(n), "tick_s": np.full(n, 1e-3),
+        "counting": np.ones(n),
+    }  # fmt: skip
+    at = (int(T0.timestamp() * 1000) + 50 * index).astype(np.int64)
+    block = SampleBlock(ticks=(50 * index).astype(np.int64), at_utc_ms=at, raw={}, values=values)
+    journal.append_samples(name, block, T0)
+    journal.end_run(name, at_utc=T0, state="complete", reason="")

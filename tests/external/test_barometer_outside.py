@@ -5,6 +5,8 @@ from importlib.metadata import files
 
 import pytest
 
+from platelink.control.contact.contact import ContactLimits
+from platelink.control.contact.gauge import unreachable
 from platelink.sensing.vacuum import GaugeKind, VacuumSensor, standard_barometer_kpa
 from platelink.units import PRESSURE
 
@@ -58,3 +60,21 @@ def test_the_highest_vacuum_is_the_local_barometer_not_the_standard_one() -> Non
     assert all(s.reach_problem(PRESSURE.parse("25 inHg")) for s in reach)
     # and the standard atmosphere at the station's altitude is a usable first guess
     assert min(values) < standard_barometer_kpa(1829.0) * 10.0 < max(values)
+
+
+def test_what_the_weather_of_four_days_lets_a_pump_reach() -> None:
+    """An absolute gauge is told one barometer, and shows the air of each hour of a vented frame:
+    24 inHg is refused in some of these hours and not in others; by the standard atmosphere of the
+    station's altitude it would always be one of them."""
+    told_kpa = standard_barometer_kpa(1829.0)
+    low_kpa = PRESSURE.parse("24 inHg")
+    limits = ContactLimits(low_kpa=low_kpa, high_kpa=84.0, barometer_kpa=told_kpa)
+    refused = 0
+    for mbar in measured_mbar():
+        air_kpa = mbar / 10.0
+        finding = unreachable(told_kpa - air_kpa, limits)
+        assert (finding is not None) == (air_kpa <= low_kpa)
+        if finding is not None:
+            refused += 1
+            assert f"the air pressure is {air_kpa:.1f} kPa today" in finding.text
+    assert 0 < refused < 1147

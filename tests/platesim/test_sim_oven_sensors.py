@@ -147,6 +147,25 @@ def test_heavy_tails_of_a_gauge() -> None:
     assert beyond.mean() == pytest.approx(0.0138, rel=0.15)
 
 
+def test_swings_of_a_gauge_are_a_resonance_that_dies_away() -> None:
+    """AR(2): rms as given; half a period later it swings the other way, by exp(-t / swing_s)."""
+    seen = gauge_counts(GaugeNoise(swing_lsb=8.0, swing_hz=2.0, swing_s=0.4))
+    assert seen.std() == pytest.approx(8.0, rel=0.15)
+    half = np.corrcoef(seen[:-250], seen[250:])[0, 1]
+    assert half == pytest.approx(-math.exp(-0.25 / 0.4), abs=0.12)
+
+
+def test_tone_and_sawtooth_of_a_gauge() -> None:
+    tone = gauge_counts(GaugeNoise(tone_lsb=10.0, tone_hz=3.1))
+    assert tone.std() == pytest.approx(10.0, rel=0.02)
+    assert int(np.abs(np.fft.rfft(tone - tone.mean())).argmax()) == round(3.1 * len(tone) / 1000)
+    saw = gauge_counts(GaugeNoise(saw_lsb=10.0, saw_s=5.0, saw_rise_s=0.5))
+    assert saw.std() == pytest.approx(10.0, rel=0.03)
+    assert np.ptp(saw) == pytest.approx(10.0 * math.sqrt(12.0), abs=1.5)
+    up = np.diff(saw[::50]) > 0.0
+    assert up.mean() == pytest.approx(0.1, abs=0.02)  # half a second of five
+
+
 def test_a_running_pump_puts_its_tone_on_the_gauge() -> None:
     """Amplitude 0.5 kPa at 30 counts a kPa: rms 15 / sqrt 2 in its own line of the spectrum."""
     seen = gauge_counts(GaugeNoise(), pulsation_kpa=0.5, pulsation_hz=23.0)

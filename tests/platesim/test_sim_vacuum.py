@@ -131,3 +131,28 @@ def test_a_vacuum_switch_lets_the_pump_rest_and_resume() -> None:
     rest_kpa = 10.0 + 0.1 * 101.325 / 1.6
     fall_s = 5.0 * math.log((30.0 - rest_kpa) / (25.0 - rest_kpa))
     assert rises == pytest.approx(80.0 / (rise_s + fall_s), abs=1.5)
+
+
+def test_a_pump_reaches_more_as_it_warms() -> None:
+    cold = VacuumParameters(
+        volume_l=0.5, end_kpa_abs=15.0, warms_by_kpa=4.0, warms_s=20.0, leaks=()
+    )
+    found = course(cold, 100.0)
+    assert found[200] == pytest.approx(15.0 + 4.0 * math.exp(-1.0), abs=0.1)
+    assert found[-1] == pytest.approx(15.0, abs=0.1)
+
+
+def test_the_weather_moves_the_air() -> None:
+    frame = VacuumFrame(VacuumParameters(weather_kpa_per_h=-0.6, leaks=()))
+    assert frame.atmosphere_kpa_abs(7200.0) == pytest.approx(101.325 - 1.2)
+    late = frame.course(7200.0, 1.0, 60, pumping=False)  # vented
+    assert late[-1] == pytest.approx(101.325 - 1.21, abs=0.02)
+
+
+def test_a_blanket_swings_and_comes_to_rest() -> None:
+    frame = VacuumFrame(VacuumParameters(bounce_kpa=2.0, bounce_hz=1.0, bounce_s=2.0))
+    frame.pump_on_s = 10.0
+    assert frame.bounce_kpa(9.9) == 0.0
+    assert frame.bounce_kpa(10.0) == 2.0
+    assert frame.bounce_kpa(10.5) == pytest.approx(-2.0 * math.exp(-0.25))
+    assert frame.bounce_kpa(30.0) == pytest.approx(0.0, abs=1e-4)

@@ -17,6 +17,8 @@ from platelink.control.contact.noise import SQUARES_CLIP, NoiseModel
 
 LEVEL_S = 120.0
 """The level follows what stays for longer."""
+TOLD_CLIP = 3.0
+"""So many sigma does one value move what is told next, at most: a step is not told at once."""
 LEVEL_CLIP = 2.0
 """So many sigma does one value pull at it, at most."""
 SHARE = 2.8
@@ -68,7 +70,7 @@ class Bank:
             told = self._ahead()
         sigma = model.sigma_kpa * math.sqrt(1.0 + 1.0 / self._values)
         off = max(-model.clip, min(model.clip, (vacuum_kpa - told) / sigma))
-        self._take(told + off * sigma)
+        self._take(told + max(-TOLD_CLIP, min(TOLD_CLIP, off)) * sigma)
         self._values = values = min(self._values + 1.0, self._most)
         pull = max(-LEVEL_CLIP, min(LEVEL_CLIP, off))
         self.level_kpa += pull * model.sigma_kpa / (self._rest * values)

@@ -116,10 +116,10 @@ def prior(frame_s: float, false_per_min: float) -> NoiseModel:
     slow = max(1.0, 2.0 * memory_s / frame_s)
     rate = false_per_min * frame_s / 60.0 / TOGETHER
     ks = [slack * times / sigma for times in (1.0, 2.0, 4.0, 8.0)]
-    cusums = tuple((k, _interval(k, 2.0 * k / slow, rate)) for k in ks)
+    cusums = tuple((k, interval(k, 2.0 * k / slow, rate)) for k in ks)
     squares = 7.0
     return NoiseModel(
-        frame_s, sigma, (), cusums, (squares, _interval(squares, 0.5 / slow, rate)), math.inf
+        frame_s, sigma, (), cusums, (squares, interval(squares, 0.5 / slow, rate)), math.inf
     )  # fmt: skip
 
 
@@ -131,12 +131,12 @@ def learn(exposures: Sequence[Shown], frame_s: float, false_per_min: float) -> N
     if len(alike) < LEAST_EXPOSURES or minutes < LEAST_MINUTES:
         return None
     weights, doubt = _weights(alike)
-    left = [_left_over(one.about, weights) for one in alike]
+    left = [left_over(one.about, weights) for one in alike]
     low, high = np.percentile(np.concatenate(left), (25.0, 75.0))
     sigma = max(float(high - low) / 1.349, LEAST_SIGMA_KPA)
     falls = [np.clip(-part / sigma, -CLIP, CLIP) for part in left]
     rate = false_per_min * frame_s / 60.0 / TOGETHER
-    tail, slow = _Tail(np.concatenate(falls)), {n: _slowness(falls, n) for n in _LENGTHS}
+    tail, slow = Tail(np.concatenate(falls)), {n: _slowness(falls, n) for n in _LENGTHS}
     cusums = tuple((k, _for_falls(k, tail, slow, doubt, rate)) for k in KS)
     beats = [float(np.mean(np.diff(one.about) ** 2)) for one in alike]
     return NoiseModel(
@@ -183,7 +183,7 @@ def _dies_away(weights: F64) -> bool:
     return bool(np.all(np.abs(roots) < 0.9999))
 
 
-def _left_over(x: F64, weights: F64) -> F64:
+def left_over(x: F64, weights: F64) -> F64:
     """What the weights do not tell ahead."""
     n = weights.size
     return x[n:] - np.convolve(x, weights)[n - 1 : x.size - 1] if n else x
@@ -206,7 +206,7 @@ def _slowness(parts: list[F64], length: int) -> float:
     return found if found > 1.0 + 2.0 * math.sqrt(2.0 / every.size) else 1.0
 
 
-class _Tail:
+class Tail:
     """How values are spread, for the exponent of their false calls."""
 
     def __init__(self, values: F64) -> None:
@@ -234,22 +234,22 @@ class _Tail:
         return low
 
 
-def _for_falls(k: float, tail: _Tail, slow: dict[int, float], doubt: float, rate: float) -> float:
+def _for_falls(k: float, tail: Tail, slow: dict[int, float], doubt: float, rate: float) -> float:
     """h of one CUSUM of the bank. A false call builds up in about 9 / k² values."""
     build_up = 9.0 / (k * k)
     slowest = max(times for n, times in slow.items() if n <= max(4.0, build_up))
     slowest *= doubt if build_up > 30.0 else 1.0
-    return _interval(k, tail.exponent(k, slowest), rate)
+    return interval(k, tail.exponent(k, slowest), rate)
 
 
 def _for_squares(falls: list[F64], rate: float) -> tuple[float, float]:
     """k between noise and twice as much of it, and its h."""
     parts = [np.minimum(np.abs(fall), SQUARES_CLIP) ** 2 for fall in falls]
-    tail, slow = _Tail(np.concatenate(parts)), max(_slowness(parts, n) for n in _LENGTHS[:3])
+    tail, slow = Tail(np.concatenate(parts)), max(_slowness(parts, n) for n in _LENGTHS[:3])
     k = 1.85 * tail.mean
-    return k, _interval(k, tail.exponent(k - tail.mean, slow), rate)
+    return k, interval(k, tail.exponent(k - tail.mean, slow), rate)
 
 
-def _interval(k: float, exponent: float, rate: float) -> float:
+def interval(k: float, exponent: float, rate: float) -> float:
     """h for a rate of false calls a value."""
     return max(LEAST_INTERVAL, math.log(max(exponent * k / rate, 2.0)) / exponent - OVERSHOOT)

@@ -42,17 +42,24 @@ class ContactPast:
 
     def __init__(self, frame_s: float) -> None:
         self.frame_s = frame_s
-        self._shown: deque[Shown] = deque(maxlen=KEPT)
+        self.shown: deque[Shown] = deque(maxlen=KEPT)
         self._held: deque[tuple[float, float]] = deque(maxlen=KEPT)
         self._now: list[tuple[float, float]] = []
         self._held_now: tuple[float, float] | None = None
         self._models: dict[float, NoiseModel] = {}
 
+    @classmethod
+    def at_pace_of(cls, times_s: Iterable[NDArray[np.float64]]) -> ContactPast:
+        """With the interval that values in the record have."""
+        steps = [np.diff(t_s) for t_s in times_s]
+        every = np.concatenate([*steps, np.zeros(0)])
+        return cls(float(np.median(every)) if every.size else 1.0)
+
     def model(self, false_per_min: float) -> NoiseModel:
         """The noise to go by, for so many false calls a minute."""
         found = self._models.get(false_per_min)
         if found is None:
-            found = learn(self._shown, self.frame_s, false_per_min)
+            found = learn(self.shown, self.frame_s, false_per_min)
             found = found or prior(self.frame_s, false_per_min)
             self._models = {false_per_min: found}
         return found
@@ -94,7 +101,7 @@ class ContactPast:
                 self._held.append((told.held_kpa, settles_s))
             one = shown(self._evenly(told.t_s, told.vacuum_kpa))
             if one is not None:
-                self._shown.append(one)
+                self.shown.append(one)
                 self._models = {}
 
     def _evenly(self, t_s: NDArray[np.float64], kpa: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -12,8 +12,8 @@ from platelink.control.contact.noise import (
     KS,
     NoiseModel,
     Shown,
-    _interval,
-    _Tail,
+    Tail,
+    interval,
     learn,
     prior,
     shown,
@@ -82,8 +82,8 @@ def test_cusum_agrees_with_a_statistics_library() -> None:
 RUN_LENGTHS = {4.0: 335.368, 5.0: 930.887}
 
 
-def normal() -> _Tail:
-    return _Tail(np.random.default_rng(1).standard_normal(2_000_000))
+def normal() -> Tail:
+    return Tail(np.random.default_rng(1).standard_normal(2_000_000))
 
 
 @pytest.mark.parametrize(("h", "run_length"), RUN_LENGTHS.items())
@@ -101,15 +101,15 @@ def test_run_lengths_in_control_are_the_published_ones(h: float, run_length: flo
 
 
 @pytest.mark.parametrize(("h", "run_length"), RUN_LENGTHS.items())
-def test_intervals_for_a_run_length_are_the_published_ones(h: float, run_length: float) -> None:
+def testintervals_for_a_run_length_are_the_published_ones(h: float, run_length: float) -> None:
     exponent = normal().exponent(0.5, 1.0)
     assert exponent == pytest.approx(1.0, abs=0.02)  # 2 k of normal values
-    assert _interval(0.5, exponent, 1.0 / run_length) == pytest.approx(h, abs=0.1)
+    assert interval(0.5, exponent, 1.0 / run_length) == pytest.approx(h, abs=0.1)
 
 
 def test_an_exponent_counts_tails_and_slow_noise() -> None:
     rng = np.random.default_rng(3)
-    heavy = _Tail(np.clip(rng.standard_t(3, 500_000), -6.0, 6.0))
+    heavy = Tail(np.clip(rng.standard_t(3, 500_000), -6.0, 6.0))
     assert heavy.exponent(2.0, 1.0) < 0.6 * normal().exponent(2.0, 1.0)
     assert normal().exponent(0.1, 4.0) == pytest.approx(2.0 * 0.1 / 4.0, rel=0.1)
 
@@ -180,7 +180,7 @@ def test_odd_values_do_not_change_what_is_learned() -> None:
     assert model.sigma_kpa == pytest.approx(0.1, rel=0.03) and not model.weights
 
 
-def test_rates_are_a_minute_whatever_the_interval_of_values() -> None:
+def test_rates_are_a_minute_whatever_theinterval_of_values() -> None:
     rng = np.random.default_rng(8)
     good = exposures(lambda n: 0.1 * rng.standard_normal(n), values=3600)
     often, seldom = learn(good, 0.05, 1e-5), learn(good, 0.2, 1e-5)
