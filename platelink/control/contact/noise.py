@@ -25,7 +25,7 @@ CLIP = 6.0
 """A value counts for no more sigma: it may be an odd one."""
 KS = (0.1, 0.18, 0.33, 0.6, 1.1, 2.0)
 """Each is best for a shift of twice as many sigma; between neighbours little is lost."""
-TOGETHER = 4.0
+TOGETHER = 5.5
 """So many independent CUSUMs would call as often as the bank and the one of squares, which all hear
 the same noise. By simulation."""
 ORDERS = (0, 1, 2, 3, 4, 6, 8, 12)
