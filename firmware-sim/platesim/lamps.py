@@ -103,6 +103,8 @@ class LampParameters:
     shutter: Shutter | None = None
     """With a shutter the lamps burn from time 0 on and the output moves the shutter."""
     tubes: int = 6
+    tube_wear: tuple[float, ...] = ()
+    """How much faster each tube wears than ``fade_hours`` says; empty: none."""
     tube_outputs: tuple[float, ...] = ()
     """Output of each tube relative to the others; empty: all 1."""
     tube_phases_rad: tuple[float, ...] = (0.0,)
@@ -120,6 +122,8 @@ class LampParameters:
             raise ValueError("warm-up shares add up to more than the whole output")
         if abs(self.ripple_depth) + abs(self.ripple2_depth) > 1.0:
             raise ValueError("ripple deeper than the light itself")
+        if self.tube_wear and len(self.tube_wear) != self.tubes:
+            raise ValueError(f"{self.tubes} tubes but wear of {len(self.tube_wear)}")
         if self.tubes < 1 or (self.tube_outputs and len(self.tube_outputs) != self.tubes):
             raise ValueError(f"{self.tubes} tubes but {len(self.tube_outputs)} tube outputs")
         if any(len(view) not in (0, self.tubes) for view in (*self.views, self.plate_view)):
@@ -198,6 +202,7 @@ class LampBank:
         """Off: they stay dark when they are switched on."""
         self._alive = np.ones(parameters.tubes)
         outputs = parameters.tube_outputs or (1.0,) * parameters.tubes
+        self._wear = np.array(parameters.tube_wear or (1.0,) * parameters.tubes)
         self._outputs = np.array(outputs) / np.mean(outputs)
         rows = [(1.0,) * parameters.tubes, *parameters.views]
         rows += [rows[0]] * (channels - len(parameters.views))
@@ -364,8 +369,8 @@ class LampBank:
         """Gain and ripple of the bed (row 0) and of each channel from the tubes now alive."""
         p = self.parameters
         full = p.irradiance_mw_cm2 * p.output_fraction
-        full *= wear_fraction(p, self.burn_hours, self.starts)
-        shares = self._views * (self._outputs * self._alive)
+        worn = wear_fraction(p, self.burn_hours, self.starts) ** self._wear
+        shares = self._views * (self._outputs * self._alive * worn)
         self._gains = full * shares.sum(axis=1)
         phases = np.resize(np.array(p.tube_phases_rad), p.tubes)
         total = np.maximum(shares.sum(axis=1), 1e-12)

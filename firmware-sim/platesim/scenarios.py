@@ -17,7 +17,7 @@ from platesim.faults import (
     WireParameters,
 )
 from platesim.lamps import LampParameters, Shutter
-from platesim.oven import OvenParameters
+from platesim.oven import HEAVY, LIGHT, OvenParameters
 from platesim.plant import PlantParameters
 from platesim.sensors import VACUUM, LinearSensor, SensorParameters
 from platesim.trace import TraceSource, measured_uv_a
@@ -71,6 +71,41 @@ SCENARIOS: dict[str, Scenario] = {
                 vacuum=VacuumParameters(volume_l=2.5),
                 oven=OvenParameters(setpoint_c=58.0, start_c=57.4),
                 sensors=SensorParameters(water=LinearSensor(40.0, 12.0)),
+            ),
+        ),
+    ),
+    "light-oven": Scenario(
+        "as plate, in an oven of thin sheet: it falls fast behind its closed door",
+        UnitParameters(
+            lamps=_FADED,
+            plant=PlantParameters(
+                vacuum=VacuumParameters(volume_l=2.5),
+                oven=replace(LIGHT, setpoint_c=58.0, start_c=57.4),
+            ),
+        ),
+    ),
+    "heavy-oven": Scenario(
+        "as plate, in an oven of bricks: it falls slowly with its door open",
+        UnitParameters(
+            lamps=_FADED,
+            plant=PlantParameters(
+                vacuum=VacuumParameters(volume_l=2.5),
+                oven=replace(HEAVY, setpoint_c=58.0, start_c=57.4),
+            ),
+        ),
+    ),
+    "unequal-tubes": Scenario(
+        "tubes that aged unequally, seen by four sensors, on mains that wander",
+        UnitParameters(
+            light_channels=4,
+            lamps=replace(
+                _FADED,
+                tube_wear=(0.7, 1.4, 0.9, 1.2, 0.8, 1.1),
+                mains_fraction=0.006,
+                views=tuple(
+                    tuple(max(0.05, 1.0 - 0.22 * abs(t - 5 * c / 3)) for t in range(6))
+                    for c in range(4)
+                ),
             ),
         ),
     ),

@@ -194,12 +194,16 @@ def _dose(
     return rows + facts(data, display)
 
 
+_OF_THE_AIR = ("mean_c", "min_c", "max_c", "equivalent_s")
+
+
 def _heat(run: RunRecord, samples: int, events: int, display: Display) -> list[tuple[str, str]]:
-    """What the oven did to the plate. Equivalent minutes are an index."""
+    """What the air of the oven did, and the plate in it. Equivalent minutes are an index."""
     if run.end is None:
         return [("entries", f"{samples} samples, {events} events so far")]
     end = run.end
-    rows = facts(dict(end.data), display)
+    named_so = {f"air_{key}" if key in _OF_THE_AIR else key: v for key, v in end.data.items()}
+    rows = facts(named_so, display)
     return [*rows, ("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps")]
 
 
@@ -280,6 +284,6 @@ def plots(samples: SampleBlock, display: Display, width: int) -> str:
             unit = display.unit(quantity)
             zero, one = quantity.to(0.0, unit), quantity.to(1.0, unit)
             values, symbol = zero + (one - zero) * values, f", {quantity.unit(unit).symbol}"
-        title = f"{label}{symbol}"
+        title = f"{'oven air' if name == 'oven_c' else label}{symbol}"
         drawn.append(plot(t_s, values, title=title, width=width, ascii_only=only_ascii()))
     return "\n\n".join(drawn) or "no column to plot"

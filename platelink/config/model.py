@@ -63,7 +63,7 @@ class Config(Section):
         "The vacuum gauge of the frame; left out where there is none.", None
     )
     oven: TemperatureSection | None = table(
-        "The oven's temperature sensor; left out where there is none.",
+        "The oven's temperature sensor, which measures its air; left out where there is none.",
         None,
         examples={"mv_per_c": 5.0},
     )

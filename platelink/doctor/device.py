@@ -157,8 +157,10 @@ def judged(config: Config, reading: Reading | None) -> Iterator[Finding]:
             f"{HEAD_LOW_C:g} to {HEAD_HIGH_C:g} °C",
             "check its sensor and wire; if it is true, let the unit cool and look for the cause",
         )
-    for name, value, unit in (("oven", reading.oven_c, "°C"), ("vacuum", reading.vacuum_kpa, "kPa"),
-                              ("water", reading.water_c, "°C")):  # fmt: skip
+    for name, value, unit in (
+        ("oven air", reading.oven_c, "°C"), ("vacuum", reading.vacuum_kpa, "kPa"),
+        ("water", reading.water_c, "°C"),
+    ):  # fmt: skip
         if value is not None:
             yield Finding(name, "ok", f"{value:.1f} {unit}")
 

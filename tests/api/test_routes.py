@@ -188,6 +188,8 @@ def test_without_a_journal(tmp_path: Path) -> None:
         assert client.plates() == {"in_flight": [], "on_record": []}
         device = client.device()
         assert device["learned"] is None and device["lessons"] == [] and device["firmware"] is None
+        lamps = client.get("/lamps")
+        assert lamps["since_utc"] is None and lamps["channels"] == []
 
 
 # --- plates, exposures, alarms --------------------------------------------------------------

@@ -338,7 +338,7 @@ def test_readings_that_cannot_be_are_judged(sick: dict, subject: str, words: str
 
 
 def test_good_readings_are_told_and_those_not_there_are_not() -> None:
-    assert states(list(judged(loads(MINIMAL), READING))) == {"oven": "ok", "vacuum": "ok"}
+    assert states(list(judged(loads(MINIMAL), READING))) == {"oven air": "ok", "vacuum": "ok"}
     first = READING.model_copy(update={"quality": ["first", "gap", "restarted"]})
     assert "wrong" not in states(list(judged(loads(MINIMAL), first))).values()
     assert list(judged(loads(MINIMAL), None)) == []

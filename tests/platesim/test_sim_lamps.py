@@ -173,12 +173,28 @@ def test_channels_see_their_own_tubes() -> None:
     assert bank.output_fraction == pytest.approx(0.75)
 
 
+def test_tubes_wear_unequally_and_channels_fade_by_what_they_see() -> None:
+    """After 1,000 h of fade_hours 2,800: exp(-1000/2800), and twice that of the second tube."""
+    lamps = replace(
+        BARE, tubes=2, views=((1.0, 0.0), (0.0, 1.0)), burn_hours=1000.0, tube_wear=(1.0, 2.0),
+        fade_hours=2800.0, starts=0,
+    )  # fmt: skip
+    bank = LampBank(lamps, channels=2)
+    bank.switch(True, 0.0)
+    light = bank.light(2.0, np.zeros((1, 1)))
+    assert light is not None
+    once = 12.0 * math.exp(-1000.0 / 2800.0)
+    assert light.channels[:, 0] == pytest.approx([once, once**2 / 12.0], rel=1e-3)
+    assert light.bed[0, 0] == pytest.approx((once + once**2 / 12.0) / 2.0, rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
         ({"warmup": ((0.8, 1.0), (0.3, 2.0))}, "warm-up"),
         ({"ripple_depth": 0.9, "ripple2_depth": 0.2}, "ripple"),
         ({"tube_outputs": (1.0,)}, "6 tubes but 1"),
+        ({"tube_wear": (1.0,)}, "6 tubes but wear of 1"),
         ({"views": ((1.0,),)}, "each view needs 6"),
     ],
 )

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from platelink.control.states import State
+from platelink.finding.happened import text_of
 from platelink.simulated.harness import Simulation
 from platelink.unit.outputs import RunEnded
 from platesim.faults import TubeFails
+from platesim.scenarios import SCENARIOS
 from unit.unit_core import FADED, simulate, start, until, until_light
 
 
@@ -65,6 +68,22 @@ def test_a_tube_that_is_out_is_in_the_level() -> None:
         until(simulation, State.COMPLETE)
         levels.append(lamps_of(simulation)["irradiance_mw_cm2"])
     assert levels[1] / levels[0] == pytest.approx(5.0 / 6.0, rel=0.03)
+
+
+def test_four_channels_tell_near_which_of_them_a_tube_is_out() -> None:
+    """Tubes that aged unequally, mains that wander: the channel over the dead tube fell most."""
+    levels = []
+    for fails in (False, True):
+        simulation = simulate(SCENARIOS["unequal-tubes"].parameters)
+        if fails:
+            simulation.unit.inject(TubeFails(5))
+        start(simulation)
+        until(simulation, State.COMPLETE)
+        levels.append([math.log(one) for one in lamps_of(simulation)["channels_mw_cm2"]])
+    change = [after - before for before, after in zip(*levels, strict=True)]
+    assert min(change) == change[3] < -0.15 and change == sorted(change, reverse=True)
+    text = text_of(change, ("a", "b", "c", "d"), None)
+    assert "fell unequally" in text and "d most: a tube near it is out" in text
 
 
 def test_no_light_tells_nothing() -> None:
