@@ -11,7 +11,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 
-from platelink.web import records, shop, views
+from platelink.web import calibrations, records, shop, views
 from platelink.web.assets import asset, read_assets
 from platelink.web.guard import Guard
 from platelink.web.live import live
@@ -34,6 +34,8 @@ ROUTES = [
     Route("/recipes/{which}", shop.recipe),
     Route("/stock", shop.stock),
     Route("/unit", shop.unit),
+    Route("/calibrations", calibrations.every),
+    Route("/calibrations/{name}", calibrations.one),
     Route("/people", shop.people),
     Route("/sign-in", views.sign_in),
 ]

@@ -28,6 +28,7 @@ AHEAD = {
     "now": ["acts", "advice", "ask", "inspect", "readings", "single", "strip", "work"],
     "record": ["curves"],
     "alarms": ["ask"],
+    "calibration": ["forms"],
 }
 """Modules that a view's script imports besides the common ones: asked for at once, not in turn."""
 

@@ -56,6 +56,17 @@ WORDS = {
     "vacuum": N_("vacuum"),
     "oven": N_("oven"),
     "head": N_("sensor head"),
+    # calibrations: how far, why, what was done
+    "reading": N_("being read"),
+    "finished": N_("waits for approval"),
+    "dropped": N_("dropped"),
+    "routine": N_("routine"),
+    "new sensor": N_("new sensor"),
+    "cleaned sensor": N_("cleaned sensor"),
+    "new lamps": N_("new lamps"),
+    "begun": N_("begun"),
+    "level": N_("level read"),
+    "left out": N_("left out"),
     # lines of a dose's uncertainty, and where they are from
     "reference": N_("reference meter"),
     "fit": N_("calibration line"),

@@ -351,3 +351,55 @@ DEVICE = {
     "config": {"unit": {"name": "unit-1", "lamps": "wired", "adc_bits": 10},
                "contact": {"low_kpa": 56.0, "high_kpa": 89.0, "debounce_s": 0.3}},
 }  # fmt: skip
+
+
+def calibration(revision: int, stage: str, **more: Any) -> Json:
+    """One of light 0."""
+    done = stage != "reading"
+    return {
+        "name": f"light 0@{revision}", "sensor": "light 0", "revision": revision, "stage": stage,
+        "in_force": False, "cause": "routine", "unit": "mW/cm²", "levels": 4,
+        "reference": {"name": "hand meter", "certificate": "EX-117", "due_on": "2026-09-01",
+                      "u_rel": 0.07, "u_abs": 0.0, "k": 2.0, "resolution": 0.01},
+        "begun_by": "B. Example", "begun_utc": "2026-03-02T09:00:00.000+00:00",
+        "finished_utc": "2026-03-02T09:20:00.000+00:00" if done else None,
+        "approved_by": None, "due_on": "2027-03-01" if done else None,
+        "days_left": 364 if done else None, "gain": 0.0149 if done else None,
+        "offset": 0.0 if done else None, "u": 0.84 if done else None,
+        "top": 12.0 if done else None, "asks": "", **more,
+    }  # fmt: skip
+
+
+CALIBRATIONS = [
+    calibration(1, "approved", approved_by="A. Example", gain=0.0151,
+                finished_utc="2025-01-15T09:20:00.000+00:00", due_on="2026-01-15", days_left=-46),
+    calibration(2, "approved", approved_by="A. Example", in_force=True, cause="cleaned sensor"),
+    calibration(3, "reading", levels=1),
+]  # fmt: skip
+COUNTS = {"mean": 826.67, "rms": 0.61, "u_mean": 0.02, "n": 15000, "low": 824, "high": 830,
+          "head_c": 31.0, "supply_v": None}  # fmt: skip
+COUNTS_NOW = {
+    "sensor": "light 0", "unit": "mW/cm²", "counts": COUNTS, "x": None, "value": 11.98,
+    "drift": 0.8, "limit": 12.4, "waits_s": 0.0, "settled": True, "text": "settled",
+}  # fmt: skip
+
+
+def calibration_document(name: str) -> Json | None:
+    """One with its levels."""
+    found = next((one for one in CALIBRATIONS if one["name"] == name), None)
+    if found is None:
+        return None
+    done = found["stage"] != "reading"
+    levels = [
+        {"number": 1, "reference": 12.0, "x": 805.4, "counts": COUNTS,
+         "residual": 0.004 if done else None, "left_out": None},
+        {"number": 2, "reference": 9.9, "x": 640.0, "counts": COUNTS, "residual": None,
+         "left_out": "the meter slipped"},
+    ]  # fmt: skip
+    line = {"offset": 0.0, "gain": 0.0149, "u_offset": 0.0, "u_gain": 7e-6, "dof": 3,
+            "residual_sd": 0.006, "bow": 0.01, "x_low": 268.0, "x_high": 805.0}  # fmt: skip
+    return found | {
+        "dark": COUNTS | {"mean": 21.3}, "level": levels, "line": line if done else None,
+        "history": [{"act": "begun", "at_utc": found["begun_utc"], "who": "B. Example", "why": "",
+                     "body": {}}],
+    }  # fmt: skip

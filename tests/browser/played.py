@@ -21,6 +21,8 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from browser.documents import (
+    CALIBRATIONS,
+    COUNTS_NOW,
     DEVICE,
     EVENTS,
     LAMPS,
@@ -29,6 +31,7 @@ from browser.documents import (
     RECIPES,
     RUNS,
     SCREENS,
+    calibration_document,
     recipe_document,
     samples,
 )
@@ -206,6 +209,13 @@ class Played:
                 return JSONResponse({"screens": SCREENS})
             case ["lamps"]:
                 return JSONResponse(LAMPS)
+            case ["calibrations"]:
+                return JSONResponse({"calibrations": CALIBRATIONS})
+            case ["calibrations", name]:
+                document = calibration_document(name)
+                return JSONResponse(document) if document else problem(404, "none", "unknown")
+            case ["counts", _]:
+                return JSONResponse(COUNTS_NOW)
             case ["device"]:
                 return JSONResponse(DEVICE)
             case ["people"]:

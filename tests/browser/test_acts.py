@@ -389,6 +389,52 @@ def test_keyboard_alone_makes_an_act(stage: Stage, tmp_path: Path) -> None:
     play(stage, tmp_path, work)
 
 
+def test_a_calibration_is_read_level_by_level(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(f"{scene.address}/calibrations/light%200@3")
+            await expect(page.locator("#counts-mean")).to_have_text("826.67")
+            await expect(page.locator("#counts-state")).to_have_text(
+                "Settled: a reading can be taken."
+            )
+            await expect(page.get_by_text("UV light injures eyes")).to_be_visible()
+            level = page.get_by_label("The reference shows, mW/cm²")
+            await level.fill("much")
+            await page.get_by_role("button", name="Take the level").click()
+            await expect(page.get_by_role("alert")).to_contain_text("enter a number")
+            await level.fill("11.8")
+            async with page.expect_request("**/level") as sent:
+                await page.get_by_role("button", name="Take the level").click()
+            request = await sent.value
+            assert request.post_data_json == {"reference": "11.8 mW/cm2"}
+
+    play(stage, tmp_path, work)
+
+
+def test_a_calibration_is_begun_with_its_reference(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(f"{scene.address}/calibrations")
+            chart = page.get_by_role("img", name="Change of light 0 since its first calibration")
+            await expect(chart).to_be_visible()
+            await expect(page.get_by_role("link", name="Go on with light 0@3")).to_be_visible()
+            await page.get_by_text("Calibrate it …").click()
+            await page.get_by_label("Reference instrument").fill("gauge (invented)")
+            await page.get_by_label("Number of its certificate").fill("EX-9")
+            await page.get_by_label("Its own calibration is good until").fill("2026-09-01")
+            await page.get_by_label("Its U (k = 2), kPa").fill("0.3")
+            async with page.expect_request("**/api/v1/calibrations") as sent:
+                await page.get_by_role("button", name="Begin", exact=True).click()
+            request = await sent.value
+            assert request.post_data_json == {
+                "sensor": "vacuum", "cause": "routine",
+                "reference": {"name": "gauge (invented)", "certificate": "EX-9",
+                              "due_on": "2026-09-01", "u_abs": 0.3},
+            }  # fmt: skip
+
+    play(stage, tmp_path, work)
+
+
 def test_theme_and_language_are_kept_for_the_screen(stage: Stage, tmp_path: Path) -> None:
     async def work(scene: Scene) -> None:
         async with scene.tablet() as page:

@@ -17,6 +17,7 @@ import pytest
 from browser import documents as d
 from browser.played import Played
 from platelink.api import access, authentication
+from platelink.contract.calibrations import Calibrations, CalibrationWhole, CountsNow
 from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
 from platelink.contract.plates import Plates
@@ -45,6 +46,10 @@ SHAPES = {
     "/v1/screens": Screens,
     "/v1/device": Device,
     "/v1/lamps": LampsNow,
+    "/v1/calibrations": Calibrations,
+    "/v1/calibrations/light%200@2": CalibrationWhole,
+    "/v1/calibrations/light%200@3": CalibrationWhole,
+    "/v1/counts/light%200": CountsNow,
     "/v1/people": People,
     "/v1/plates": Plates,
 }
@@ -104,6 +109,7 @@ def test_addresses_that_the_page_sends_to_exist() -> None:
         "/people/X/X": [
             f"/people/X/{act}" for act in ("open", "unlock", "secret", "role", "close")
         ],
+        "/calibrations/X/X": ["/calibrations/X/approve", "/calibrations/X/drop"],
         "/recipes/X/X": ["/recipes/X/approve", "/recipes/X/retire"],
     }
     assert len(posts) >= 8

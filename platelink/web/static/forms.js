@@ -17,7 +17,14 @@ const value = async (field) => {
       t("{name}: enter a number.", { name: field.labels[0]?.textContent.trim() || field.name }),
     );
   }
-  return number;
+  return field.dataset.unit ? `${number} ${field.dataset.unit}` : number;
+};
+
+/** "reference.name" is a name within another. */
+const putIn = (values, name, found) => {
+  const [outer, inner] = name.split(".");
+  if (inner === undefined) values[outer] = found;
+  else values[outer] = { ...values[outer], [inner]: found };
 };
 
 const body = async (form) => {
@@ -33,7 +40,7 @@ const body = async (form) => {
         }),
       );
     }
-    if (found !== null) values[field.name] = found;
+    if (found !== null) putIn(values, field.name, found);
   }
   return values;
 };
