@@ -31,9 +31,9 @@ BOW_IN_A_MONTH = 0.4
 the range, and a parabola is at its steepest four times as steep as its height is over the range."""
 FADE_IN_A_MONTH = 0.1
 """Most that the light of a month differs from its mean, as a share."""
-PLACE_IN_A_MONTH = 0.05
+PLACE_IN_A_MONTH = 0.03
 """Share of what place, angle and colour do to the dose that changes within a month, as tubes age
-unequally, and are cold or warm: invented."""
+unequally, and are cold or warm: twice that of simulated tubes that fade by 15 to 25 % a year."""
 CLOCK_K = 2.0
 """The device's tick is told with an interval that holds it in 95 % of cases."""
 

@@ -3,11 +3,11 @@
 Each seed is a unit: a bank of tubes over a bed, one sensor at its edge, plates somewhere on it; a
 reference meter that is itself off, a calibration with it on one day, and some plates within one
 month later. Between them and in them tubes age unequally, lamps are cold or warm and of another
-colour then, mains wander, ripple passes the amplifier's filter, the converter's reference, the dark
-and the head's temperature move, the sensor drifts and browns, sees slanting light its own way, and
-the plate stock's exponent is not quite the recipe's. The truth is the light at the plate, with the
-plate's own exponent. What the shop states is what it could know: its meter's certificate, a map
-of its bed, data sheets. All figures are invented.
+colour then, mains wander, ripple passes the amplifier's filter, the converter bows, its reference,
+the dark and the head's temperature move, the sensor drifts and browns, sees slanting light its own
+way, and the plate stock's exponent is not quite the recipe's. The truth is the light at the plate,
+with the plate's own exponent. What the shop states is what it could know: its meter's certificate,
+a map of its bed, data sheets. All figures are invented.
 
 The three numbers are measured against that truth: *control* is the counted dose against its
 target; *plate to plate* each plate's true dose for a counted one, against the mean of its unit's;
@@ -42,7 +42,8 @@ from platesim.board import build
 from platesim.faults import WireParameters
 from platesim.lamps import LampParameters
 from platesim.plant import PlantParameters
-from platesim.sensors import LightSensor, SensorParameters
+from platesim.sensors import NOMINAL_V, LightSensor, SensorParameters
+from platesim.sensors import Converter as SimulatedConverter
 from platesim.unit import SimulatedUnit, UnitParameters
 
 F64 = NDArray[np.float64]
@@ -64,7 +65,7 @@ FIT_REL = 0.004
 P_UNCERTAINTY = 0.02
 STATED = Stated(
     fit_pct=100.0 * FIT_REL, dark_counts=0.15, resolution_counts=0.06, temperature_pct_per_c=0.03,
-    nonlinearity_counts=0.0, supply_pct=0.2, drift_pct_per_year=1.0, ageing_pct_per_year=3.0,
+    nonlinearity_counts=1.0, supply_pct=0.2, drift_pct_per_year=1.0, ageing_pct_per_year=3.0,
     cosine_pct=0.7, spectral_pct=2.5,
 )  # fmt: skip
 """What the shop knows; ``position_pct`` is each unit's own."""
@@ -146,6 +147,8 @@ class RealUnit:
     warm_up_colour: float
     coefficient_per_c: float
     sensor: LightSensor
+    bow_lsb: float
+    """Of the converter."""
     law: Reciprocity
     plate_p: float
 
@@ -196,6 +199,7 @@ def real_unit(seed: int) -> RealUnit:
         warm_up_colour=rng.uniform(-0.02, 0.02),
         coefficient_per_c=-0.0012 + rng.uniform(-0.0003, 0.0003),
         sensor=sensor,
+        bow_lsb=rng.uniform(-1.0, 1.0),
         law=law,
         plate_p=p + (rng.gauss(0.0, P_UNCERTAINTY) if p != 1.0 else 0.0),
     )
@@ -225,7 +229,7 @@ def plant_of(unit: RealUnit, plate: int) -> tuple[UnitParameters, date]:
     faded = 1.0 - float(tubes.mean()) / float(np.mean(unit.fresh))
     gain = (
         (1.0 + unit.drift_per_year * years) * (1.0 - unit.ageing_per_year * years)
-        * (1.0 + unit.colour_per_fade * faded) * (1.0 + rng.uniform(-0.002, 0.002))
+        * (1.0 + unit.colour_per_fade * faded)
     )  # fmt: skip
     lamps = LampParameters(
         irradiance_mw_cm2=FRESH_MW_CM2,
@@ -244,7 +248,15 @@ def plant_of(unit: RealUnit, plate: int) -> tuple[UnitParameters, date]:
         warmup=((0.2, rng.uniform(3.0, 8.0)), (0.1, rng.uniform(20.0, 60.0))),
     )
     sensor = replace(unit.sensor, gain=gain, temperature_coefficient_per_c=unit.coefficient_per_c)
-    sensors = SensorParameters(light=(sensor,), ambient_c=rng.uniform(14.0, 32.0))
+    converter = SimulatedConverter(
+        bow_lsb=unit.bow_lsb,
+        dnl_lsb=0.3,
+        reference_v=NOMINAL_V * (1.0 + rng.uniform(-0.002, 0.002)),
+        reference_v_per_s=rng.uniform(-2e-5, 2e-5),
+    )
+    sensors = SensorParameters(
+        light=(sensor,), converter=converter, ambient_c=rng.uniform(14.0, 32.0)
+    )
     parameters = UnitParameters(
         lamps=lamps,
         plant=PlantParameters(sensors=sensors),

@@ -54,9 +54,9 @@ BY_HAND = {  # u in percent of the dose: against the meter, between plates
     "supply": (0.2 / R3, 0.2 / R3),
     "drift": (1.0 * YEARS / R3, 1.0 / 72.0),
     "ageing": (2.0 * YEARS / R3, 2.0 / 72.0),
-    "position": (3.0 / R3, 0.15 / R3),
-    "cosine": (1.0 / R3, 0.05 / R3),
-    "spectral": (2.0 / R3, 0.1 / R3),
+    "position": (3.0 / R3, 0.09 / R3),
+    "cosine": (1.0 / R3, 0.03 / R3),
+    "spectral": (2.0 / R3, 0.06 / R3),
     "timing": (0.01, 0.01),  # an interval of 2e-4 that holds 95 %
 }
 

@@ -65,6 +65,7 @@ def test_a_unit_as_its_calibration_says_would_have_no_error() -> None:
         real_unit(1), place_cm=0.0, cosine_error=0.0, fresh=(1.0,) * bench_real.TUBES,
         fade_per_year=(0.0,) * bench_real.TUBES, slope_error=0.0, drift_per_year=0.0,
         ageing_per_year=0.0, colour_per_fade=0.0, warm_up_colour=0.0, coefficient_per_c=-0.0012,
+        bow_lsb=0.0, law=Reciprocity(), plate_p=1.0,
     )  # fmt: skip
     middle = 1.0 / float(unit.bed().mean())  # the slope is for the mean of the bed
     off = ratio(make_plate(unit, 0)) / middle - 1.0
@@ -78,6 +79,7 @@ def test_a_unit_as_its_calibration_says_would_have_no_error() -> None:
         ({"ageing_per_year": 0.5}, None),
         ({"plate_p": 1.2}, None),
         ({"place_cm": BED_CM}, None),
+        ({"bow_lsb": 20.0}, None),
     ],
 )
 def test_each_thing_that_errs_moves_the_truth(
@@ -113,6 +115,9 @@ def test_units_differ_as_they_should() -> None:
     lamps = [plant_of(unit, 0)[0].lamps for unit in units[:20]]
     assert {lamp.ripple_hz for lamp in lamps} == {100.0, 120.0}
     assert all(lamp.mains_fraction > 0.0 and len(set(lamp.tube_outputs)) > 1 for lamp in lamps)
+    converters = [plant_of(unit, 0)[0].plant.sensors.converter for unit in units]
+    assert all(abs(one.bow_lsb) <= 1.0 and one.dnl_lsb > 0.0 for one in converters)
+    assert len({one.reference_v for one in converters}) == len(units)
     assert all(channel_of(unit).rel_uncertainty == 0.02 for unit in units)
 
 
