@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from platelink.config.model import Config
 from platelink.contract.unit import PublisherNow, Reading, Status
+from platelink.daemon.calibrated import read_held, sensors_of
 from platelink.doctor.findings import Finding, fault
 from platelink.link import messages as m
 from platelink.link.outputs import LinkOutput, LinkState, LinkStatus, SampleReceived
@@ -130,7 +131,7 @@ def _heard(config: Config, heard: Heard) -> Iterator[Finding]:
 
 
 def _read(config: Config, hello: m.Hello, samples: list[SampleReceived]) -> Reading | None:
-    converter = Converter(config.sensors())
+    converter = Converter(sensors_of(config, read_held(config)[0] or {}))
     converter.has_water = bool(hello.capabilities & m.Capability.WATER)
     reading = None
     for received in samples:

@@ -100,7 +100,7 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     assert "14.0 min in band, air mean 5" in unit.said("runs", "--step", "dry")
     assert len(unit.told("show", "P-1")["parts"]) == 4
     bake = unit.said("show", runs[1]["run_id"])
-    assert "\nBAKE\n  in band" in bake and "oven, °C" in bake and "DOSE" not in bake
+    assert "\nBAKE\n  in band" in bake and "oven air, °C" in bake and "DOSE" not in bake
     assert unit.said("plate", "list", "--state", "in flight").startswith("no such plate")
 
 

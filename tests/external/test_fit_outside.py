@@ -1,9 +1,12 @@
 """Our least squares against certified and published regressions."""
 
 import importlib.resources
+from datetime import date
 
 import pytest
 
+from platelink.sensing.calibrate import Comparison, judged
+from platelink.sensing.calibration import Counts, Instrument, Level, Line, Quantity
 from platelink.sensing.fit import FitError, t_99, weighted_fit
 
 # NIST StRD, linear least squares, data set Pontius (load cell calibration; NIST e-Handbook 4.6.1):
@@ -47,6 +50,35 @@ def test_pontius_the_certified_parabola_of_a_calibration() -> None:
         [0.107938612033077e-03, 0.157817399981659e-09, 0.486652849992036e-16], rel=1e-11
     )
     assert fit.scatter == pytest.approx(0.205177424076185e-03, rel=1e-11)
+
+
+def test_a_calibrations_straight_line_and_its_curvature() -> None:
+    """NIST e-Handbook 4.6.1, load cell: the straight line first tried (its printed values, from
+    memory), and that it bends far beyond its scatter."""
+    line = weighted_fit(PONTIUS_LOAD, PONTIUS_DEFLECTION)
+    assert line.coefficient(0) == pytest.approx(0.614969e-2, abs=2e-8)
+    assert line.u(0) == pytest.approx(0.7132e-3, abs=5e-8)
+    assert line.coefficient(1) == pytest.approx(0.722103e-6, abs=5e-13)
+    assert line.u(1) == pytest.approx(0.3969e-9, abs=5e-14)
+    assert line.scatter == pytest.approx(0.0021712694, rel=5e-6)
+    parabola = weighted_fit(PONTIUS_LOAD, PONTIUS_DEFLECTION, None, (0, 1, 2))
+    assert abs(parabola.coefficient(2)) > 10.0 * t_99(parabola.dof) * parabola.u(2)
+    # judged as a calibration: 0.3 % of the span, which is said and carried as uncertainty
+    counts = Counts(mean=500.0, rms=1.0, u_mean=1e-4, n=6000, low=495, high=505)
+    levels = tuple(
+        Level(reference=100.0 * y, x=x / 1e4, counts=counts)
+        for x, y in zip(PONTIUS_LOAD, PONTIUS_DEFLECTION, strict=True)
+    )
+    meter = Instrument(
+        name="load", certificate="-", due_on=date(2030, 1, 1), u_abs=0.1, resolution=0.05
+    )
+    found = judged(
+        Comparison(quantity=Quantity.VACUUM, instrument=meter, levels=levels),
+        today=date(2026, 3, 2),
+    )
+    assert isinstance(found, Line), found
+    bow = 100.0 * 0.316081871345029e-14 * (3_000_000.0 - 150_000.0) ** 2 / 4.0
+    assert found.bow == pytest.approx(bow, rel=1e-3)
 
 
 def test_no_intercept_the_certified_line_through_the_origin() -> None:
