@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from platelink.cli.tables import Column, table, terminal_width
-from platelink.contract.uncertainty import Uncertainty, UncertaintyLine
+from platelink.contract.uncertainty import FEW_PCT, Uncertainty, UncertaintyLine
 
 NOT_RECORDED = "not recorded with this run"
 
@@ -25,13 +25,19 @@ def three_numbers(control_pct: float | None, stated: Uncertainty | None) -> list
         return [*rows, ("plate to plate", NOT_RECORDED), ("against the meter", NOT_RECORDED)]
     rows += [
         ("plate to plate", f"{expanded(stated.plate_to_plate_pct)} (k = 2): plates of this unit, "
-         "place and month"),
+         f"place and month{_few(stated.plate_to_plate_holds_pct)}"),
         ("against the meter", f"{expanded(stated.against_meter_pct)} (k = 2): the reference meter "
-         "at the plate"),
+         f"at the plate{_few(stated.against_meter_holds_pct)}"),
     ]  # fmt: skip
     if stated.assumed:
         rows.append(("assumed", f"{', '.join(stated.assumed)}: see [uncertainty]"))
     return rows
+
+
+def _few(holds_pct: float) -> str:
+    if holds_pct >= FEW_PCT:
+        return ""
+    return f"; it holds in {holds_pct:.0f} % of cases only, few readings are behind it"
 
 
 _HEADS = (

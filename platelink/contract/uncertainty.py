@@ -31,9 +31,15 @@ class Uncertainty(Answer):
     against_meter_pct: float = Field(description="Against the reference meter at the plate.")
     plate_to_plate_dof: float | None
     against_meter_dof: float | None
+    plate_to_plate_holds_pct: float = Field(description="Share of cases that lie within that U.")
+    against_meter_holds_pct: float
     k: float = 2.0
     assumed: tuple[str, ...] = Field(description="Lines that nobody stated.")
     lines: tuple[UncertaintyLine, ...]
+
+
+FEW_PCT = 93.0
+"""A U that holds fewer cases is said to: 11 degrees of freedom are behind it, or fewer."""
 
 
 def uncertainty_in(data: Json) -> Uncertainty | None:

@@ -156,6 +156,8 @@ def _told(found: Budget | None) -> dict[str, JsonValue] | None:
         against_meter_pct=meter.expanded,
         plate_to_plate_dof=_finite(plate.dof),
         against_meter_dof=_finite(meter.dof),
+        plate_to_plate_holds_pct=100.0 * plate.coverage,
+        against_meter_holds_pct=100.0 * meter.coverage,
         assumed=found.assumed,
         lines=tuple(
             UncertaintyLine(

@@ -117,14 +117,3 @@ def within(k: float, dof: float) -> float:
         for i in range(_STEPS + 1)
     )
     return 2.0 * scale * total * step / 3.0
-
-
-def coverage_factor(share: float, dof: float) -> float:
-    """k within which ``share`` of Student's distribution lies (GUM G.3.2). 0 < share < 1."""
-    low, high = 0.0, 1.0
-    while within(high, dof) < share:
-        high *= 2.0
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if within(middle, dof) < share else (low, middle)
-    return (low + high) / 2.0

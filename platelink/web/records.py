@@ -12,7 +12,7 @@ from starlette.responses import RedirectResponse, Response
 from platelink.contract.base import Answer, Json
 from platelink.contract.plates import ContactBand
 from platelink.contract.runs import Events, Run, Runs, RunWhole
-from platelink.contract.uncertainty import uncertainty_in
+from platelink.contract.uncertainty import FEW_PCT, uncertainty_in
 from platelink.web.service import ServiceSays, get, part
 from platelink.web.show import show
 
@@ -83,6 +83,7 @@ async def record(request: Request) -> Response:
         run=run,
         events=events,
         budget=uncertainty_in(run.data),
+        few_pct=FEW_PCT,
         recipe_steps=steps_of((await _plate_of(request, run)).request),
         limits=limits_of,
     )

@@ -178,7 +178,8 @@ def budget_line(name: str, u_pct: float, plate_u_pct: float, source: str = "assu
 
 UNCERTAINTY = {
     "plate_to_plate_pct": 0.96, "against_meter_pct": 13.7, "plate_to_plate_dof": None,
-    "against_meter_dof": 23.0, "k": 2.0, "assumed": ["position", "spectral"],
+    "against_meter_dof": 23.0, "plate_to_plate_holds_pct": 95.45,
+    "against_meter_holds_pct": 94.2, "k": 2.0, "assumed": ["position", "spectral"],
     "lines": [budget_line("reference", 5.0, 0.0, "calibration"),
               budget_line("position", 2.887, 0.144), budget_line("spectral", 2.887, 0.144),
               budget_line("timing", 0.003, 0.003, "measured")],

@@ -57,7 +57,8 @@ def told(**more: object) -> dict[str, object]:
                    "u_pct": 0.01, "plate_u_pct": 0.01, "distribution": "normal"}  # fmt: skip
     return {
         "plate_to_plate_pct": 1.8447, "against_meter_pct": 13.96, "k": 2.0,
-        "plate_to_plate_dof": None, "against_meter_dof": 44.4, "assumed": ["position"],
+        "plate_to_plate_dof": None, "against_meter_dof": 44.4,
+        "plate_to_plate_holds_pct": 95.45, "against_meter_holds_pct": 94.8, "assumed": ["position"],
         "lines": [one, clock],
     } | more  # fmt: skip
 
@@ -71,6 +72,7 @@ def sure(tmp_path_factory: pytest.TempPathFactory) -> Path:
             ("sure", told()),
             ("odd", told(lines="?")),
             ("all", told(assumed=[])),
+            ("few", told(against_meter_dof=3.0, against_meter_holds_pct=86.1)),
         ):
             add_run(journal, name, samples(), ended=False)
             journal.end_run(
@@ -104,6 +106,13 @@ def test_a_dose_has_three_numbers_and_never_one(sure: Path) -> None:
 
 def test_what_is_all_stated_assumes_nothing(sure: Path) -> None:
     assert "assumed  " not in run("show", "all", "--no-plot", "--journal", sure).stdout
+
+
+def test_a_u_with_little_behind_it_says_so(sure: Path) -> None:
+    text = run("show", "few", "--no-plot", "--journal", sure).stdout
+    assert "at the plate; it holds in 86 % of cases only, few readings are behind it\n" in text
+    assert text.count("it holds in") == 1
+    assert "it holds in" not in run("show", "sure", "--no-plot", "--journal", sure).stdout
 
 
 def test_what_is_said_in_other_words_is_not_guessed(sure: Path) -> None:

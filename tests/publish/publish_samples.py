@@ -76,7 +76,8 @@ def end(number: int, count: int, run: str = "r1", at: datetime = AT) -> RunEnd:
 
 UNCERTAINTY: dict[str, JsonValue] = {
     "plate_to_plate_pct": 1.5, "against_meter_pct": 14.0, "plate_to_plate_dof": None,
-    "against_meter_dof": 23.0, "assumed": [], "lines": [],
+    "against_meter_dof": 23.0, "plate_to_plate_holds_pct": 95.4,
+    "against_meter_holds_pct": 94.2, "assumed": [], "lines": [],
 }  # fmt: skip
 """As an exposure's end may hold it; invented."""
 

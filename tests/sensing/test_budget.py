@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from platelink.config import budget_docs
+from platelink.contract.uncertainty import FEW_PCT
 from platelink.sensing.budget import ASSUMED, Budget, Given, Line, Source, Stated, budget
-from platelink.sensing.gum import Shape
+from platelink.sensing.gum import Shape, within
 from platelink.sensing.light import LightChannel, LightSensors, Traced
 
 ON = date(2026, 7, 15)
@@ -187,6 +188,16 @@ def test_one_converter_bows_alike_and_one_head_drifts_alike() -> None:
 def test_a_channel_that_is_only_watched_brings_nothing() -> None:
     watched = LightSensors((CHANNEL, replace(CHANNEL, weight=0.0, rel_uncertainty=0.5)))
     assert made(watched).meter.u == pytest.approx(made().meter.u)
+
+
+def test_a_u_that_few_readings_carry_holds_less_than_it_seems() -> None:
+    """Student's distribution (GUM G.3): 11 degrees of freedom hold less than 93 % within k = 2."""
+    assert 100.0 * within(2.0, 11.0) < FEW_PCT < 100.0 * within(2.0, 12.0)
+    traced = Traced(reference_pct=0.1, certificate="M-1", fit_pct=4.0, fit_dof=2, bow_pct=0.0,
+                    top_mw_cm2=12.0)  # fmt: skip
+    found = made(LightSensors((replace(CHANNEL, traced=traced),)), GIVEN, ALMOST_NOTHING).meter
+    assert found.dof == pytest.approx(2.0, rel=0.01)
+    assert found.coverage == pytest.approx(0.8165, abs=1e-3)  # scipy.stats.t(2).cdf(2) - cdf(-2)
 
 
 # --- reciprocity --------------------------------------------------------------------------------

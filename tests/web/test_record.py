@@ -10,7 +10,7 @@ import pytest
 from babel import Locale
 
 from platelink.contract.runs import Events, RunWhole
-from platelink.contract.uncertainty import uncertainty_in
+from platelink.contract.uncertainty import FEW_PCT, uncertainty_in
 from platelink.web.formats import Formats
 from platelink.web.records import limits_of
 from platelink.web.settings import PageSettings
@@ -26,7 +26,8 @@ LINE = {
 }  # fmt: skip
 STATED = {
     "plate_to_plate_pct": 1.8447, "against_meter_pct": 13.96, "plate_to_plate_dof": None,
-    "against_meter_dof": 44.4, "k": 2.0, "assumed": ["spectral"],
+    "against_meter_dof": 44.4, "plate_to_plate_holds_pct": 95.45, "against_meter_holds_pct": 94.8,
+    "k": 2.0, "assumed": ["spectral"],
     "lines": [LINE, LINE | {"name": "fit", "channel": 1, "source": "calibration"}],
 }  # fmt: skip
 
@@ -42,12 +43,15 @@ def run(**more: Any) -> RunWhole:
     return RunWhole.model_validate(values | more)
 
 
+FEW = {**STATED, "against_meter_dof": 3.0, "against_meter_holds_pct": 86.1}
+
+
 def page(code: str, shown: RunWhole) -> str:
     context = {
         "run": shown, "events": Events(events=[]), "recipe_steps": {}, "limits": limits_of,
         "budget": uncertainty_in(shown.data), "f": Formats(Locale.parse(code), DISPLAY, UTC),
         "asset": str, "ahead": AHEAD, "languages": LANGUAGES.values(), "language": LANGUAGES[code],
-        "path": "/records/run-1", "rights": (), "me": None,
+        "path": "/records/run-1", "few_pct": FEW_PCT, "rights": (), "me": None,
     }  # fmt: skip
     text = Templates(LANGUAGES).render(LANGUAGES[code], "record.html", context)
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
@@ -83,6 +87,14 @@ def test_a_dose_has_three_numbers(code: str, texts: tuple[str, ...]) -> None:
     text = page(code, run(**SURE))
     for part in texts:
         assert part in text, part
+
+
+def test_a_u_with_little_behind_it_says_so() -> None:
+    assert "It holds in" not in page("en", run(**SURE))
+    text = page("en", run(**SURE | {"data": {"uncertainty": FEW}}))
+    few = "at the plate It holds in 86 % of cases only: few readings are behind it."
+    assert few in text and text.count("It holds in") == 1
+    assert "86 % der Fälle" in page("de", run(**SURE | {"data": {"uncertainty": FEW}}))
 
 
 def test_a_run_that_recorded_none_says_so_beside_the_first() -> None:
