@@ -30,6 +30,7 @@ from platelink.publish.topics import Topics, parse
 from platelink.recipe.load import RecipeFileError
 from platelink.recipe.load import load as load_recipe
 from platelink.recipe.store import RecipeStore
+from platelink.record.contact import contact_in
 from platelink.record.errors import JournalError
 from platelink.record.journal import Journal
 from platelink.record.lessons import lessons_in
@@ -154,6 +155,7 @@ def _read_journal(reader: JournalReader) -> None:
     looks: tuple[Callable[[], object], ...] = (
         reader.runs, reader.open_runs, reader.unit_events, reader.snapshots, reader.faults,
         reader.newest_exposure, reader.last_at_utc, lambda: lessons_in(reader),
+        lambda: contact_in(reader),
         lambda: reader.outbox_after(0, 1000), lambda: reader.newest_unit_event("link up"),
         *(lambda run=f"r{n}": reader.check(run) for n in range(4)),  # type: ignore[misc]
         *(lambda run=f"r{n}": reader.samples(run) for n in range(4)),  # type: ignore[misc]
