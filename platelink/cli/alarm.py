@@ -36,7 +36,7 @@ _name = click.argument("name", metavar="ALARM")
         "show": Lazy("alarm:show", "Show one: value, limit, likely cause, next act."),
         "acknowledge": Lazy("alarm:acknowledge", "Say that it was seen."),
         "reset": Lazy("alarm:reset", "Let go of a latched one, once it was looked into."),
-        "shelve": Lazy("alarm:shelve", "Silence one for some minutes, with the reason."),
+        "shelve": Lazy("alarm:shelve", "Shelve one for some minutes, with the reason."),
         "unshelve": Lazy("alarm:unshelve", "End the silence before its time."),
         "remove": Lazy("alarm:remove", "Take one out of service, for repair."),
         "return": Lazy("alarm:return_", "Put it back into service."),
@@ -160,7 +160,7 @@ def reset(name: str, as_json: bool) -> None:
 @why_option(required=True)
 @json_option
 def shelve(name: str, minutes: float, why: str, as_json: bool) -> None:
-    """Silence ALARM for some minutes. At their end it calls again if its condition is there."""
+    """Shelve ALARM for some minutes. At their end it comes back if its condition is there."""
     shelved = f"shelved for {minutes:g} min"
     _act(name, AlarmAct.SHELVE, shelved, as_json, minutes=minutes, why=why)
 

@@ -97,7 +97,7 @@ ON_ITS_COMPUTER = N_(
 )
 NO_ADDRESS = N_("There is no such address.")
 NO_HEADER = N_("A header of this request is not plain text.")
-TOO_MUCH = N_("That is more than the service takes at once.")
+TOO_MUCH = N_("That is more than the service accepts at once.")
 TOO_MANY_ASK = N_("Too much is asked at once; try again in a moment.")
 TOO_SLOW = N_("The request did not come whole in time; send it again.")
 NOT_OURS = N_("This did not come from the page itself; reload the page and try again.")

@@ -108,7 +108,8 @@ def status(*plates: Json, **more: Any) -> Json:
     lit = any((p["now"].get("exposure") or {}).get("step") == "light" for p in plates)
     return {
         "unit": "unit-1",
-        "link": {"state": "up", "text": "", "frames": 1, "frames_lost": 0},
+        "link": {"state": "up", "text": "", "frames": 1, "frames_lost": 0,
+                 "last_frame_age_s": 0.04},
         "reading": {"irradiance_mw_cm2": 9.12 if lit else 0.0,
                     "vacuum_kpa": 78.4 if lit else 0.2, "oven_c": 58.3, "head_c": 31.0,
                     "water_c": None, "inputs": 3, "quality": []},

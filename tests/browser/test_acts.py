@@ -7,7 +7,7 @@ from copy import deepcopy
 from pathlib import Path
 
 import pytest
-from playwright.async_api import expect
+from playwright.async_api import Page, expect
 
 from browser import documents as d
 from browser.scenes import Scene, play
@@ -66,7 +66,7 @@ def test_the_washout_asks_for_the_water_and_says_who_measured(stage: Stage, tmp_
             await expect(card).to_contain_text("Measure the water and enter its temperature")
             await expect(page.get_by_role("button", name="Begin")).to_have_count(0)
             field = card.get_by_label("Measured in the water, °C")
-            record = card.get_by_role("button", name="Record the temperature")
+            record = page.get_by_role("button", name="Record the temperature")
             await field.fill("warm")
             await record.click()
             await expect(card.get_by_role("alert")).to_have_text(
@@ -219,7 +219,7 @@ def test_typed_findings_outlive_a_refusal_and_the_ticking_status(
     play(stage, tmp_path, work)
 
 
-def test_alarms_are_seen_silenced_and_reset(stage: Stage, tmp_path: Path) -> None:
+def test_alarms_are_acknowledged_shelved_and_reset(stage: Stage, tmp_path: Path) -> None:
     async def work(scene: Scene) -> None:
         scene.played.status = d.status(d.HELD, alarms=d.ALARMS)
         async with scene.tablet(role="lead") as page:
@@ -228,16 +228,16 @@ def test_alarms_are_seen_silenced_and_reset(stage: Stage, tmp_path: Path) -> Non
                 "contact lost · 51.5 kPa, limit 56.0 kPa"
             )
             await page.locator("#calls-link").click()
-            await page.get_by_role("button", name="Seen: contact lost").click()
-            await page.get_by_role("button", name="Silence …: stage overdue").click()
+            await page.get_by_role("button", name="Acknowledge: contact lost").click()
+            await page.get_by_role("button", name="Shelve …: stage overdue").click()
             dialog = page.get_by_role("dialog")
-            await dialog.get_by_role("button", name="Silence it").click()
+            await dialog.get_by_role("button", name="Shelve it").click()
             await expect(dialog.get_by_role("alert")).to_contain_text("Say why")
             await dialog.get_by_label("For").select_option("30")
             await dialog.get_by_label("Reason").fill("timer is broken")
-            await dialog.get_by_role("button", name="Silence it").click()
+            await dialog.get_by_role("button", name="Shelve it").click()
             await expect(dialog).to_have_count(0)
-            await page.get_by_role("button", name="Let it call again: broker down").click()
+            await page.get_by_role("button", name="Unshelve: broker down").click()
             assert await scene.posts(3) == [
                 ("alarms/contact lost/acknowledge", {}),
                 ("alarms/stage overdue/shelve", {"why": "timer is broken", "minutes": 30}),
@@ -251,7 +251,7 @@ def test_alarms_are_seen_silenced_and_reset(stage: Stage, tmp_path: Path) -> Non
     play(stage, tmp_path, work)
 
 
-def test_an_alarm_that_is_over_or_silenced_is_shown_as_such(stage: Stage, tmp_path: Path) -> None:
+def test_an_alarm_that_is_over_or_shelved_is_shown_as_such(stage: Stage, tmp_path: Path) -> None:
     over = d.alarm("oven over-temperature", "latched, unacknowledged", "high", active=False)
     back = d.alarm("contact lost", "returned, unacknowledged", "high", active=False)
     shelved = d.alarm("broker down", "shelved", "low", until_utc="2026-03-02T12:00:00+00:00")
@@ -265,7 +265,7 @@ def test_an_alarm_that_is_over_or_silenced_is_shown_as_such(stage: Stage, tmp_pa
         async with scene.tablet(role="lead") as page:
             calls = page.locator("#calls")
             await page.goto(scene.address)
-            await expect(calls).to_have_text("contact lost · over, not seen yet")
+            await expect(calls).to_have_text("contact lost · over, not acknowledged")
             scene.played.status = d.status(
                 d.HELD, alarms={**strip, "unacknowledged": 2, "list": [over, there]}
             )
@@ -274,8 +274,8 @@ def test_an_alarm_that_is_over_or_silenced_is_shown_as_such(stage: Stage, tmp_pa
                 d.HELD, alarms={**strip, "unacknowledged": 0, "list": [shelved]}
             )
             await page.goto(f"{scene.address}/alarms")
-            await expect(page.locator("#none")).to_have_text("No alarm calls.")
-            await expect(page.locator("#away")).to_contain_text("silenced until")
+            await expect(page.locator("#none")).to_have_text("No unacknowledged alarm.")
+            await expect(page.locator("#away")).to_contain_text("shelved until")
 
     play(stage, tmp_path, work)
 
@@ -354,7 +354,7 @@ def test_units_are_those_the_shop_chose(stage: Stage, tmp_path: Path) -> None:
         scene.played.status = d.status(d.LIGHT, d.OVEN)
         async with scene.tablet(locale="de-DE") as page:
             await page.goto(scene.address)
-            dose = page.locator(".big").first
+            dose = page.locator(".figs")
             await expect(dose).to_contain_text("0,201")
             await expect(dose).to_contain_text("von 0,340 J/cm²")
             readings = page.locator("[data-reading='vacuum']")
@@ -439,14 +439,14 @@ def test_theme_and_language_are_kept_for_the_screen(stage: Stage, tmp_path: Path
     async def work(scene: Scene) -> None:
         async with scene.tablet() as page:
             await page.goto(f"{scene.address}/stock")
-            await page.get_by_role("button", name="B. Example …").click()
+            await page.get_by_role("button", name="Menu").click()
             await page.get_by_role("link", name="dark", exact=True).click()
             await expect(page.locator("html")).to_have_attribute("data-theme", "dark")
             ground = await page.evaluate(
                 "getComputedStyle(document.documentElement).backgroundColor"
             )
             assert ground == "rgb(25, 27, 28)"
-            await page.get_by_role("button", name="B. Example …").click()
+            await page.get_by_role("button", name="Menu").click()
             await page.get_by_role("link", name="Deutsch").click()
             await expect(page.get_by_role("heading", level=1)).to_have_text("Material und Raster")
 
@@ -529,5 +529,41 @@ def test_what_fell_unseen_is_asked_for_before_a_restart(stage: Stage, tmp_path: 
             await dialog.get_by_role("button", name="They were off. Restart").click()
             asked = {"step": held["step"], "reason": "lamps off"}
             assert await scene.posts(1) == [("plates/P-1041/restart", asked)]
+
+    play(stage, tmp_path, work)
+
+
+def test_a_panel_needs_no_keyboard_for_numbers(stage: Stage, tmp_path: Path) -> None:
+    async def touched(page: Page, keys: str) -> None:
+        pad = page.get_by_role("group", name="Number pad")
+        await expect(pad).to_be_visible()
+        for key in keys:
+            name = "Delete the last digit" if key == "<" else key
+            await pad.get_by_role("button", name=name, exact=True).tap()
+
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.BATH)
+        async with scene.tablet(role=None, has_touch=True, is_mobile=True) as page:
+            pad = page.get_by_role("group", name="Number pad")
+            await page.goto(f"{scene.address}/sign-in")
+            await page.get_by_label("Name").fill("B. Example")
+            await expect(pad).to_be_hidden()
+            await page.get_by_label("PIN or password").tap()
+            await touched(page, "23<345")
+            await pad.get_by_role("button", name="Letters").tap()
+            await expect(pad).to_be_hidden()
+            await page.get_by_role("button", name="Sign in").tap()
+            water = page.get_by_label("Measured in the water, °C")
+            await water.tap()
+            await touched(page, "24<3.5")
+            await expect(pad.get_by_role("button", name="Letters")).to_be_hidden()
+            await page.get_by_role("button", name="Record the temperature").tap()
+            (_, body) = (await scene.posts(1))[0]
+            assert body["values"] == {"water_c": 23.5}
+            await expect(pad).to_be_hidden()
+        async with scene.tablet(role="operator") as page:
+            await page.goto(scene.address)
+            await page.get_by_label("Measured in the water, °C").click()
+            await expect(page.get_by_role("group", name="Number pad")).to_be_hidden()
 
     play(stage, tmp_path, work)

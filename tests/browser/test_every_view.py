@@ -107,11 +107,11 @@ def test_open_dialogs_and_menus_are_accessible(stage: Stage, tmp_path: Path) -> 
             await page.get_by_role("button", name="End …").click()
             await check(page, "end")
             await page.keyboard.press("Escape")
-            await page.get_by_role("button", name="A. Example …").click()
+            await page.get_by_role("button", name="Menu").click()
             await check(page, "menu")
             await page.keyboard.press("Escape")
             await opened(page, scene, by_name["alarms"])
-            await page.get_by_role("button", name="Silence …: contact lost").click()
+            await page.get_by_role("button", name="Shelve …: contact lost").click()
             await check(page, "silence")
 
     play(stage, tmp_path, through)

@@ -35,14 +35,14 @@ const beginLines = (plate) => {
           }),
     ];
     if (exposure.dose_mj_cm2 > 0)
-      lines.push(t("{dose} are still to go.", { dose: quantity(left, "dose") }));
+      lines.push(t("{dose} left to give.", { dose: quantity(left, "dose") }));
     const { contact } = exposure;
     lines.push(
       contact
         ? t("It waits for a vacuum of {band}.", {
             band: band(contact.low_kpa, contact.high_kpa, "vacuum"),
           })
-        : t("It waits for no vacuum."),
+        : t("It does not wait for vacuum."),
     );
     return [...lines, t("Close the lid. Make sure that nobody looks in.")];
   }
@@ -52,7 +52,7 @@ const beginLines = (plate) => {
         time: duration(bake.needed_s),
         band: band(bake.low_c, bake.high_c, "temperature"),
       }),
-      t("The oven's own thermostat makes the heat; set and check it there."),
+      t("The oven is heated by its own thermostat; set and check it there."),
     ];
   }
   return [];
@@ -131,7 +131,7 @@ const asked = async (plate, name, says) => {
     lines: [
       ...(asks ? [lampsAsked()] : []),
       ...beginLines(plate),
-      ...(late ? [late.text, t("Going on without is put on record.")] : []),
+      ...(late ? [late.text, t("Continuing with an overdue calibration will be recorded.")] : []),
     ],
     cautions: plate.now.cautions || [],
     answers: asks ? lampsWere() : [{ name, label: labels(plate, name) }],
@@ -182,6 +182,15 @@ export class Acts {
         onclick: (click) => this.#once(click, () => asked(this.plate, name, this.says)),
       }),
     );
+    if (acts.includes("measure"))
+      buttons.push(
+        h("button", {
+          class: buttons.length ? "" : "main",
+          form: "measure",
+          text: plate.now.inspect ? t("Record the findings") : t("Record the temperature"),
+          "data-key": "measure",
+        }),
+      );
     if (endings(acts).length) {
       buttons.push(
         h("button", {

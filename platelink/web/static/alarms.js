@@ -1,4 +1,4 @@
-// The view of alarms: what calls first, what was seen, what is silenced; and the acts on each.
+// The view of alarms: what calls first, what was acknowledged, what is shelved; and the acts on each.
 import "./shell.js";
 import { byId, h, keyed, put, refill, set, show } from "./dom.js";
 import { ask } from "./ask.js";
@@ -20,14 +20,14 @@ const stateText = (alarm) => {
   const state = alarm.state.replace(/_/g, " ").replace(/,/g, "");
   return (
     {
-      unacknowledged: t("calls: not seen yet"),
-      acknowledged: t("seen, still there"),
-      "returned unacknowledged": t("over, not seen yet"),
-      "latched unacknowledged": t("over, not seen yet; must be reset"),
+      unacknowledged: t("active, not acknowledged"),
+      acknowledged: t("active, acknowledged"),
+      "returned unacknowledged": t("over, not acknowledged"),
+      "latched unacknowledged": t("over, not acknowledged; must be reset"),
       "latched acknowledged": t("over; must be reset"),
-      shelved: t("silenced until {time}", { time: clock(alarm.until_utc) }),
-      suppressed: t("means nothing now"),
-      "suppressed by design": t("means nothing now"),
+      shelved: t("shelved until {time}", { time: clock(alarm.until_utc) }),
+      suppressed: t("not used"),
+      "suppressed by design": t("not used"),
       "out of service": t("out of service"),
     }[state] || state
   );
@@ -36,14 +36,14 @@ const stateText = (alarm) => {
 const acts = (alarm) => {
   const state = alarm.state.replace(/_/g, " ");
   const found = [];
-  if (can("answer_alarms") && calls(alarm)) found.push(["acknowledge", t("Seen")]);
+  if (can("answer_alarms") && calls(alarm)) found.push(["acknowledge", t("Acknowledge")]);
   if (can("answer_alarms") && state.includes("latched") && !calls(alarm))
     found.push(["reset", t("Reset")]);
   if (can("change_alarms")) {
-    if (state === "shelved") found.push(["unshelve", t("Let it call again")]);
-    else if (state === "out of service") found.push(["return", t("Back into service")]);
+    if (state === "shelved") found.push(["unshelve", t("Unshelve")]);
+    else if (state === "out of service") found.push(["return", t("Put back in service")]);
     else if (!aside(alarm))
-      found.push(["shelve", t("Silence …")], ["remove", t("Out of service …")]);
+      found.push(["shelve", t("Shelve …")], ["remove", t("Out of service …")]);
   }
   return found;
 };
@@ -79,21 +79,21 @@ const press = async (alarm, name) => {
     const answer = await ask({
       title:
         name === "shelve"
-          ? t("Silence {alarm}?", { alarm: serviceWord(alarm) })
+          ? t("Shelve {alarm}?", { alarm: serviceWord(alarm) })
           : t("Take {alarm} out of service?", { alarm: serviceWord(alarm) }),
       lines: [
         name === "shelve"
           ? t(
-              "It does not call until the time is over, whatever happens. Then it calls again if its cause is there.",
+              "It stays silent until the time is up, whatever happens. If its cause is still there then, it comes back.",
             )
           : t(
-              "It does not call until somebody takes it back into service. It has no end of its own.",
+              "It stays silent until somebody puts it back in service; it does not come back by itself.",
             ),
       ],
       fields: choice ? [h("label", { for: "silence-for", text: t("For") }), choice] : [],
       reason: t("Reason"),
       answers: [
-        { name, label: name === "shelve" ? t("Silence it") : t("Take it out"), needsReason: true },
+        { name, label: name === "shelve" ? t("Shelve it") : t("Take it out of service"), needsReason: true },
       ],
     });
     if (!answer) return;

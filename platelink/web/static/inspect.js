@@ -128,15 +128,13 @@ export const inspectForm = (first) => {
       show(says, true);
     }
   };
-  const button = h("button", { class: "main", text: t("Record the findings") });
   const form = h(
     "form",
-    { class: "findings", novalidate: true, onsubmit: send },
+    { id: "measure", class: "findings", novalidate: true, onsubmit: send },
     ...points.map((field) => field.node),
     ...checks.map((field) => field.node),
     h("div", { class: "field" }, h("label", { for: noteId, text: t("Note") }), note),
     says,
-    button,
   );
   return {
     node: form,

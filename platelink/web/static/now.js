@@ -15,7 +15,6 @@ const GOING = ["running", "holding", "held", "restarting", "stopping", "aborting
 const HANDS = ["held", "ready"];
 const place = byId("work");
 const acts = new Acts();
-byId("acts").append(acts.node);
 
 const readings = {
   vacuum: new Reading(t("Vacuum"), "vacuum", 100),
@@ -66,11 +65,10 @@ const chips = (plates, current) => {
       const anchor = item.firstChild;
       set(anchor, "aria-current", plate === current ? "true" : null);
       const hand = HANDS.includes(plate.now?.state) || plate.now?.stage?.due;
+      set(anchor, "data-hand", hand && plate !== current ? "yes" : null);
       put(
         anchor.lastChild,
-        [`${plate.now?.name ?? ""}:`, stateOf(plate.now), hand ? t("(needs a hand)") : ""]
-          .join(" ")
-          .trim(),
+        `${plate.now?.name ?? ""}: ${stateOf(plate.now)}`,
       );
     },
   );
@@ -78,25 +76,33 @@ const chips = (plates, current) => {
 
 const steps = (plate) => {
   const list = byId("steps");
-  show(byId("steps-part"), Boolean(plate));
+  show(list, Boolean(plate));
   if (!plate) return;
   keyed(
     list,
     plate.steps.map((step, number) => ({ ...step, number })),
     (step) => `${plate.plate}/${step.number}`,
-    (step) => h("li", {}, h("span", { text: step.name }), h("span", { class: "dim" })),
+    (step) => h("li", {}, h("span", { text: step.name }), h("span", { class: "unseen" })),
     (item, step) => {
       set(item, "aria-current", step.number === plate.step ? "step" : null);
       set(item, "data-state", step.state);
-      put(item.lastChild, step.state === "waiting" ? "" : stateWord(step.state));
+      put(item.lastChild, stateWord(step.state));
     },
   );
 };
 
 const heading = (plate) => {
-  put(byId("plate"), plate ? plate.plate : t("No plate in flight"));
-  const about = plate ? [plate.title || plate.recipe, plate.job, plate.lot].filter(Boolean) : [];
-  put(byId("about"), about.join(" · "));
+  put(byId("plate"), plate ? plate.plate : t("No plate in progress"));
+  const screen = plate?.now?.exposure?.screen;
+  const about = plate
+    ? [
+        screen && t("Screen: {screen}", { screen }),
+        plate.lot,
+        plate.job,
+        plate.title || plate.recipe,
+      ]
+    : [];
+  put(byId("about"), about.filter(Boolean).join(" · "));
   put(
     byId("where"),
     plate && plate.step !== null
@@ -105,18 +111,30 @@ const heading = (plate) => {
   );
 };
 
+let cautioned = null;
+const cautions = (plate) => {
+  const lines = plate?.now?.cautions || [];
+  const key = lines.join("|");
+  if (key === cautioned) return;
+  cautioned = key;
+  byId("cautions").replaceChildren(...lines.map((line) => h("li", { text: line })));
+  show(byId("cautions"), lines.length > 0);
+};
+
 const seen = new Set(); // plates that were in flight while this page looked
 let cardKey = null;
 const work = (plate, status) => {
   const single = !plate && GOING.includes(status.exposure?.state) ? "exposure" : null;
   const key = plate && plate.now ? `${plate.plate}/${plate.step}/${plate.now.kind}` : single;
-  if (key !== cardKey) {
+  const changed = key !== cardKey;
+  if (changed) {
     cardKey = key;
     card = key === null ? null : single ? exposureCard() : workCard(plate);
     place.replaceChildren(...(card ? [card.node] : []));
   }
   show(byId("idle"), key === null);
-  show(byId("acts"), Boolean(plate && plate.now));
+  if (key === null) byId("acts").replaceChildren();
+  else if (changed) byId("acts").replaceChildren(single ? card.acts : acts.node);
   if (card) card.update(single ? status : plate);
   if (plate && plate.now) acts.update(plate);
 };
@@ -161,8 +179,8 @@ const measure = (status) => {
   const oven = reading?.oven_c !== null && reading?.oven_c !== undefined;
   readings.oven.visible(oven || bands.oven !== null);
   const faults = [];
-  if (reading && !(reading.inputs & 1)) faults.push(t("The lid is open: no light."));
-  if (reading && !(reading.inputs & 2)) faults.push(t("The stop button is pressed: no light."));
+  if (reading && !(reading.inputs & 1)) faults.push(t("Cannot start: the lid is open."));
+  if (reading && !(reading.inputs & 2)) faults.push(t("Cannot start: the stop button is pressed."));
   if (status.link && status.link.state !== "up")
     faults.push(t("The device does not answer: {text}", { text: status.link.text }));
   if (status.problem) faults.push(status.problem);
@@ -185,13 +203,13 @@ const stale = (yes) => {
     byId("last-known"),
     last
       ? plate?.now
-        ? t("Last heard at {time}: plate {plate}, {step}. What became of it is not known here.", {
+        ? t("Last data at {time}: plate {plate}, {step}. What has happened since is not known here.", {
             time: clock(last.at_utc),
             plate: plate.plate,
             step: plate.now.name,
           })
-        : t("Last heard at {time}.", { time: clock(last.at_utc) })
-      : t("Nothing was heard of it yet."),
+        : t("Last data at {time}.", { time: clock(last.at_utc) })
+      : t("No data from it yet."),
   );
 };
 
@@ -217,6 +235,7 @@ painted((status) => {
   chips(status.plates || [], plate);
   work(plate, status);
   steps(plate);
+  cautions(plate);
   measure(status);
   advise(status);
   tell(plate);

@@ -73,13 +73,7 @@ export class Reading {
         "{band}",
         band(low, high, this.kind),
       );
-    else if (limits)
-      note = (
-        outside || !known(value) ? t("Its band: {band}") : t("In its band of {band}")
-      ).replace(
-        "{band}",
-        band(low, high, this.kind),
-      );
+    else if (limits) note = t("Band {band}", { band: band(low, high, this.kind) });
     put(this.note, note);
     set(this.node, "data-off", wrong || out ? "yes" : null);
     this.strip.push(now, known(value) ? value : NaN);

@@ -1,9 +1,10 @@
 // What every view has: the state of the link, light in the unit, alarms that call, signing out.
 import { byId, put, set, show } from "./dom.js";
 import { link, painted } from "./link.js";
+import "./pad.js";
 import { fetched, post } from "./send.js";
 import { measured, serviceWord } from "./words.js";
-import { nt, number, t } from "./text.js";
+import { known, nt, number, t } from "./text.js";
 
 const RANK = { high: 0, medium: 1, low: 2 };
 
@@ -15,10 +16,18 @@ const silence = () => {
   return t("No news from the unit for {s} s", { s: number(Math.floor(age / 1000)) });
 };
 
+/** How old the device's values are. */
+const freshness = () => {
+  const age = link.status.link?.last_frame_age_s;
+  return known(age)
+    ? t("values {s} s old", { s: number(age + link.age / 1000, 1) })
+    : t("no values from the device");
+};
+
 const tell = () => {
   const line = byId("link-state");
   if (!line) return;
-  put(line, link.stale ? silence() : t("Live"));
+  put(line, link.stale ? silence() : freshness());
   set(line, "data-off", link.stale && link.state !== "connecting" ? "yes" : null);
 };
 
@@ -44,9 +53,11 @@ const sign = (light, going) => {
         : t("UV light is on")
       : unheard
         ? t("UV light may be on: nothing tells of it; use the unit's own stop button")
-        : "",
+        : light?.state === "dark"
+          ? t("no UV light")
+          : t("UV light: not known"),
   );
-  show(place, on || unheard);
+  set(place, "data-on", on || unheard ? "yes" : null);
 };
 
 /** Before anybody has signed in there is no live line. */
@@ -71,21 +82,20 @@ const calls = (status) => {
         Number(over(a)) - Number(over(b)) ||
         Number(b.first_out) - Number(a.first_out),
     )[0];
-  const anchor = byId("calls-link");
   set(byId("calls-mark"), "data-priority", worst?.priority || "low");
   const more = waiting > 1 ? nt("and one more", "and {n} more", waiting - 1) : "";
   put(
-    anchor,
+    byId("calls-text"),
     worst
       ? [
           serviceWord(worst.name),
           measured(worst),
-          over(worst) ? t("over, not seen yet") : "",
+          over(worst) ? t("over, not acknowledged") : "",
           more,
         ]
           .filter(Boolean)
           .join(" · ")
-      : nt("One alarm calls", "{n} alarms call", waiting),
+      : nt("One alarm not acknowledged", "{n} alarms not acknowledged", waiting),
   );
 };
 

@@ -6,6 +6,7 @@ import { link } from "./link.js";
 import { can, post } from "./send.js";
 import { stateOf, waitWord } from "./words.js";
 import { bare, duration, quantity, t } from "./text.js";
+import { figures } from "./work.js";
 
 const labels = () => ({
   hold: t("Hold: light off"),
@@ -22,9 +23,8 @@ const ACTS = {
 
 export const exposureCard = () => {
   const state = h("p", { class: "state" });
-  const value = h("span", { class: "value" });
-  const target = h("span", { class: "unit" });
-  const left = h("p", { class: "next" });
+  const figs = figures();
+  const left = h("p", { class: "say next" });
   const says = h("p", { class: "wrong", role: "alert", hidden: true });
   const row = h("div", { class: "acts" });
   const node = h(
@@ -32,9 +32,7 @@ export const exposureCard = () => {
     { class: "work", "data-kind": "expose" },
     h("div", { class: "headline" }, h("h2", { text: t("Exposure without a plate") }), state),
     left,
-    h("div", { class: "big" }, h("p", { class: "figure" }, value, target)),
-    says,
-    row,
+    figs.node,
   );
   const send = async (name) => {
     const asks = name === "restart" && link.status?.exposure?.asks_what_fell;
@@ -64,18 +62,21 @@ export const exposureCard = () => {
   let key = null;
   return {
     node,
+    acts: h("div", {}, says, row),
     update({ exposure }) {
       if (!exposure) return;
       put(state, stateOf({ state: exposure.state, exposure }));
       node.dataset.state = exposure.state;
-      put(value, bare(exposure.dose_mj_cm2, "dose"));
-      put(target, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
+      figs.update([
+        bare(exposure.dose_mj_cm2, "dose"),
+        t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }),
+      ]);
       const waits = exposure.waiting_for || [];
       put(
         left,
         waits.length
           ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") })
-          : exposure.reason || t("{time} still to go", { time: duration(exposure.remaining_s) }),
+          : exposure.reason || t("{time} left", { time: duration(exposure.remaining_s) }),
       );
       if (exposure.state === key) return;
       key = exposure.state;

@@ -75,12 +75,12 @@ export const minutes = (seconds) =>
 const clockFormat = new Intl.DateTimeFormat(locale, { timeStyle: "medium", timeZone: zone });
 export const clock = (at) => (at ? clockFormat.format(new Date(at)) : DASH);
 
-const separator = new Intl.NumberFormat(locale)
+export const decimalMark = new Intl.NumberFormat(locale)
   .formatToParts(1.5)
   .find((p) => p.type === "decimal").value;
 
 /** What a person typed, with either decimal mark; NaN when it is no number. */
 export const parse = (text) => {
-  const plain = text.trim().replace(separator, ".").replace(",", ".");
+  const plain = text.trim().replace(decimalMark, ".").replace(",", ".");
   return /^[+-]?\d+(\.\d+)?$/.test(plain) ? Number(plain) : NaN;
 };

@@ -42,77 +42,87 @@ const meter = (label) => {
   };
 };
 
-const pair = (label, small = "") => {
-  const value = h("span", { class: "value" });
-  const unit = h("span", { class: "unit", text: small });
-  const node = h(
-    "div",
-    { class: "big" },
-    h("p", { class: "label", text: label }),
-    h("p", { class: "figure" }, value),
-    unit,
-  );
-  return { node, value, unit };
-};
+const FIGURE_EM = 0.64; // width of a digit
+const BESIDE_EM = 0.4; // size of the second figure
+const GAP_EM = 0.25;
+const SIGN_EM = 0.35; // before a time that is over
 
-/** Dose against its target, and the time still to go. */
-const exposing = () => {
-  const dose = pair(t("Dose"));
-  const left = pair(t("Still to go"));
-  const bar = meter(t("Dose given"));
-  const waits = h("p", { class: "waits" });
-  const screen = h("p", { class: "waits" });
+/** What counts for the hand, large; what belongs to it beside. Each is [value, unit] or null. */
+export const figures = () => {
+  const one = () => {
+    const value = h("p", { class: "value" });
+    const unit = h("p", { class: "unit" });
+    return { node: h("div", { class: "fig" }, value, unit), value, unit };
+  };
+  const [first, beside] = [one(), one()];
+  const row = h("div", {}, first.node, beside.node);
+  const node = h("div", { class: "figs" }, row);
+  const fill = (place, what) => {
+    show(place.node, Boolean(what));
+    put(place.value, what?.[0] ?? "");
+    put(place.unit, what?.[1] ?? "");
+    return what ? what[0].length * FIGURE_EM : 0;
+  };
   return {
-    node: h(
-      "div",
-      { class: "kind" },
-      h("div", { class: "bigs" }, dose.node, left.node),
-      bar.node,
-      screen,
-      waits,
-    ),
-    update({ now }) {
-      const exposure = now.exposure || {};
-      put(screen, exposure.screen ? t("Screen: {screen}", { screen: exposure.screen }) : "");
-      show(screen, Boolean(exposure.screen));
-      put(dose.value, bare(exposure.dose_mj_cm2, "dose"));
-      put(dose.unit, t("of {dose}", { dose: quantity(exposure.target_dose_mj_cm2, "dose") }));
-      const timed = known(exposure.remaining_s);
-      const missing = known(exposure.dose_mj_cm2)
-        ? Math.max(0, exposure.target_dose_mj_cm2 - exposure.dose_mj_cm2)
-        : null;
-      put(left.value, timed ? minutes(Math.ceil(exposure.remaining_s)) : bare(missing, "dose"));
-      put(left.unit, timed ? t("min:s") : symbol("dose"));
-      bar.update(exposure.dose_mj_cm2 / exposure.target_dose_mj_cm2);
-      const list = now.waiting_for || [];
-      put(
-        waits,
-        list.length ? t("Light waits for: {what}", { what: list.map(waitWord).join(", ") }) : "",
-      );
-      show(waits, list.length > 0);
+    node,
+    update(what, also = null, calls = null) {
+      const gaps = (also ? GAP_EM : 0) + (calls === "overdue" ? SIGN_EM : 0);
+      const ems = fill(first, what) + BESIDE_EM * fill(beside, also) + gaps;
+      row.style.setProperty("--ems", Math.max(2, ems).toFixed(2));
+      set(node, "data-calls", calls);
+      show(node, Boolean(what));
     },
   };
 };
 
-/** Minutes that count, and the oven against its band. */
+/** Time still to go, or over. */
+const left = (seconds) => minutes(Math.ceil(Math.max(0, seconds)));
+const over = (seconds) => `+${minutes(seconds)}`;
+
+/** The time still to go, or the dose, and how much is given. */
+const exposing = () => {
+  const figs = figures();
+  const bar = meter(t("Dose given"));
+  return {
+    node: h("div", { class: "kind" }, figs.node, bar.node),
+    update({ now }) {
+      const exposure = now.exposure || {};
+      const { dose_mj_cm2: dose, target_dose_mj_cm2: target } = exposure;
+      const of = t("of {dose}", { dose: quantity(target, "dose") });
+      const lit = exposure.step === "light";
+      if (lit && known(exposure.remaining_s) && known(dose))
+        figs.update([left(exposure.remaining_s), t("left, at this light")], [bare(dose, "dose"), of]);
+      else if (lit || exposure.step === "tail" || !known(dose))
+        figs.update([bare(dose, "dose"), of]);
+      else
+        figs.update([
+          bare(Math.max(0, target - dose), "dose"),
+          dose > 0
+            ? t("{unit} to go of {dose}", { unit: symbol("dose"), dose: bare(target, "dose") })
+            : t("{unit} planned", { unit: symbol("dose") }),
+        ]);
+      bar.update(dose / target);
+    },
+  };
+};
+
+/** Minutes that still have to count, and the oven against its band. */
 const baking = () => {
-  const counted = pair(t("Counted in band"));
-  const oven = pair(t("Oven air"), symbol("temperature"));
+  const figs = figures();
   const bar = meter(t("Time in band"));
   const note = h("p", { class: "waits" });
   return {
-    node: h(
-      "div",
-      { class: "kind" },
-      h("div", { class: "bigs" }, counted.node, oven.node),
-      bar.node,
-      note,
-    ),
+    node: h("div", { class: "kind" }, figs.node, bar.node, note),
     update({ now }) {
       const bake = now.bake || {};
-      put(counted.value, minutes(bake.in_band_s ?? 0));
-      put(counted.unit, t("of {time}", { time: duration(bake.needed_s) }));
-      put(oven.value, bare(bake.oven_c, "temperature"));
+      const toGo = known(bake.needed_s) ? bake.needed_s - (bake.in_band_s ?? 0) : null;
+      figs.update(
+        [
+          known(toGo) ? left(toGo) : "–",
+          t("left in band, of {time}", { time: duration(bake.needed_s) }),
+        ],
+        [bare(bake.oven_c, "temperature"), t("{unit} oven air", { unit: symbol("temperature") })],
+      );
       bar.update(bake.in_band_s / bake.needed_s);
       const out = known(bake.oven_c) && (bake.oven_c < bake.low_c || bake.oven_c > bake.high_c);
       const limits = { band: band(bake.low_c, bake.high_c, "temperature") };
@@ -139,7 +149,6 @@ const baking = () => {
 
 /** The water of a washout: what it has, and where no probe tells it, what a person measured. */
 const bathing = () => {
-  const water = pair(t("Water"), symbol("temperature"));
   const note = h("p", { class: "waits" });
   const says = h("p", { class: "wrong", role: "alert", hidden: true });
   const input = h("input", { id: "water", inputmode: "decimal", autocomplete: "off", maxlength: 9 });
@@ -158,7 +167,7 @@ const bathing = () => {
   };
   const form = h(
     "form",
-    { class: "findings", novalidate: true, onsubmit: send },
+    { id: "measure", class: "findings", novalidate: true, onsubmit: send },
     h(
       "div",
       { class: "field" },
@@ -169,15 +178,13 @@ const bathing = () => {
       input,
     ),
     says,
-    h("button", { text: t("Record the temperature") }),
   );
   return {
-    node: h("div", {}, water.node, note, form),
+    node: h("div", { class: "bath" }, note, form),
     update(current) {
       plate = current;
       const { low_c: low, high_c: high, water_c: value, by } = current.now.water;
       const limits = { band: band(low, high, "temperature"), who: by };
-      put(water.value, bare(value, "temperature"));
       const out = known(value) && (value < low || value > high);
       put(
         note,
@@ -193,49 +200,41 @@ const bathing = () => {
   };
 };
 
-/** A stage by hand with its time. */
+/** A stage by hand: the time still to go, then the time over. */
 const staging = (first) => {
   const bath = first.now.water ? bathing() : null;
-  const time = pair(t("Time"));
-  const which = pair(t("Stage"));
+  const figs = figures();
   const bar = meter(t("Time of this stage"));
-  const prompt = h("p", { class: "prompt" });
-  const note = h("p", { class: "waits" });
   return {
-    node: h(
-      "div",
-      { class: "kind" },
-      prompt,
-      h("div", { class: "bigs" }, time.node, which.node),
-      bar.node,
-      note,
-      bath && bath.node,
-    ),
+    node: h("div", { class: "kind" }, figs.node, bar.node, bath && bath.node),
     update(plate) {
-      const { now } = plate;
+      const { stage, water } = plate.now;
       if (bath) bath.update(plate);
-      const stage = now.stage || {};
-      put(prompt, stage.prompt || "");
-      show(prompt, Boolean(stage.prompt) && stage.prompt !== now.instructions);
-      const timed = known(stage.planned_s);
-      put(time.value, minutes(stage.elapsed_s ?? 0));
-      put(time.unit, timed ? t("of {time}", { time: duration(stage.planned_s) }) : "");
-      show(time.node, timed || known(stage.elapsed_s));
-      put(which.value, known(stage.number) ? number(stage.number) : "");
-      put(which.unit, t("of {count}", { count: number(stage.count) }));
-      show(which.node, stage.count > 1);
-      show(bar.node, timed);
-      if (timed) bar.update(stage.elapsed_s / stage.planned_s);
-      put(
-        note,
-        stage.overdue
-          ? t("Overdue: end it now and confirm.")
-          : stage.due
-            ? t("Time is over: end it now and confirm.")
-            : "",
+      const timed = known(stage?.planned_s);
+      const toGo = timed ? stage.planned_s - (stage.elapsed_s ?? 0) : null;
+      const time = timed ? duration(stage.planned_s) : "";
+      const degrees =
+        water && known(water.water_c)
+          ? [
+              bare(water.water_c, "temperature"),
+              t("{unit} in the water", { unit: symbol("temperature") }),
+            ]
+          : null;
+      const figure = !timed
+        ? degrees
+        : stage.due
+          ? [over(-toGo), t("over {time}", { time })]
+          : stage.waiting
+            ? [left(stage.planned_s), t("planned")]
+            : [left(toGo), t("left of {time}", { time })];
+      const typing = (plate.now.acts || []).includes("measure");
+      figs.update(
+        typing ? null : figure,
+        timed ? degrees : null,
+        stage?.overdue ? "overdue" : stage?.due ? "due" : null,
       );
-      show(note, Boolean(stage.due || stage.overdue));
-      set(note, "data-off", stage.overdue ? "yes" : null);
+      show(bar.node, timed && !typing);
+      if (timed) bar.update((stage.elapsed_s ?? 0) / stage.planned_s);
     },
   };
 };
@@ -266,24 +265,35 @@ const lightNext = ({ state, exposure }, acts) => {
 /** What is to be done next, in words. */
 const nextAct = (plate) => {
   const { now } = plate;
-  const { stage, acts = [] } = now;
+  const { stage, acts = [], waiting_for: waits = [] } = now;
   if (now.state === "held") return now.reason ? "" : t("Held. Look for the cause, then restart.");
-  if (now.state === "ready" && now.water && now.waiting_for.length)
+  if (now.state === "ready" && now.water && waits.length)
     return known(now.water.water_c)
       ? t("Correct the water and measure it again; then begin.")
       : t("Measure the water and enter its temperature; then begin.");
   if (now.state === "ready" || now.state === "waiting")
     return now.instructions || t("Begin when you are ready.");
-  if (stage && stage.waiting && acts.includes("done"))
-    return stage.prompt || now.instructions || "";
+  if (stage?.due) return t("Time is up: end it now, then confirm.");
+  if (stage) return stage.prompt || now.instructions || "";
   if (now.kind === "expose" && link.status.advisory) {
     return now.exposure?.step === "light"
       ? t("The light is the unit's own: end it when the dose is reached.")
       : t("Start the light with the unit's own timer.");
   }
-  if (now.kind === "expose") return lightNext(now, acts);
+  if (now.kind === "expose")
+    return waits.length
+      ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") })
+      : lightNext(now, acts);
   if (now.kind === "bake") return t("Leave the plate in the oven, door closed.");
   return now.instructions || "";
+};
+
+const HANDS = ["ready", "held"];
+const LONG = [90, 200]; // characters of an instruction from which it is set smaller
+
+const length = (node, text) => {
+  const steps = LONG.filter((limit) => text.length > limit).length;
+  set(node, "data-long", steps || null);
 };
 
 /** The card of the step at hand. Made anew only when plate or step change. */
@@ -291,37 +301,36 @@ export const workCard = (plate) => {
   const { now } = plate;
   const part = (BY_KIND[now.kind] || staging)(plate);
   const state = h("p", { class: "state" });
-  const why = h("p", { class: "why", hidden: true });
-  const next = h("p", { class: "next" });
-  const cautions = (now.cautions || []).length
-    ? h("ul", { class: "cautions" }, ...now.cautions.map((line) => h("li", { text: line })))
-    : null;
+  const why = h("p", { class: "say why", hidden: true });
+  const next = h("p", { class: "say next" });
   const node = h(
     "div",
     { class: "work", "data-kind": now.kind },
     h("div", { class: "headline" }, h("h2", { text: now.name }), state),
     why,
     next,
-    cautions,
     part.node,
   );
   return {
     node,
     update(current) {
-      const lit = current.now.exposure?.step === "light";
-      put(state, stateOf(current.now));
-      set(node, "data-state", current.now.state);
-      set(node, "data-lit", lit ? "yes" : null);
-      const reason = current.now.reason || "";
+      const { stage, state: at, exposure, reason = "" } = current.now;
+      const named = stage?.name && at === "running";
+      const which =
+        stage?.count > 1
+          ? t("stage {n} of {count}", { n: number(stage.number), count: number(stage.count) })
+          : "";
+      put(state, [named ? stage.name : stateOf(current.now), which].filter(Boolean).join(" · "));
+      set(node, "data-state", at);
+      set(node, "data-lit", exposure?.step === "light" ? "yes" : null);
       put(why, reason);
       show(why, Boolean(reason));
+      length(why, reason);
       const text = nextAct(current);
       put(next, text);
-      set(
-        next,
-        "data-hand",
-        ["ready", "held"].includes(current.now.state) || current.now.stage ? "yes" : null,
-      );
+      length(next, text);
+      set(next, "data-hand", HANDS.includes(at) || stage ? "yes" : null);
+      set(next, "data-calls", stage?.due || stage?.overdue ? "yes" : null);
       show(next, Boolean(text));
       part.update(current);
     },
