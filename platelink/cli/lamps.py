@@ -24,6 +24,13 @@ _CHANNELS = (
     Column("CHANGE", right=True),
 )
 _STEPS = (Column("SINCE"), Column("CHANGE", right=True), Column("WHAT", least=20, spare=1))
+_BEFORE = (
+    Column("SET BEFORE, FROM"),
+    Column("UNTIL"),
+    Column("BURNED", right=True),
+    Column("STARTS", right=True),
+    Column("EXPOSURES", right=True),
+)
 _READINGS = (
     Column("HAND METER", least=10),
     Column("WHEN", spare=1),
@@ -89,6 +96,14 @@ def show(journal: Path | None, as_json: bool) -> None:
             for one in found.readings
         ]  # fmt: skip
         print_table(_READINGS, rows)
+    if found.before:
+        click.echo("")
+        rows = [
+            [local(old.since_utc)[:10] if old.since_utc else "", local(old.until_utc)[:10],
+             f"{old.burn_h:.1f} h", str(old.starts), str(old.exposures)]
+            for old in found.before
+        ]  # fmt: skip
+        print_table(_BEFORE, rows)
     if found.asks:
         click.echo(f"\n{found.asks}")
 

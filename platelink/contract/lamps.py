@@ -61,6 +61,16 @@ class HandReading(Answer):
     ours_mw_cm2: float | None = Field(description="Null: no exposure within three days.")
 
 
+class SetBefore(Answer):
+    """A lamp set that was taken out."""
+
+    since_utc: Utc | None
+    until_utc: Utc
+    burn_h: float
+    starts: int
+    exposures: int
+
+
 class LampForecast(Answer):
     """The day when the longest step takes longer than its limit, with a 90 % interval. Null: not
     before ``until_utc``, as far as can be foretold."""
@@ -85,6 +95,7 @@ class LampsNow(Answer):
     burn_h: float
     starts: int
     exposures: int
+    before: list[SetBefore] = Field(description="Sets taken out, oldest first.")
     warm_up_s: float | None = Field(description="Light lost to warm-up, median of an exposure.")
     warm_up: str
     """How it comes up, or why that is not known."""

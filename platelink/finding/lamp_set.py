@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -50,6 +51,18 @@ class Levels:
     by_starts: Days
     at_ms: list[int]
     """Of the first exposure of each day."""
+
+
+def sets_of(runs: Sequence[LitRun], events: Sequence[RunEvent]) -> list[LampSet]:
+    """The lamp sets that the record tells of, oldest first; the last one is in use."""
+    changed = [i for i, event in enumerate(events) if event_of(LampsChanged, event) is not None]
+    found = []
+    for first, end in pairwise([0, *changed, len(events)]):
+        until = to_ms(events[end].at_utc) if end < len(events) else math.inf
+        own = [run for run in runs if run.at_ms < until]
+        found.append(set_in_use(own, events[first:end]))
+    # Before lamps were ever entered there may have been no light.
+    return found if found[0].runs or len(found) == 1 else found[1:]
 
 
 def set_in_use(runs: Sequence[LitRun], events: Sequence[RunEvent]) -> LampSet:

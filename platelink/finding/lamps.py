@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
@@ -20,6 +21,7 @@ from platelink.contract.lamps import (
     LampForecast,
     LampsNow,
     LampStep,
+    SetBefore,
 )
 from platelink.events.unit import LampsCleaned, LampsMeasured
 from platelink.finding.curve import F64, NoFitError, fitted
@@ -34,7 +36,7 @@ from platelink.finding.lamp_set import (
     deficit_of,
     event_of,
     levels_of,
-    set_in_use,
+    sets_of,
     unit_mw_cm2,
 )
 from platelink.ledger.by import from_ms, to_ms
@@ -57,7 +59,7 @@ def lamps_now(
     names: Sequence[str] = (),
 ) -> LampsNow:  # fmt: skip
     """Everything that is known of the set in use; arguments as ``lamp_record`` gives them."""
-    lamps = set_in_use(runs, events)
+    *before, lamps = sets_of(runs, events)
     levels = levels_of(lamps)
     n = levels.by_hours.level.shape[1] if levels is not None else 0
     labels = [names[i] if i < len(names) and names[i] else f"light {i}" for i in range(n)]
@@ -73,6 +75,16 @@ def lamps_now(
         burn_h=round(lamps.burn_h, 2),
         starts=lamps.starts,
         exposures=len(lamps.runs),
+        before=[
+            SetBefore(
+                since_utc=_utc(old.since_ms) if old.since_ms is not None else None,
+                until_utc=_utc(new.since_ms or 0),
+                burn_h=round(old.burn_h, 2),
+                starts=old.starts,
+                exposures=len(old.runs),
+            )
+            for old, new in pairwise([*before, lamps])
+        ],
         warm_up_s=warm_up_s,
         warm_up=warm_up_of(lamps.runs),
         fade_pct=_pct(fade.per_used * _unit(per)) if fade is not None else None,

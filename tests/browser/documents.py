@@ -320,7 +320,7 @@ PEOPLE = [
 ]  # fmt: skip
 LAMPS = {
     "since_utc": "2026-01-12T07:00:00+00:00", "entered": True, "burn_h": 61.4, "starts": 812,
-    "exposures": 806, "warm_up_s": 0.6, "warm_up": "12 % is missing at the strike",
+    "exposures": 806, "before": [], "warm_up_s": 0.6, "warm_up": "12 % is missing at the strike",
     "fade_pct": -4.1, "fade_low_pct": -4.9, "fade_high_pct": -3.3, "fade_per": "100 burn hours",
     "why_no_fade": "",
     "channels": [{"name": "centre", "first_mw_cm2": 9.41, "now_mw_cm2": 9.12, "change_pct": -3.1}],

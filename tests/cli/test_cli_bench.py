@@ -199,3 +199,13 @@ def run_with_contact(journal: Journal, name: str) -> None:
     block = SampleBlock(ticks=(50 * index).astype(np.int64), at_utc_ms=at, raw={}, values=values)
     journal.append_samples(name, block, T0)
     journal.end_run(name, at_utc=T0, state="complete", reason="")
+
+
+def test_the_forecast_of_the_lamps_is_judged_beside_plain_ways() -> None:
+    told = json.loads(run("bench", "lamps", "--years", 1, "--json").stdout)
+    assert told["stated_pct"] == 90.0
+    for way in ("forecast", "forecast_all", "stays", "line"):
+        assert list(told[way]) == ["7", "14", "28"], way
+        assert told[way]["7"]["n"] > 10
+    table = run("bench", "lamps", "--years", 1).stdout
+    assert "level stays" in table and "the day that a limit is exceeded" in table

@@ -83,6 +83,16 @@ def test_hours_and_starts_are_those_of_the_set_that_is_in() -> None:
     later = [r for r in runs if r.at_ms >= at(20.0).timestamp() * 1000]
     assert new.burn_h == pytest.approx(12.5 + sum(r.light_s for r in later) / 3600.0, abs=0.01)
     assert (new.starts, new.entered) == (len(later), True)
+    (old,) = new.before
+    assert (old.starts, old.exposures) == (len(runs) - len(later),) * 2
+    assert old.burn_h == pytest.approx(whole.burn_h - new.burn_h + 12.5, abs=0.03)
+    assert old.until_utc == new.since_utc and whole.before == []
+    thrice = found(runs, *(told(day, LampsChanged("A.", "n", 0.0)) for day in (-3.0, 10.0, 20.0)))
+    assert [one.starts for one in thrice.before] == [
+        sum(r.at_ms < at(10.0).timestamp() * 1000 for r in runs),
+        len(runs) - len(later) - sum(r.at_ms < at(10.0).timestamp() * 1000 for r in runs),
+    ]
+    assert thrice.starts == len(later)
     assert new.since_utc is not None and new.since_utc.startswith("2026-03-22")
 
 
