@@ -103,6 +103,8 @@ def _by_keys(client: Client, name: str, due_on: date, keys: Keyboard) -> bool:
         key = keys.key(PAUSE_S)
         if key == "q":
             return False
+        if key is None or key not in "dlof":
+            continue
         act = None
         with keys.lines():
             if key == "d":

@@ -10,13 +10,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
+from platelink.calibrations.made import STEP_SHARE
 from platelink.calibrations.store import CalibrationStore
 from platelink.config.model import Config, Notice
 from platelink.contract.calibrations import Counts, CountsNow
 from platelink.control.light.request import Optics
 from platelink.ledger.errors import StoreError
+from platelink.record.errors import JournalError
+from platelink.record.reader import JournalReader
 from platelink.sensing.calibration import (
     UNIT,
     CalibratedTemperature,
@@ -25,13 +29,19 @@ from platelink.sensing.calibration import (
     calibrated_light,
     quantity_of,
 )
+from platelink.sensing.light import LightSensors
 from platelink.sensing.readings import Converter, Sensors
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import VacuumSensor
+from platelink.unit.bed import DROP_LESSONS
 from platelink.unit.core import Core
 from platelink.unit.job import UnitSettings
+from platelink.unit.outputs import CoreOutput
+from platelink.unit.stamp import Stamp
 from platelink.unit.view import number
 
+WHO = "calibration"
+"""Who drops lessons that were learned in another measure of light."""
 Held = Mapping[str, Calibration]
 """The calibration in force of each sensor that has one."""
 _OWN = frozenset(
@@ -229,18 +239,22 @@ class Calibrated:
         self._unusable: tuple[Due, ...] = ()
         self._waits = False
         """Read, and not yet taken up by the core."""
+        self._stale = ""
+        """Why lessons of the lamps are in another measure than light is now; empty when not."""
         self.read()
 
     def read(self) -> None:
         """Read what is approved. What cannot be used is left out, and said by ``overdue``."""
         held, self._unusable = read_held(self._config)
         if held is not None:
-            self._waits, self.held = held != self.held, held
+            self._waits, self.held = self._waits or held != self.held, held
 
     def converter(self) -> Converter:
         """For a new core."""
         self._waits = False
-        return Converter(sensors_of(self._config, self.held), self._config.sensors())
+        sensors = sensors_of(self._config, self.held)
+        self._stale = _changed(_newest_scale(self._config.journal.path), _scale(sensors.light))
+        return Converter(sensors, self._config.sensors())
 
     def settings(self) -> UnitSettings:
         """For a new core."""
@@ -265,11 +279,46 @@ class Calibrated:
         ]  # fmt: skip
         return None if now is None or not then else 100.0 * (now / (sum(then) / len(then)) - 1.0)
 
-    def give(self, core: Core) -> None:
-        """To the core, as soon as no run is recorded with those before."""
-        if self._waits and not (core.bed.exposing or core.run_id or core.plate_runs.baking):
+    def give(self, core: Core, *, at: Stamp) -> tuple[CoreOutput, ...]:
+        """To the core, as soon as no run is recorded with those before. What lamps taught in
+        another measure of light is dropped: it would call good lamps wrong."""
+        if core.bed.exposing or core.run_id or core.plate_runs.baking:
+            return ()
+        if self._waits:
+            before = _scale(core.converter.light)
             core.take_up(self.settings(), sensors_of(self._config, self.held))
             self._waits = False
+            self._stale = self._stale or _changed(before, _scale(core.converter.light))
+        stale, self._stale = self._stale, ""
+        if not stale or core.bed.lessons.in_force.irradiance_mw_cm2 is None:
+            return ()
+        return core.command(DROP_LESSONS, stale, who=WHO, at=at)
+
+
+def _scale(light: LightSensors) -> float:
+    """Irradiance of one count on every channel."""
+    return sum(c.weight * c.slope_mw_cm2_per_count for c in light.channels)
+
+
+def _newest_scale(journal: Path) -> float | None:
+    """The same, as the newest exposure on record was read with; None where there is none."""
+    try:
+        with JournalReader.open(journal) as reader:
+            run = reader.newest_exposure()
+        conditions: Any = run.start.conditions if run is not None else {}
+        channels = conditions["light"]["channels"]
+        weights = [float(channel["weight"]) for channel in channels]
+        slopes = [float(channel["slope_mw_cm2_per_count"]) for channel in channels]
+        return sum(w * s for w, s in zip(weights, slopes, strict=True)) / sum(weights)
+    except (JournalError, LookupError, TypeError, ValueError, ZeroDivisionError):
+        return None
+
+
+def _changed(before: float | None, now: float) -> str:
+    """That light is measured otherwise than before; empty where it is not, or little."""
+    if before is None or not before > 0.0 or abs(now / before - 1.0) <= STEP_SHARE:
+        return ""
+    return f"light was calibrated: the same counts mean {now / before - 1.0:+.1%}"
 
 
 def counts_now(core: Core, sensor: str, *, now: float) -> CountsNow:

@@ -377,7 +377,7 @@ class Shell:
     def _show_once(self, *, look: bool = False) -> None:
         """Send the status; ``look`` first at what only this process knows."""
         try:
-            self._calibrated.give(self.core)
+            self._after(self._calibrated.give(self.core, at=self.clock.stamp()))
             if look:
                 self._after(self._damage.look(at=self.clock.stamp()))
                 self._after(self.core.outside(self._outside(), at=self.clock.stamp()))

@@ -212,3 +212,75 @@ def test_what_wants_attention_is_of_what_holds(tmp_path: Path) -> None:
     assert "was due on 2027-03-01" in over.text
     config.calibrations_path().write_bytes(b"not a database at all" * 100)
     assert any("cannot be read" in n.text for n in notices(config, TODAY))
+
+
+def test_two_approvals_in_a_row_are_both_taken_up(tmp_path: Path) -> None:
+    async def work() -> None:
+        config = config_for(tmp_path)
+        async with Daemon(config, Bench()) as daemon:
+            await daemon.until_up()
+            daemon.expose()
+            approve(config, slope=1.2 * SLOPE)
+            daemon.ask("calibrations")
+            daemon.ask("calibrations")  # told again before the first was taken up
+            daemon.ask("abort")
+            await daemon.until_ended()
+            await asyncio.sleep(0.5)
+            slope = daemon.shell.core.converter.light.channels[0].slope_mw_cm2_per_count
+            assert slope == pytest.approx(1.2 * SLOPE, rel=1e-3)
+
+    in_simulated_time(work())
+
+
+@pytest.mark.parametrize("restart", [False, True])
+def test_lessons_in_another_measure_of_light_are_dropped(tmp_path: Path, restart: bool) -> None:
+    """Else good lamps would be called wrong, and every exposure held."""
+
+    async def expose(daemon: Daemon) -> None:
+        daemon.expose(dose="60 mJ/cm2")
+        await daemon.until_ended()
+        assert daemon.state == "complete"
+
+    async def work() -> None:
+        config, bench = config_for(tmp_path), Bench()
+        true_slope = config.light.channel[0].slope_mw_cm2_per_count
+        async with Daemon(config, bench) as daemon:
+            await daemon.until_up()
+            for _ in range(6):
+                await expose(daemon)
+            assert daemon.shell.core.bed.lessons.in_force.irradiance_mw_cm2 is not None
+            approve(config, slope=true_slope * 1.25)
+            if not restart:
+                daemon.ask("calibrations")
+                await asyncio.sleep(0.5)
+                (dropped,) = daemon.events("lessons dropped")
+                assert "the same counts mean +25.0%" in dropped["data"]["why"]
+                await expose(daemon)
+        if not restart:
+            return
+        async with Daemon(config, bench) as daemon:
+            await daemon.until_up()
+            assert len(daemon.events("lessons dropped")) == 1
+            await expose(daemon)
+        async with Daemon(config, bench) as daemon:  # once, and not again
+            await daemon.until_up()
+            assert daemon.events("lessons dropped") == []
+            assert daemon.shell.core.bed.lessons.in_force.irradiance_mw_cm2 is not None
+
+    in_simulated_time(work())
+
+
+def test_a_small_change_keeps_what_lamps_taught(tmp_path: Path) -> None:
+    async def work() -> None:
+        config, bench = config_for(tmp_path), Bench()
+        true_slope = config.light.channel[0].slope_mw_cm2_per_count
+        async with Daemon(config, bench) as daemon:
+            await daemon.until_up()
+            daemon.expose(dose="60 mJ/cm2")
+            await daemon.until_ended()
+            approve(config, slope=true_slope * 1.01)
+            daemon.ask("calibrations")
+            await asyncio.sleep(0.5)
+            assert daemon.events("lessons dropped") == []
+
+    in_simulated_time(work())
