@@ -8,7 +8,7 @@ import sys
 import click
 
 from platelink.cli.leading import NOT_RECORDED
-from platelink.cli.quantities import LEAST_DOUBT_MJ_CM2
+from platelink.contract.uncertainty import LEAST_DOUBT_MJ_CM2
 from platelink.contract.unit import EventLine, LiveLine, Status, StatusLine, UnitEvent
 from platelink.control.alarm.states import AlarmState
 from platelink.control.procedure.table import Move

@@ -14,8 +14,6 @@ from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity, n
 if TYPE_CHECKING:
     from platelink.forms.keys import Section
 
-LEAST_DOUBT_MJ_CM2 = 0.05
-"""Less is not told: it would be shown as nothing."""
 _DIGITS = 6
 """Significant digits: a calibration is shown as it was entered."""
 

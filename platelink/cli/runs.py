@@ -15,10 +15,11 @@ import click
 from platelink.cli import complete
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
 from platelink.cli.group import Failure
-from platelink.cli.quantities import LEAST_DOUBT_MJ_CM2, Display
+from platelink.cli.quantities import Display
 from platelink.cli.tables import Column, local, print_table
 from platelink.cli.uncertainty import expanded
 from platelink.contract.runs import BakeEnd, PlateEnd, Run
+from platelink.contract.uncertainty import LEAST_DOUBT_MJ_CM2
 from platelink.contract.words import RunState
 from platelink.record.check import CheckResult
 from platelink.record.errors import JournalDamaged

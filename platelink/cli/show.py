@@ -28,7 +28,7 @@ from platelink.cli.tables import (
 )
 from platelink.cli.uncertainty import budget_table, three_numbers
 from platelink.contract.runs import off_pct
-from platelink.contract.uncertainty import uncertainty_in
+from platelink.contract.uncertainty import LEAST_DOUBT_MJ_CM2, uncertainty_in
 from platelink.record.plot import plot, plotted
 from platelink.units import named
 
@@ -187,11 +187,24 @@ def _dose(
         told = f"{dose_text(end.dose_mj_cm2, display)}; the device's account came after it"
         rows.append(("told at its end", told))
         data["uncertain_mj_cm2"] = run.corrected.uncertain_mj_cm2
+    rows += _doubt(data, display)
     counted = _off(off_pct(device, dose), "delivered")
     rows.append(("by the device", dose_text(device, display) + counted))
     rows.append(("light", "–" if end.light_s is None else f"{end.light_s:.2f} s"))
     rows.append(("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps"))
     return rows + facts(data, display)
+
+
+def _doubt(data: dict[str, Any], display: Display) -> Iterator[tuple[str, str]]:
+    """What may have fallen unseen, or not at all; taken out of the data."""
+    both = (data.pop("uncertain_mj_cm2", 0.0), data.pop("doubtful_mj_cm2", 0.0))
+    more, less = (x if isinstance(x, int | float) else 0.0 for x in both)
+    if max(more, less) >= LEAST_DOUBT_MJ_CM2:
+        yield (
+            "in doubt",
+            f"up to {dose_text(more, display)} more or {dose_text(less, display)} less may have "
+            "fallen; none of these numbers holds that",
+        )
 
 
 _OF_THE_AIR = ("mean_c", "min_c", "max_c", "equivalent_s")

@@ -38,6 +38,8 @@ class Uncertainty(Answer):
     lines: tuple[UncertaintyLine, ...]
 
 
+LEAST_DOUBT_MJ_CM2 = 0.05
+"""Of light that may have fallen unseen: less is not told, it would be shown as nothing."""
 FEW_PCT = 93.0
 """A U that holds fewer cases is said to: 11 degrees of freedom are behind it, or fewer."""
 

@@ -12,7 +12,7 @@ from starlette.responses import RedirectResponse, Response
 from platelink.contract.base import Answer, Json
 from platelink.contract.plates import ContactBand
 from platelink.contract.runs import Events, Run, Runs, RunWhole
-from platelink.contract.uncertainty import FEW_PCT, uncertainty_in
+from platelink.contract.uncertainty import FEW_PCT, LEAST_DOUBT_MJ_CM2, uncertainty_in
 from platelink.web.service import ServiceSays, get, part
 from platelink.web.show import show
 
@@ -84,6 +84,7 @@ async def record(request: Request) -> Response:
         events=events,
         budget=uncertainty_in(run.data),
         few_pct=FEW_PCT,
+        least_doubt=LEAST_DOUBT_MJ_CM2,
         recipe_steps=steps_of((await _plate_of(request, run)).request),
         limits=limits_of,
     )

@@ -63,6 +63,9 @@ def told(**more: object) -> dict[str, object]:
     } | more  # fmt: skip
 
 
+DOUBT = {"doubt": {"uncertain_mj_cm2": 12.5, "doubtful_mj_cm2": 3.0}}
+
+
 @pytest.fixture(scope="module")
 def sure(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A run that says how sure its dose is, and one that says it in words not known here."""
@@ -72,13 +75,14 @@ def sure(tmp_path_factory: pytest.TempPathFactory) -> Path:
             ("sure", told()),
             ("odd", told(lines="?")),
             ("all", told(assumed=[])),
+            ("doubt", told()),
             ("few", told(against_meter_dof=3.0, against_meter_holds_pct=86.1)),
         ):
             add_run(journal, name, samples(), ended=False)
             journal.end_run(
                 name, T0 + timedelta(seconds=35.2), "complete", "target dose reached",
                 dose_mj_cm2=340.01, device_dose_mj_cm2=340.0, light_s=34.0,
-                data={"uncertainty": uncertainty},
+                data={"uncertainty": uncertainty} | DOUBT.get(name, {}),
             )  # fmt: skip
     return path
 
@@ -106,6 +110,16 @@ def test_a_dose_has_three_numbers_and_never_one(sure: Path) -> None:
 
 def test_what_is_all_stated_assumes_nothing(sure: Path) -> None:
     assert "assumed  " not in run("show", "all", "--no-plot", "--journal", sure).stdout
+
+
+def test_doubt_is_told_beside_the_numbers_that_do_not_hold_it(sure: Path) -> None:
+    text = run("show", "doubt", "--no-plot", "--journal", sure).stdout
+    assert (
+        "in doubt           up to 12.50 mJ/cm² more or 3.00 mJ/cm² less may have fallen; none of "
+        "these numbers holds that\n"
+    ) in text
+    assert "12.5 mJ" not in text  # not once more as data
+    assert "in doubt" not in run("show", "sure", "--no-plot", "--journal", sure).stdout
 
 
 def test_a_u_with_little_behind_it_says_so(sure: Path) -> None:

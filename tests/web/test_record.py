@@ -51,7 +51,7 @@ def page(code: str, shown: RunWhole) -> str:
         "run": shown, "events": Events(events=[]), "recipe_steps": {}, "limits": limits_of,
         "budget": uncertainty_in(shown.data), "f": Formats(Locale.parse(code), DISPLAY, UTC),
         "asset": str, "ahead": AHEAD, "languages": LANGUAGES.values(), "language": LANGUAGES[code],
-        "path": "/records/run-1", "few_pct": FEW_PCT, "rights": (), "me": None,
+        "path": "/records/run-1", "few_pct": FEW_PCT, "least_doubt": 0.05, "rights": (), "me": None,
     }  # fmt: skip
     text = Templates(LANGUAGES).render(LANGUAGES[code], "record.html", context)
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
@@ -87,6 +87,17 @@ def test_a_dose_has_three_numbers(code: str, texts: tuple[str, ...]) -> None:
     text = page(code, run(**SURE))
     for part in texts:
         assert part in text, part
+
+
+def test_doubt_is_told_beside_the_numbers_that_do_not_hold_it() -> None:
+    assert "In doubt" not in page("en", run(**SURE))
+    doubt = {"data": {"uncertainty": STATED, "doubtful_mj_cm2": 3.0}, "uncertain_mj_cm2": 12.5}
+    text = page("en", run(**SURE | doubt))
+    told = (
+        "In doubt up to 12.5 mJ/cm² more or 3.0 mJ/cm² less may have fallen; none of these numbers"
+    )
+    assert told in text
+    assert "Im Zweifel bis zu 12,5 mJ/cm² mehr" in page("de", run(**SURE | doubt))
 
 
 def test_a_u_with_little_behind_it_says_so() -> None:
