@@ -17,6 +17,7 @@ import numpy as np
 from platelink.sensing.calibration import Counts, Quantity
 
 LEAST_FRAMES = 20
+NEWEST = 3
 DRIFT_COUNTS = 0.5
 """Over the window: half a step of the converter is below what a calibration asks for."""
 WINDOW_S = {
@@ -96,7 +97,17 @@ class Settling:
             f"not settled: {drift:+.2f} ± {2.0 * u_drift:.2f} counts in {self._window_s:.0f} s, "
             f"at most {limit:.2f}; wait"
         )  # fmt: skip
+        jump = _newest(frames) - counts.mean
+        if settled and abs(jump) > limit + 3.0 * counts.rms / math.sqrt(frames[-1].n):
+            text = f"not settled: it has just changed by {jump:+.1f} counts; wait"
+            settled = False
         return Settled(counts, drift, limit, 0.0, settled, text)
+
+
+def _newest(frames: deque[Frame]) -> float:
+    """Mean of the last few frames: a level that was just changed shows there first."""
+    last = list(frames)[-NEWEST:]
+    return sum(f.total for f in last) / sum(f.n for f in last)
 
 
 def _account(frames: deque[Frame]) -> tuple[Counts, float, float]:

@@ -9,12 +9,14 @@ from typing import Any
 import pytest
 from calibrations.make import DUE, PLAN, SLOPE, TODAY, by, read
 
-from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
+from daemon.daemon_shop import FADED, Bench, Daemon, config_for, in_simulated_time
 from platelink.calibrations.made import Plan
 from platelink.calibrations.store import CalibrationStore
 from platelink.config.model import Config
 from platelink.contract.uncertainty import uncertainty_in
 from platelink.daemon.calibrated import notices, settings_of
+from platelink.sensing.calibration import Counts, Level
+from platesim.sensors import Converter
 
 GOOD = {"dose": "20 mJ/cm2", "contact": False}
 
@@ -212,6 +214,62 @@ def test_what_wants_attention_is_of_what_holds(tmp_path: Path) -> None:
     assert "was due on 2027-03-01" in over.text
     config.calibrations_path().write_bytes(b"not a database at all" * 100)
     assert any("cannot be read" in n.text for n in notices(config, TODAY))
+
+
+def test_a_unit_whose_sensor_nobody_knows_is_calibrated_and_then_gives_the_dose(
+    tmp_path: Path,
+) -> None:
+    """From the device's own counts, level by level, through a converter that bends by half a
+    count; the file believes in a sensor of 10 % more gain."""
+    light = replace(FADED.plant.sensors.light[0], gain=0.9)
+    sensors = replace(
+        FADED.plant.sensors, light=(light,), converter=Converter(bow_lsb=0.5, bandgap_v=1.09)
+    )
+    unit = replace(FADED, plant=replace(FADED.plant, sensors=sensors))
+
+    async def settled(daemon: Daemon) -> Counts:
+        now: dict[str, Any] = {}
+        for _ in range(400):
+            now = daemon.ask("counts", sensor="light 0")
+            if now["settled"]:
+                return Counts(**now["counts"])
+            await asyncio.sleep(0.5)
+        raise AssertionError(now)
+
+    async def work() -> None:
+        config, bench = config_for(tmp_path), Bench(unit)
+        plan = plan_for(config)
+        plan = replace(
+            plan, temp_coeff_per_c=config.light.channel[0].temp_coeff_per_c,
+            reference_temp_c=config.light.channel[0].reference_temp_c,
+        )  # fmt: skip
+        async with Daemon(config, bench) as daemon:
+            await daemon.until_up()
+            with CalibrationStore.open(config.calibrations_path()) as store:
+                name = store.begin("light 0", plan, by()).name
+                store.dark(name, await settled(daemon), by())
+                for e in (3.0, 5.5, 8.0, 10.5):
+                    bench.unit.plant.changed()
+                    bench.unit.plant.stray_mw_cm2 = e
+                    await asyncio.sleep(1.0)
+                    counts = await settled(daemon)
+                    assert counts.supply_v == pytest.approx(5.0 * 1.1 / 1.09, rel=2e-3)
+                    store.level(name, Level(reference=e, x=counts.mean, counts=counts), by())
+                bench.unit.plant.changed()
+                bench.unit.plant.stray_mw_cm2 = 0.0
+                line = store.finish(name, DUE, by(), today=TODAY).line
+                assert line is not None
+                assert line.gain == pytest.approx(1.0 / light.counts_per_mw_cm2, rel=3e-3)
+                store.approve(name, by("compared", who="B. Example"))
+            daemon.ask("calibrations")
+            await asyncio.sleep(3.0)
+            bench.unit.mark()
+            daemon.expose(dose="60 mJ/cm2")
+            await daemon.until_ended()
+            assert daemon.state == "complete"
+        assert bench.unit.true_dose_mj_cm2() == pytest.approx(60.0, rel=0.006)
+
+    in_simulated_time(work())
 
 
 def test_two_approvals_in_a_row_are_both_taken_up(tmp_path: Path) -> None:

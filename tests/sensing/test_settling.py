@@ -64,6 +64,14 @@ def test_a_drift_is_not_settled_until_it_ends() -> None:
     assert "not settled: +" in now.text
 
 
+@pytest.mark.parametrize("frames", [2, 3, 10])
+def test_a_level_that_was_just_changed_is_not_taken_with_what_was_before(frames: int) -> None:
+    conversions = noise(0.6, 20.0, 300.0)
+    conversions[-frames * TICKS :] += 40.0
+    now = fed(conversions, Quantity.LIGHT).now()
+    assert not now.settled and "not settled" in now.text
+
+
 def test_noise_too_great_to_be_sure_of_is_not_settled() -> None:
     rng = np.random.default_rng(4)
     wandering = 300.0 + np.cumsum(rng.normal(0.0, 0.1, 8000))
