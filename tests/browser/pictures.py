@@ -30,6 +30,7 @@ async def begin(page: Page, step: str, act: str) -> None:
 async def in_the_light(page: Page, made: Shop, picture: Path) -> None:
     """The film's exposure with more than half of its dose."""
     await page.goto(f"{made.address}/plates/new")
+    await page.get_by_label("Recipe").select_option(index=1)
     await page.get_by_label("Name of the plate").fill("plate-7")
     await page.get_by_label("Job").fill(JOB)
     await page.get_by_label("Lot of the stock").fill(LOT)

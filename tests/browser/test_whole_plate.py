@@ -45,6 +45,7 @@ async def confirmed(page: Page, name: str) -> None:
 async def make(page: Page, made: Shop) -> None:
     """From the form to the beginning of the first step."""
     await page.get_by_role("link", name="New plate").tap()
+    await page.get_by_label("Recipe").select_option(index=1)
     await page.get_by_label("Name of the plate").fill("plate-7")
     await page.get_by_label("Job").fill(JOB)
     await page.get_by_label("Lot of the stock").fill(LOT)
