@@ -94,8 +94,8 @@ def runs(
     """List recorded runs, newest first: exposures, bakes, and whole plates (--step plate).
 
     A dose has three numbers: CONTROL, how near its end was to the target as this sensor reads;
-    PLATES and METER, how far it may be off (k = 2) from plates of this unit, place and month, and
-    against the reference meter.
+    PLATES and METER, how far it may be off (k = 2) from plates of this unit, place, month and
+    calibration, and against the reference meter.
 
     Dates are days of this computer's time zone; a time needs its zone, such as
     2026-03-02T08:00+01:00."""

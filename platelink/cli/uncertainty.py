@@ -25,7 +25,7 @@ def three_numbers(control_pct: float | None, stated: Uncertainty | None) -> list
         return [*rows, ("plate to plate", NOT_RECORDED), ("against the meter", NOT_RECORDED)]
     rows += [
         ("plate to plate", f"{expanded(stated.plate_to_plate_pct)} (k = 2): plates of this unit, "
-         f"place and month{_few(stated.plate_to_plate_holds_pct)}"),
+         f"place, month and calibration{_few(stated.plate_to_plate_holds_pct)}"),
         ("against the meter", f"{expanded(stated.against_meter_pct)} (k = 2): the reference meter "
          f"at the plate{_few(stated.against_meter_holds_pct)}"),
     ]  # fmt: skip

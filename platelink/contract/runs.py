@@ -75,8 +75,8 @@ class Run(Answer):
         description="Of the dose, from its target: how near the end was, as this sensor reads."
     )
     plate_to_plate_pct: float | None = Field(
-        description="U (k = 2) of the dose between plates of this unit, place and month; null: not "
-        "recorded."
+        description="U (k = 2) of the dose between plates of this unit, place, month and "
+        "calibration; null: not recorded."
     )
     against_meter_pct: float | None = Field(
         description="U (k = 2) of the dose against the reference meter; null: not recorded."

@@ -27,7 +27,9 @@ class Uncertainty(Answer):
     """Two of the three numbers, U with k = 2 in percent of the dose, and where they come from. The
     third, how near the end was to the target, needs no uncertainty: it is what the sensor read."""
 
-    plate_to_plate_pct: float = Field(description="Plates of this unit, place and month.")
+    plate_to_plate_pct: float = Field(
+        description="Plates of this unit, place, month and calibration."
+    )
     against_meter_pct: float = Field(description="Against the reference meter at the plate.")
     plate_to_plate_dof: float | None
     against_meter_dof: float | None

@@ -2,8 +2,8 @@
 
 The dose is ``D = ∫ E_ref (E / E_ref)^p dt`` with ``E = sum(w_c · slope_c · (counts_c - dark_c))``.
 Each line says how far one thing may be off and what that does to the dose, twice: against the
-reference meter, and between plates of one unit, place and month, where most of what lasts cancels.
-What nobody stated is assumed, and says so.
+reference meter, and between plates of one unit, place, month and calibration, where most of what
+lasts cancels. What nobody stated is assumed, and says so.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ class Budget:
 
     @property
     def plate(self) -> Combined:
-        """Between plates of one unit, place and month."""
+        """Between plates of one unit, place, month and calibration."""
         return combined([line.of_plate() for line in self.lines], self.correlation)
 
     @property

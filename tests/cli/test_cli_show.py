@@ -92,7 +92,7 @@ def test_a_dose_has_three_numbers_and_never_one(sure: Path) -> None:
     for part in (
         "delivered          340.01 mJ/cm²\n",
         "control            +0.003 % of target, as this sensor reads\n",
-        "plate to plate     ±1.8 % (k = 2): plates of this unit, place and month\n",
+        "plate to plate     ±1.8 % (k = 2): plates of this unit, place, month and calibration\n",
         "against the meter  ±14 % (k = 2): the reference meter at the plate\n",
         "assumed            position: see [uncertainty]\n",
     ):

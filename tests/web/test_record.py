@@ -68,7 +68,7 @@ SURE = {
     [
         ("en", (
             "Control +0.003 % of target, as this sensor reads",
-            "Plate to plate ±1.8 % (k = 2): plates of this unit, place and month",
+            "Plate to plate ±1.8 % (k = 2): plates of this unit, place, month and calibration",
             "Against the meter ±14 % (k = 2): the reference meter at the plate",
             "Assumed, because nobody stated it: colour of the light.",
             "colour of the light 0.289 % 2.887 % assumed",
@@ -77,7 +77,8 @@ SURE = {
         )),
         ("de", (
             "Regelung +0,003 % vom Soll, wie dieser Sensor misst",
-            "Klischee zu Klischee ±1,8 % (k = 2): Klischees dieses Geräts, Platzes und Monats",
+            "Klischee zu Klischee ±1,8 % (k = 2): Klischees gleichen Geräts, Platzes, Monats "
+            "und gleicher Kalibrierung",
             "Gegen das Messgerät ±14 % (k = 2): das Referenzmessgerät am Klischee",
             "Farbe des Lichts 0,289 % 2,887 % angenommen",
         )),
