@@ -110,7 +110,9 @@ def _by_keys(client: Client, name: str, due_on: date, keys: Keyboard) -> bool:
             if key == "d":
                 act = _dark()
             elif key == "l":
-                shown = click.prompt("  the reference shows (with its unit; empty: none)", "")
+                shown = click.prompt(
+                    "  the reference shows (with its unit; empty: none)", "", show_default=False
+                )
                 act = _level(shown) if shown else None
             elif key == "o":
                 number = click.prompt("  number of the level", type=int)
@@ -154,7 +156,7 @@ def _did(client: Client, name: str, act: AtCalibration) -> bool:
     elif last == "dark" and whole.dark is not None:
         click.echo(f"  dark: {whole.dark.mean:.2f} counts (rms {whole.dark.rms:.2f})")
     elif last == "left out":
-        click.echo(f"  left out; {whole.levels} levels in use")
+        click.echo(f"  left out; levels in use: {whole.levels}")
     else:
         print_found(whole)
     return True
