@@ -52,8 +52,8 @@ LIGHT = plate("film", "running", ["hold", "skip", "stop", "abort"], cautions=[UV
                                 light_s=22.1))  # fmt: skip
 HELD = plate(
     "film", "held", ["restart", "skip", "stop", "abort"], cautions=[UV],
-    reason="vacuum drifts down: 51.5 kPa, limit 56.0 kPa, just below what it held; look for a "
-           "leak, then restart",
+    reason="vacuum 51.5 kPa, below its limit 56.0 kPa for 0.30 s: look at the blanket's edge and "
+           "the hose, then restart",
     exposure=exposure(dose_mj_cm2=201.2, remaining_s=15.3, light_s=22.1),
 )  # fmt: skip
 WASH = plate(

@@ -18,7 +18,8 @@ from platelink.control.contact.noise import SQUARES_CLIP, NoiseModel
 LEVEL_S = 120.0
 """The level follows what stays for longer."""
 TOLD_CLIP = 3.0
-"""So many sigma does one value move what is told next, at most: a step is not told at once."""
+"""So many sigma does one value move down what is told next, at most: a step is not told at once. Up
+it is: else a pump that resumes would end in a fall."""
 LEVEL_CLIP = 2.0
 """So many sigma does one value pull at it, at most."""
 SHARE = 2.8
@@ -39,13 +40,29 @@ def cusum(total: float, fall: float, k: float, most: float = math.inf) -> float:
     return more if more > 0.0 else 0.0
 
 
+def _level(weights: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
+    """Mean, and of how many values it is: of what the weights do not tell ahead, without the tenth
+    at either end, so that no tone and no odd value is in it."""
+    order = len(weights)
+    if len(values) < 2 * order + 10:
+        return math.fsum(values) / len(values), float(len(values))
+    rest = max(LEAST_REST, 1.0 - math.fsum(weights))
+    left = sorted(
+        value - math.fsum(w * values[i - lag] for lag, w in enumerate(weights, 1))
+        for i, value in enumerate(values) if i >= order
+    )  # fmt: skip
+    off = len(left) // 10
+    middle = left[off : len(left) - off]
+    return math.fsum(middle) / len(middle) / rest, float(len(middle))
+
+
 class Bank:
     """One a watch. A value costs some microseconds."""
 
     def __init__(self, model: NoiseModel, before_kpa: Sequence[float]) -> None:
         """``before_kpa``: the values of the hold test, at least one, oldest first."""
         self.model = model
-        self.level_kpa = math.fsum(before_kpa) / len(before_kpa)
+        self.level_kpa, self._values = _level(model.weights, before_kpa)
         self.signals = self.unsteady = False
         """A fall is signalled until no sum is above its h any more; the same of unsteadiness."""
         self.falls_for = 0
@@ -55,7 +72,6 @@ class Bank:
         newest = list(before_kpa[: -order - 1 : -1]) if order else []
         self._told = newest + [self.level_kpa] * (order - len(newest))
         """Newest first."""
-        self._values = float(len(before_kpa))
         self._most = LEVEL_S / model.frame_s
         self._rest = max(LEAST_REST, 1.0 - math.fsum(model.weights))
         self._runs = [0] * len(model.cusums)
@@ -70,7 +86,7 @@ class Bank:
             told = self._ahead()
         sigma = model.sigma_kpa * math.sqrt(1.0 + 1.0 / self._values)
         off = max(-model.clip, min(model.clip, (vacuum_kpa - told) / sigma))
-        self._take(told + max(-TOLD_CLIP, min(TOLD_CLIP, off)) * sigma)
+        self._take(told + max(-TOLD_CLIP, off) * sigma)
         self._values = values = min(self._values + 1.0, self._most)
         pull = max(-LEVEL_CLIP, min(LEVEL_CLIP, off))
         self.level_kpa += pull * model.sigma_kpa / (self._rest * values)

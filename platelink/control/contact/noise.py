@@ -25,7 +25,7 @@ CLIP = 6.0
 """A value counts for no more sigma: it may be an odd one."""
 KS = (0.1, 0.18, 0.33, 0.6, 1.1, 2.0)
 """Each is best for a shift of twice as many sigma; between neighbours little is lost."""
-TOGETHER = 5.5
+TOGETHER = 4.5
 """So many independent CUSUMs would call as often as the bank and the one of squares, which all hear
 the same noise. By simulation."""
 ORDERS = (0, 1, 2, 3, 4, 6, 8, 12)
@@ -136,8 +136,8 @@ def learn(exposures: Sequence[Shown], frame_s: float, false_per_min: float) -> N
     sigma = max(float(high - low) / 1.349, LEAST_SIGMA_KPA)
     falls = [np.clip(-part / sigma, -CLIP, CLIP) for part in left]
     rate = false_per_min * frame_s / 60.0 / TOGETHER
-    tail, slow = Tail(np.concatenate(falls)), {n: _slowness(falls, n) for n in _LENGTHS}
-    cusums = tuple((k, _for_falls(k, tail, slow, doubt, rate)) for k in KS)
+    bank = _Falls(falls, doubt, rate)
+    cusums = tuple((k, bank.interval(k)) for k in KS)
     beats = [float(np.mean(np.diff(one.about) ** 2)) for one in alike]
     return NoiseModel(
         frame_s, sigma, tuple(float(w) for w in weights), cusums, _for_squares(falls, rate),
@@ -234,12 +234,34 @@ class Tail:
         return low
 
 
-def _for_falls(k: float, tail: Tail, slow: dict[int, float], doubt: float, rate: float) -> float:
-    """h of one CUSUM of the bank. A false call builds up in about 9 / k² values."""
-    build_up = 9.0 / (k * k)
-    slowest = max(times for n, times in slow.items() if n <= max(4.0, build_up))
-    slowest *= doubt if build_up > 30.0 else 1.0
-    return interval(k, tail.exponent(k, slowest), rate)
+class _Falls:
+    """What is left over of all exposures, as falls, for the intervals of the bank."""
+
+    def __init__(self, parts: list[F64], doubt: float, rate: float) -> None:
+        self._parts, self._doubt, self._rate = parts, doubt, rate
+        self._tail = Tail(np.concatenate(parts))
+        self._slow = {n: _slowness(parts, n) for n in _LENGTHS}
+
+    def interval(self, k: float) -> float:
+        """h of one CUSUM. A false call builds up in about 9 / k² values."""
+        build_up = 9.0 / (k * k)
+        slow = max(times for n, times in self._slow.items() if n <= max(4.0, build_up))
+        slow *= self._doubt if build_up > 30.0 else 1.0
+        exponent = self._tail.exponent(k, slow)
+        seen = _as_seen(self._parts, k, exponent, self._rate)
+        return max(interval(k, exponent, self._rate), seen)
+
+
+def _as_seen(parts: list[F64], k: float, exponent: float, rate: float) -> float:
+    """h by how high the CUSUM came in the exposures themselves, a quarter of them higher: what
+    comes again and again, as the turn of a pump that cycles, is no chance of single values."""
+    highest = []
+    for part in parts:
+        total = np.cumsum(part - k)
+        highest.append(float(np.max(total - np.minimum(np.minimum.accumulate(total), 0.0))))
+    often = max(1, len(highest) // 4)
+    seen = often / sum(part.size for part in parts)
+    return sorted(highest)[-often] + math.log(max(seen / rate, 1.0)) / exponent
 
 
 def _for_squares(falls: list[F64], rate: float) -> tuple[float, float]:
@@ -247,7 +269,8 @@ def _for_squares(falls: list[F64], rate: float) -> tuple[float, float]:
     parts = [np.minimum(np.abs(fall), SQUARES_CLIP) ** 2 for fall in falls]
     tail, slow = Tail(np.concatenate(parts)), max(_slowness(parts, n) for n in _LENGTHS[:3])
     k = 1.85 * tail.mean
-    return k, interval(k, tail.exponent(k - tail.mean, slow), rate)
+    exponent = tail.exponent(k - tail.mean, slow)
+    return k, max(interval(k, exponent, rate), _as_seen(parts, k, exponent, rate))
 
 
 def interval(k: float, exponent: float, rate: float) -> float:
