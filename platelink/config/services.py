@@ -53,8 +53,8 @@ class RecipesSection(Section):
         "block",
     )
     own_approval: Literal["auto", "yes", "no"] = key(
-        "May a lead approve a draft of their own? auto: only where there is no other lead who is "
-        "not closed.",
+        "May a lead approve a draft, or a calibration, of their own? auto: only where there is no "
+        "other lead who is not closed.",
         "auto",
     )
 
