@@ -18,8 +18,9 @@ from platelink.control.light.light import LightWatch
 from platelink.control.light.sight import Sight
 from platelink.control.light.stretch import Stretch
 from platelink.sensing.readings import Converter
-from platelink.simulated.campaign.draw import draw
-from platelink.simulated.campaign.run import only, violations_of
+from platelink.simulated.campaign.draw import Case, Strike, draw
+from platelink.simulated.campaign.run import violations_of
+from platesim.faults import GaugeShifts
 
 Patch = pytest.MonkeyPatch
 
@@ -30,8 +31,13 @@ class Defence:
 
     off: Callable[[Patch], None]
     seed: int
-    faults: tuple[int, ...]
+    faults: tuple[int | Strike, ...]
     rule: str
+
+    def case(self) -> Case:
+        drawn = draw(self.seed)
+        strikes = (drawn.strikes[one] if isinstance(one, int) else one for one in self.faults)
+        return replace(drawn, strikes=tuple(strikes))
 
 
 def never_left_on(patch: Patch) -> None:
@@ -92,15 +98,17 @@ def no_dark_afterwards(patch: Patch) -> None:
     patch.setattr(Stretch, "sensor_doubt", lambda _: Doubt())
 
 
+SHIFT = Strike("light_offset", 17.0, 6.0, GaugeShifts(0, counts=40.0))
+"""In the light, and back in it."""
 DEFENCES = {
     "light left on is seen": Defence(never_left_on, 20, (2,), "light alarmed"),
-    "a sudden fall is seen": Defence(no_fall_seen, 65, (2,), "complete dose"),
+    "a sudden fall is seen": Defence(no_fall_seen, 232, (0,), "complete dose"),
     "what falls unseen has a bound": Defence(no_bound, 57, (1,), "recorded dose"),
     "an end off its target is judged": Defence(no_judgement, 3, (1,), "complete dose"),
     "sums that cannot be are refused": Defence(believes_sums, 465, (1,), "recorded dose"),
     "nothing old is shown": Defence(knows_for_ever, 11, (2,), "nothing old"),
     "a sensor that stands still is seen": Defence(never_frozen, 250, (0,), "complete dose"),
-    "a step is doubted": Defence(never_steps, 375, (2, 3), "complete dose"),
+    "a step is doubted": Defence(never_steps, 375, (SHIFT,), "complete dose"),
     "light that is late is doubted": Defence(never_late, 79, (0,), "complete dose"),
     "a doubt outlives a crash": Defence(tells_no_doubt, 1248, (1, 2), "recorded dose"),
     "the dark after is compared": Defence(no_dark_afterwards, 101, (1,), "recorded dose"),
@@ -111,7 +119,7 @@ DEFENCES = {
 @pytest.mark.parametrize("name", DEFENCES)
 def test_without_it_a_promise_is_broken(name: str, monkeypatch: Patch) -> None:
     defence = DEFENCES[name]
-    case = only(draw(defence.seed), defence.faults)
+    case = defence.case()
     assert violations_of(case) == ()
     defence.off(monkeypatch)
     assert defence.rule in {v.rule for v in violations_of(case)}
