@@ -104,7 +104,8 @@ def _lines(found: WatchBench) -> Iterator[str]:
     columns += [Column(head, right=True) for head in ("CALLED AFTER", "TUNED", "FIXED LIMIT")]
     rows = [
         [
-            name, size, f"{delay.delay_s:.2f} s", f"{delay.tuned_delay_s:.2f} s",
+            name, size, f"{delay.delay_s:.2f} s",
+            "none" if delay.tuned_delay_s is None else f"{delay.tuned_delay_s:.2f} s",
             "never" if delay.fixed_limit_delay_s is None else f"{delay.fixed_limit_delay_s:.1f} s",
         ]
         for name, sizes in found.delays.items()

@@ -7,8 +7,10 @@ band. The values of many exposures go through the arithmetic of ``control.contac
 side; a test compares the two value by value.
 
 *tuned*: one CUSUM for this class and size alone, with the noise known from 200 exposures, the whole
-rate of false calls to itself, and no word against odd values. *fixed limit*: a vacuum switch 5 kPa
-below what was held, its delay 0.3 s, without noise.
+rate of false calls to itself, and no word against odd values; where a pump that stops takes a tone
+with it, the better of this and one for the tone; of a gauge that stands still, a count of alike
+values that knows how often they are alike. *fixed limit*: a vacuum switch 5 kPa below what was
+held, its delay 0.3 s, without noise.
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ from platelink.control.contact.noise import (
     left_over,
     shown,
 )
+from platelink.simulated.bench_watch_faults import beat_gone, gauge_fails, stopped, stops_of
 from platelink.simulated.bench_watch_noise import F64, FAMILIES, FRAME_S, Rng, Unit
 
 Ints = NDArray[np.int64]
@@ -55,6 +58,9 @@ UNSTEADY_TIMES = (2.0, 4.0)
 """As much as its noise."""
 TUNED_SQUARE_KS = (1.3, 1.6, 1.9, 2.3, 2.8, 3.5, 4.5)
 TUNED_KS = (0.05, 0.08, 0.12, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
+TUNED_BEAT_KS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7)
+BEAT_SLOW = 1.5
+"""Neighbouring beats share a value: sums of those of white noise vary so much more."""
 FIXED_KPA, FIXED_DELAY_S = 5.0, 0.3
 WORST, LATER, FRAMES = 3.0, 1.2, 2.0
 """Aims: the worst kind at most so many times what is stated; a delay at most so many times the
@@ -81,7 +87,8 @@ class Delay:
     """Mean seconds from a leak's begin to its call, over units of all kinds of noise."""
 
     delay_s: float
-    tuned_delay_s: float
+    tuned_delay_s: float | None
+    """None: there is nothing to tune."""
     fixed_limit_delay_s: float | None
     """None: never."""
 
@@ -100,11 +107,18 @@ def bench_watch(minutes: int = MINUTES, stated: float = STATED, seed: int = 1) -
     """Watch so many minutes without a leak, and a number of leaks of each class and size."""
     per_min = stated / 1e5
     holds: dict[str, list[tuple[int, float]]] = {kind: [] for kind in FAMILIES}
-    delays: list[dict[tuple[str, float], tuple[float, float]]] = []
+    delays: list[dict[tuple[str, str], Delay]] = []
     for kind, unit, rng in _units(seed):
         model = learned(unit, PAST, per_min, rng)
         holds[kind].append(false_holds(unit, model, minutes / (UNITS * len(FAMILIES)), rng))
-        delays.append(leaks(unit, model, learned(unit, PAST_TUNED, per_min, rng), per_min, rng))
+        known = learned(unit, PAST_TUNED, per_min, rng)
+        of_gauge = gauge_fails(
+            unit, model, rng.spawn(1)[0], rate=per_min * FRAME_S / 60.0, exposures=LEAKS,
+            before_s=BEFORE_S, after_s=AFTER_S,
+        )  # fmt: skip
+        delays.append(leaks(unit, model, known, per_min, rng) | {
+            ("gauge", one.size): Delay(one.delay_s, one.tuned_s, None) for one in of_gauge
+        })  # fmt: skip
     found = _false_holds(holds, stated)
     by_class = _delays(delays)
     return WatchBench(found, by_class, tuple(_missed(found, by_class)))
@@ -216,9 +230,8 @@ def first_tuned(values: F64, ks: F64, hs: F64) -> Ints:
 
 def leaks(
     unit: Unit, model: NoiseModel, known: NoiseModel, per_min: float, rng: Rng
-) -> dict[tuple[str, float], tuple[float, float]]:
-    """Mean delay of each class and size, and the tuned one. What is not called at all counts as
-    called at the end."""
+) -> dict[tuple[str, str], Delay]:
+    """Of each class and size. What is not called at all counts as called at the end."""
     before, after = round(BEFORE_S / FRAME_S), round(AFTER_S / FRAME_S)
     sizes = [("sudden", kpa) for kpa in SUDDEN_KPA]
     sizes += [("creeping", rate) for rate in CREEPING_KPA_PER_MIN]
@@ -232,32 +245,56 @@ def leaks(
         else:
             fall = np.full(after, size) if kind == "sudden" else size / 60.0 * seconds
             part -= fall[:, None]
-    found, off = first_call(values, model), offs(values, known)
+    named = [((kind, f"{size:g} {_UNITS[kind]}"), _fixed_s(kind, size)) for kind, size in sizes]
+    stops, own = stops_of(unit), rng.spawn(1)[0]
+    columns = [
+        stopped(unit, stop, own, before=HOLD_TEST + before, after=after, exposures=LEAKS)
+        for stop in stops
+    ]
+    values = np.concatenate([values, *columns], axis=1)
+    named += [(("pump", stop.size), stop.reaches_s(FIXED_KPA) + FIXED_DELAY_S) for stop in stops]
+    found, off, past = (
+        first_call(values, model),
+        offs(values, known),
+        past_of(unit, PAST_TUNED, rng),
+    )
     weights, rate = np.array(known.weights), per_min * FRAME_S / 60.0
-    falls = np.concatenate([
-        -left_over(one.about, weights) / known.sigma_kpa
-        for one in past_of(unit, PAST_TUNED, rng)
-    ])  # fmt: skip
-    tuned_fall = _tuned(-off, np.clip(falls, -known.clip, known.clip), np.array(TUNED_KS), rate)
-    tuned_square = _tuned(_squares(off), _squares(falls), np.array(TUNED_SQUARE_KS), rate)
+    falls = np.concatenate([-left_over(one.about, weights) / known.sigma_kpa for one in past])
+    tuned_fall = _tuned(-off, np.clip(falls, -known.clip, known.clip), TUNED_KS, rate)
+    tuned_square = _tuned(_squares(off), _squares(falls), TUNED_SQUARE_KS, rate)
+    tuned_pump = tuned_fall
+    if unit.tone_kpa:
+        beats = np.concatenate([beat_gone(one.about, known) for one in past])
+        gone = beat_gone(values[HOLD_TEST - 1 :], known)
+        tuned_beat = _tuned(gone, beats, TUNED_BEAT_KS, rate, BEAT_SLOW)
+        tuned_pump = np.concatenate([tuned_fall, tuned_beat])
     out = {}
-    for i, leak in enumerate(sizes):
-        columns = slice(i * LEAKS, (i + 1) * LEAKS)
-        tuned = tuned_square if leak[0] == "unsteady" else tuned_fall
-        best = min(_mean_delay(row[columns], before) for row in tuned)
-        out[leak] = _mean_delay(found[columns], before), best
+    for i, (leak, fixed_s) in enumerate(named):
+        of_it = slice(i * LEAKS, (i + 1) * LEAKS)
+        tuned = {"unsteady": tuned_square, "pump": tuned_pump}.get(leak[0], tuned_fall)
+        best = min(_mean_delay(row[of_it], before) for row in tuned)
+        out[leak] = Delay(_mean_delay(found[of_it], before), best, fixed_s)
     return out
+
+
+_UNITS = {"sudden": "kPa", "creeping": "kPa/min", "unsteady": "times its noise"}
+
+
+def _fixed_s(kind: str, size: float) -> float | None:
+    if kind == "creeping":
+        return 60.0 * FIXED_KPA / size + FIXED_DELAY_S
+    return FIXED_DELAY_S if kind == "sudden" and size > FIXED_KPA else None
 
 
 def _squares(off: F64) -> F64:
     return np.minimum(np.abs(off), SQUARES_CLIP) ** 2
 
 
-def _tuned(values: F64, noise: F64, ks: F64, rate: float) -> Ints:
+def _tuned(values: F64, noise: F64, ks: tuple[float, ...], rate: float, slow: float = 1.0) -> Ints:
     """First calls of one CUSUM for each k, its h by the noise alone."""
     tail = Tail(noise)
-    hs = [interval(k, tail.exponent(k - tail.mean, 1.0), rate) for k in map(float, ks)]
-    return first_tuned(values, ks, np.array(hs))
+    hs = [interval(k, tail.exponent(k - tail.mean, slow), rate) for k in ks]
+    return first_tuned(values, np.array(ks), np.array(hs))
 
 
 def _mean_delay(first: Ints, before: int) -> float:
@@ -279,20 +316,22 @@ def _false_holds(holds: dict[str, list[tuple[int, float]]], stated: float) -> Fa
     )  # fmt: skip
 
 
-def _delays(
-    of_units: list[dict[tuple[str, float], tuple[float, float]]],
-) -> dict[str, dict[str, Delay]]:
+def _delays(of_units: list[dict[tuple[str, str], Delay]]) -> dict[str, dict[str, Delay]]:
+    """Means over the units that have such a leak."""
     out: dict[str, dict[str, Delay]] = {}
-    for kind, size in of_units[0]:
-        found = np.mean([one[kind, size] for one in of_units], axis=0)
-        unit = {"sudden": "kPa", "creeping": "kPa/min", "unsteady": "times its noise"}[kind]
-        if kind == "creeping":
-            fixed: float | None = 60.0 * FIXED_KPA / size + FIXED_DELAY_S
-        else:
-            fixed = FIXED_DELAY_S if kind == "sudden" and size > FIXED_KPA else None
-        delay = Delay(float(found[0]), float(found[1]), fixed)
-        out.setdefault(kind, {})[f"{size:g} {unit}"] = delay
+    for kind, size in dict.fromkeys(key for one in of_units for key in one):
+        every = [one[kind, size] for one in of_units if (kind, size) in one]
+        out.setdefault(kind, {})[size] = Delay(
+            float(np.mean([one.delay_s for one in every])),
+            _mean([one.tuned_delay_s for one in every]),
+            _mean([one.fixed_limit_delay_s for one in every]),
+        )
     return out
+
+
+def _mean(seconds: list[float | None]) -> float | None:
+    known = [one for one in seconds if one is not None]
+    return float(np.mean(known)) if len(known) == len(seconds) else None
 
 
 def _missed(found: FalseHolds, delays: dict[str, dict[str, Delay]]) -> Iterator[str]:
@@ -304,9 +343,9 @@ def _missed(found: FalseHolds, delays: dict[str, dict[str, Delay]]) -> Iterator[
         yield f"{found.holds} false holds, {low:.0f} to {high:.0f} are as stated"
     if found.worst > WORST * found.stated:
         yield f"{found.worst_kind}: {found.worst:.1f} false holds, stated are {found.stated:g}"
-    for kind in ("sudden", "creeping"):  # no aim for unsteadiness
+    for kind in ("sudden", "creeping"):  # no aim for the others
         for size, delay in delays.get(kind, {}).items():
-            limit_s = LATER * delay.tuned_delay_s + FRAMES * FRAME_S
+            limit_s = LATER * (delay.tuned_delay_s or 0.0) + FRAMES * FRAME_S
             if not delay.delay_s <= limit_s:
                 yield f"{kind}, {size}: {delay.delay_s:.2f} s, limit {limit_s:.2f} s"
 

@@ -146,6 +146,7 @@ def test_a_missed_aim_of_the_watch_decides_the_exit_code(
 ) -> None:
     holds = FalseHolds(1.0, 1.2, 2.4, "white", 4.8, {"white": 2.4, "tone": 0.0}, 1_000_000, 12)
     delays = {"sudden": {"4 kPa": Delay(0.15, 0.06, None), "8 kPa": Delay(0.15, 0.05, 0.3)}}
+    delays["gauge"] = {"no valid value": Delay(0.55, None, None)}
     asked: list[tuple[int, float]] = []
 
     def found(minutes: int, stated: float) -> WatchBench:
@@ -157,10 +158,12 @@ def test_a_missed_aim_of_the_watch_decides_the_exit_code(
     assert shown.exit_code == code
     assert ("all aims are reached" if code == 0 else "MISSED 12 false holds") in shown.stdout
     assert "12 in 1,000,000 min" in shown.stdout and "never" in shown.stdout
+    assert shown.stdout.count("none") == 1
     told = run("bench", "watch", "--minutes", 500, "--stated", 20, "--json")
     assert told.exit_code == code and asked == [(1_000_000, 1.0), (500, 20.0)]
     figures = json.loads(told.stdout)
     assert {"stated", "mean", "worst"} <= set(figures["false_holds_per_100k_min"])
+    assert figures["delays"]["gauge"]["no valid value"]["tuned_delay_s"] is None
     assert figures["delays"]["sudden"]["4 kPa"] == {
         "delay_s": 0.15, "tuned_delay_s": 0.06, "fixed_limit_delay_s": None
     }  # fmt: skip

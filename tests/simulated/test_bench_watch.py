@@ -92,12 +92,25 @@ def test_the_aims_are_reached_on_few_minutes(monkeypatch: pytest.MonkeyPatch) ->
     sudden, creeping = found.delays["sudden"], found.delays["creeping"]
     assert [*sudden] == [f"{size:g} kPa" for size in bench.SUDDEN_KPA]
     for delay in (*sudden.values(), *creeping.values()):
+        assert delay.tuned_delay_s is not None
         assert delay.delay_s <= 1.25 * delay.tuned_delay_s + 2.0 * FRAME_S
     assert sudden["16 kPa"].delay_s <= 0.2 and sudden["1 kPa"].fixed_limit_delay_s is None
     assert creeping["1 kPa/min"].fixed_limit_delay_s == pytest.approx(300.3)
     twice, four_times = found.delays["unsteady"].values()
     assert four_times.delay_s < twice.delay_s < bench.AFTER_S
     assert four_times.delay_s < 6.0 and four_times.fixed_limit_delay_s is None
+    pump, gauge = found.delays["pump"], found.delays["gauge"]
+    *kept, open_frame, cycles = pump.values()
+    assert len(kept) == 3 and "cycles no more" in pump
+    delays = [delay.delay_s for delay in kept]
+    assert delays == sorted(delays, reverse=True) and delays[0] < 20.0 and delays[-1] < 2.0
+    assert open_frame.delay_s <= 0.3 and open_frame.fixed_limit_delay_s == pytest.approx(0.4)
+    for delay in pump.values():
+        assert delay.tuned_delay_s is not None and delay.fixed_limit_delay_s is not None
+        assert delay.tuned_delay_s < delay.fixed_limit_delay_s
+    assert cycles.delay_s < bench.AFTER_S
+    assert all(0.3 < delay.delay_s < 0.7 for delay in gauge.values())
+    assert [delay.tuned_delay_s is None for delay in gauge.values()] == [False] * 3 + [True] * 2
     slow = [delay.delay_s for delay in creeping.values()]
     assert slow == sorted(slow, reverse=True) and slow[-1] > 0.2
 
