@@ -31,7 +31,7 @@ _WORDS = {
     lazy={
         "dose": Lazy("bench:dose", "Dose delivered against its target, three ways."),
         "link": Lazy("bench:link", "Frames decoded a second."),
-        "speed": Lazy("bench:speed", "How much faster than life a simulated plate is made."),
+        "speed": Lazy("bench:speed", "How much faster than real time a plate is simulated."),
         "faults": Lazy("bench:faults", "Promises kept while much goes wrong at once."),
         "lamps": Lazy("bench:lamps", "How true the forecast of the lamps is."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
@@ -161,7 +161,7 @@ def link(n: int, as_json: bool) -> None:
 @click.command()
 @json_option
 def speed(as_json: bool) -> None:
-    """Measure how much faster than life an exposure and a whole plate run in one process."""
+    """Measure how much faster than real time an exposure and a whole plate run in one process."""
     from platelink.simulated.bench_speed import bench_speed
 
     _print(bench_speed(), as_json)

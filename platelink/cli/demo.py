@@ -31,7 +31,7 @@ QUIET_HERE = frozenset(
 def demo(keep: Path | None, headless: bool, as_json: bool) -> None:
     """Make a whole plate on a simulated unit: a leak and an oven door left ajar on the way.
 
-    No hardware is touched and no light is made: the unit is simulated, faster than life.
+    No hardware is touched and no light is made: the unit is simulated, faster than real time.
     On a real unit keep lids and interlocks as the maker built them; UV light injures skin and eyes.
     """
     by_itself, printer = headless or as_json, LinePrinter(as_json=as_json, quiet=QUIET_HERE)

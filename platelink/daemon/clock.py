@@ -14,7 +14,7 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 class Clock:
     """Host monotonic seconds and UTC. ``speed`` above 1 serves simulated units that run faster
-    than life: every duration the core sees is then in the unit's time."""
+    than real time: every duration the core sees is then in the unit's time."""
 
     def __init__(self, speed: float = 1.0) -> None:
         self.speed = speed

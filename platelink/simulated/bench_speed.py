@@ -1,5 +1,5 @@
-"""How much faster than life an exposure, and a whole plate with hands and oven, run in one process,
-firmware and plant included."""
+"""How much faster than real time an exposure, and a whole plate with hands and oven, run in one
+process, firmware and plant included."""
 
 from __future__ import annotations
 

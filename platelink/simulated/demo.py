@@ -1,4 +1,4 @@
-"""The demonstration: a whole plate on a simulated unit, faster than life.
+"""The demonstration: a whole plate on a simulated unit, faster than real time.
 
 Everything but the unit is real: the daemon on a serial line (a pseudo-terminal), the journal, and,
 where they are installed, a broker, a recorder and a time-series store as children of this process.
@@ -61,8 +61,8 @@ def demonstration(
     build_board()
     directory = keep or Path(tempfile.mkdtemp(prefix="platelink-demo-"))
     directory.mkdir(parents=True, exist_ok=True)
-    say(f"A simulated unit with faded lamps, {SPEED:.0f} times faster than life. All names and")
-    say("figures are invented. No hardware is touched.")
+    say(f"A simulated unit with faded lamps, {SPEED:.0f} times faster than real time. All names")
+    say("and figures are invented. No hardware is touched.")
     with Demo(directory, say, on_line).played(page=page) as found:
         yield found
     if keep is None:

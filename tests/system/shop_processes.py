@@ -119,7 +119,7 @@ class Shop:
             try:
                 return client.expose({"dose": f"{dose} mJ/cm2", **more})
             except ClientError as error:
-                # A busy computer starves the line of a unit that runs faster than life.
+                # A busy computer starves the line of a unit that runs faster than real time.
                 assert "closed" in str(error) or "no link" in str(error), error
                 return None
 
