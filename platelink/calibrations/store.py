@@ -85,6 +85,10 @@ class CalibrationStore:
                 found.append(made_of(entries))
         return tuple(found)
 
+    def of_light(self) -> tuple[Made, ...]:
+        """All of every light channel."""
+        return tuple(m for s in self.sensors() if s.startswith("light") for m in self.of(s))
+
     def find(self, name: str) -> Made:
         """``light 0@3``; ``StoreRefused`` says what there is instead."""
         sensor, _, number = name.rpartition("@")

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from platelink.cli.context import daemon, emit, journal_option, json_option, opened
+from platelink.cli.context import daemon, emit, journal_option, json_option, load_config, opened
 from platelink.cli.group import Lazy, LazyGroup
 from platelink.cli.stock import why_option
 from platelink.cli.tables import Column, local, pairs, print_table
 
 if TYPE_CHECKING:
-    from platelink.contract.lamps import LampForecast, LampsNow, LampWork
+    from platelink.calibrations.made import Made
+    from platelink.contract.lamps import LampForecast, LampsNow, LampWork, ScaleChange
 
 _CHANNELS = (
     Column("CHANNEL"),
@@ -24,6 +25,7 @@ _CHANNELS = (
     Column("CHANGE", right=True),
 )
 _STEPS = (Column("SINCE"), Column("CHANGE", right=True), Column("WHAT", least=20, spare=1))
+_SCALES = (Column("CALIBRATED"), Column("THE SCALE OF LIGHT", least=20, spare=1))
 _BEFORE = (
     Column("SET BEFORE, FROM"),
     Column("UNTIL"),
@@ -63,8 +65,9 @@ def show(journal: Path | None, as_json: bool) -> None:
     from platelink.finding.lamps import lamps_now
     from platelink.record.lit import lamp_record
 
+    made = _calibrations(journal)
     with opened(journal) as (reader, _):
-        found = lamps_now(*lamp_record(reader))
+        found = lamps_now(*lamp_record(reader), made=made)
     if as_json:
         emit(found)
         return
@@ -88,6 +91,9 @@ def show(journal: Path | None, as_json: bool) -> None:
             for one in found.steps
         ]
         print_table(_STEPS, rows)
+    if found.scales:
+        click.echo("")
+        print_table(_SCALES, [[local(one.at_utc)[:10], _scale(one)] for one in found.scales])
     if found.readings:
         click.echo("")
         rows = [
@@ -106,6 +112,33 @@ def show(journal: Path | None, as_json: bool) -> None:
         print_table(_BEFORE, rows)
     if found.asks:
         click.echo(f"\n{found.asks}")
+
+
+def _calibrations(journal: Path | None) -> tuple[Made, ...]:
+    """All of light, of the unit whose journal it is; beside a journal that was given."""
+    from platelink.calibrations.store import CalibrationStore
+
+    if journal is None:
+        path = load_config().calibrations_path()
+    else:
+        path = journal.with_name("calibrations.sqlite")
+    if not path.exists():
+        return ()
+    with CalibrationStore.open(path, read_only=True) as store:
+        return store.of_light()
+
+
+def _scale(one: ScaleChange) -> str:
+    """What a calibration changed of the scale, and what follows."""
+    made = f", made on {one.made_on}" if one.made_on else ""
+    said = f"{one.sensor} calibrated ({one.calibration}{made}; {one.cause or 'cause not known'}): "
+    if one.rescaled_pct is not None:
+        return f"{said}levels before it are rescaled by {one.rescaled_pct:+.1f} %"
+    across = "" if one.changed_pct is None else f" ({one.changed_pct:+.1f} % across it)"
+    return (
+        f"{said}levels before it are on another scale{across}; whether the lamps changed that day "
+        "cannot be told"
+    )
 
 
 def _facts(found: LampsNow) -> list[tuple[str, str]]:

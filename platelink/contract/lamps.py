@@ -37,17 +37,39 @@ class ChannelNow(Answer):
     first_mw_cm2: float
     now_mw_cm2: float
     change_pct: float
-    """Since the set began, steps with it."""
+    """Since the set began, steps with it; since the last calibration after which levels are on
+    another scale, where there is one."""
 
 
 class LampStep(Answer):
-    """A day from which on the light was another, but for its fading."""
+    """A day from which on the light was another, but for its fading and its scale."""
 
     at_utc: Utc
     changes_pct: list[float]
     """Of each channel."""
     text: str
     """What it looks like, or what a person had entered."""
+
+
+class ScaleChange(Answer):
+    """A calibration by which a light channel is read from one exposure on: a change of its scale,
+    not of the lamps."""
+
+    at_utc: Utc
+    """Of that exposure."""
+    sensor: str
+    calibration: str
+    made_on: str = Field(description="Empty: not known.")
+    cause: Literal["routine", "new sensor", "cleaned sensor", "new lamps", ""] = Field(
+        description="Empty: not known, or the channel's settings are others besides."
+    )
+    rescaled_pct: float | None = Field(
+        description="By so much levels before it are rescaled; null: they are on another scale."
+    )
+    changed_pct: float | None = Field(
+        description="Levels before it on another scale: what the channel changed across it. What "
+        "of it the lamps did cannot be told. Null: rescaled, or too few exposures."
+    )
 
 
 class HandReading(Answer):
@@ -58,7 +80,10 @@ class HandReading(Answer):
     meter: str
     irradiance_mw_cm2: float
     u_pct: float | None
-    ours_mw_cm2: float | None = Field(description="Null: no exposure within three days.")
+    ours_mw_cm2: float | None = Field(
+        description="On today's scale, as far back as it is known; null: no exposure within three "
+        "days."
+    )
 
 
 class SetBefore(Answer):
@@ -106,6 +131,7 @@ class LampsNow(Answer):
     why_no_fade: str
     channels: list[ChannelNow]
     steps: list[LampStep]
+    scales: list[ScaleChange] = Field(description="Changes of the scale of light, oldest first.")
     readings: list[HandReading]
     asks: str
     """What a person is asked to do; empty: nothing."""

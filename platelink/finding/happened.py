@@ -19,13 +19,25 @@ source."""
 
 
 def text_of(  # noqa: PLR0911 -- one for each look
-    change: Sequence[float], names: Sequence[str], cleaned: LampsCleaned | None
-) -> str:
-    """In words; ``change`` of the logarithm of each channel, ``cleaned`` what a person entered."""
+    change: Sequence[float], names: Sequence[str], cleaned: LampsCleaned | None,
+    calibration: str = "",
+) -> str:  # fmt: skip
+    """In words; ``change`` of the logarithm of each channel, ``cleaned`` what a person entered,
+    ``calibration`` what was used first that day: its own change is none of these."""
     by = f"{100.0 * float(np.mean(np.expm1(change))):+.1f} %"
     if cleaned is not None:
         what = {"lamps": "lamps", "sensor": "light sensor"}.get(cleaned.part, "lamps and sensor")
+        if calibration:
+            return (
+                f"{what} cleaned, as was entered, and calibrated ({calibration}): {by} is of both"
+            )
         return f"{what} cleaned, as was entered ({by})"
+    if calibration:
+        return (
+            f"the light changed ({by}) with the calibration {calibration}, beyond what that "
+            "changed of the scale: lamps, or a sensor that was moved or cleaned for it; which "
+            "cannot be told, so look at the lamps"
+        )
     if len(change) == 1:
         what = "fell" if change[0] < 0.0 else "rose"
         return (

@@ -31,6 +31,8 @@ class LampSet:
     burnt_h: float
     """Before it was put in."""
     events: list[RunEvent]
+    breaks_ms: tuple[int, ...] = ()
+    """First exposures of another scale of light, oldest first: levels before are not compared."""
 
     @property
     def burn_h(self) -> float:
@@ -92,6 +94,12 @@ def levels_of(lamps: LampSet) -> Levels | None:
     each: dict[int, list[int]] = {}
     for i, run in good:
         each.setdefault(run.at_ms // DAY_MS, []).append(i)
+    for at_ms in lamps.breaks_ms:  # a day is of one scale, the later one
+        day_of = at_ms // DAY_MS
+        each[day_of] = [i for i in each.get(day_of, []) if lamps.runs[i].at_ms >= at_ms]
+    each = {day: rows for day, rows in each.items() if rows}
+    if not each:
+        return None
     first_day = min(each)
     level = np.array([
         np.median([[math.log(c) for c in channels_of(lamps.runs[i])] for i in rows], axis=0)
@@ -102,6 +110,11 @@ def levels_of(lamps: LampSet) -> Levels | None:
     by_hours = Days(day, np.array([float(np.median(hours[r])) for r in rows]), level)
     by_starts = Days(day, np.array([float(np.median(starts[r])) for r in rows]), level)
     return Levels(by_hours, by_starts, [lamps.runs[r[0]].at_ms for r in rows])
+
+
+def day_ms(at_ms: int) -> int:
+    """The beginning of its day, UTC as all days here."""
+    return at_ms // DAY_MS * DAY_MS
 
 
 def event_of(kind: type[E], event: RunEvent) -> E | None:

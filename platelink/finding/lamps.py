@@ -9,24 +9,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 
+from platelink.calibrations.made import Made
 from platelink.contract.lamps import (
     ChannelNow,
     HandReading,
     LampForecast,
     LampsNow,
-    LampStep,
     SetBefore,
 )
-from platelink.events.unit import LampsCleaned, LampsMeasured
+from platelink.events.unit import LampsMeasured
 from platelink.finding.curve import F64, NoFitError, fitted
-from platelink.finding.fade import Fade, fade_of, steps_of
-from platelink.finding.happened import text_of
+from platelink.finding.fade import Fade, fade_of
 from platelink.finding.lamp_set import (
     DAY_MS,
     LONGER,
@@ -39,7 +39,16 @@ from platelink.finding.lamp_set import (
     sets_of,
     unit_mw_cm2,
 )
-from platelink.ledger.by import from_ms, to_ms
+from platelink.finding.lamp_steps import (
+    break_rows,
+    found_steps,
+    lamp_steps,
+    pct_of,
+    scale_changes,
+    utc_of,
+)
+from platelink.finding.scale import not_used_yet, on_one_scale, with_causes
+from platelink.ledger.by import to_ms
 from platelink.record.stored import LitRun
 from platelink.runs import RunEvent, RunStart
 
@@ -56,29 +65,37 @@ USES: tuple[Literal["100 burn hours", "1,000 starts"], ...] = ("100 burn hours",
 
 def lamps_now(
     runs: Sequence[LitRun], events: Sequence[RunEvent], longest: RunStart | None, *,
-    names: Sequence[str] = (),
+    names: Sequence[str] = (), made: Sequence[Made] = (),
 ) -> LampsNow:  # fmt: skip
-    """Everything that is known of the set in use; arguments as ``lamp_record`` gives them."""
-    *before, lamps = sets_of(runs, events)
+    """Everything that is known of the set in use; arguments as ``lamp_record`` gives them, and all
+    calibrations of light."""
+    unused = not_used_yet(runs, made)
+    runs, scalings = on_one_scale(runs, made)
+    *before, lamps = sets_of(runs, with_causes(events, made))
+    scalings = [one for one in scalings if one.at_ms > (lamps.since_ms or 0)]
+    breaks = sorted({one.at_ms for one in scalings if one.ratio is None})
+    lamps = replace(lamps, breaks_ms=tuple(breaks))
     levels = levels_of(lamps)
     n = levels.by_hours.level.shape[1] if levels is not None else 0
     labels = [names[i] if i < len(names) and names[i] else f"light {i}" for i in range(n)]
-    steps = _steps(lamps, levels, labels) if levels is not None else []
+    steps = lamp_steps(lamps, levels, labels, scalings) if levels is not None else []
     fade, per, why_no_fade = _fade(lamps, levels)
     readings = _readings(lamps)
     forecast, why_no_forecast = _forecast(lamps, levels, fade, why_no_fade, longest)
+    if unused:
+        forecast, why_no_forecast = None, f"no exposure yet since {unused} holds"
     warm_up_s = _deficit_s(lamps)
     low, high = _of_fade(fade, per)
     return LampsNow(
-        since_utc=_utc(lamps.since_ms) if lamps.since_ms is not None else None,
+        since_utc=utc_of(lamps.since_ms) if lamps.since_ms is not None else None,
         entered=lamps.entered,
         burn_h=round(lamps.burn_h, 2),
         starts=lamps.starts,
         exposures=len(lamps.runs),
         before=[
             SetBefore(
-                since_utc=_utc(old.since_ms) if old.since_ms is not None else None,
-                until_utc=_utc(new.since_ms or 0),
+                since_utc=utc_of(old.since_ms) if old.since_ms is not None else None,
+                until_utc=utc_of(new.since_ms or 0),
                 burn_h=round(old.burn_h, 2),
                 starts=old.starts,
                 exposures=len(old.runs),
@@ -87,53 +104,20 @@ def lamps_now(
         ],
         warm_up_s=warm_up_s,
         warm_up=warm_up_of(lamps.runs),
-        fade_pct=_pct(fade.per_used * _unit(per)) if fade is not None else None,
+        fade_pct=pct_of(fade.per_used * _unit(per)) if fade is not None else None,
         fade_low_pct=low,
         fade_high_pct=high,
         fade_per=per if fade is not None else None,
         why_no_fade=why_no_fade,
-        channels=_channels(levels, labels),
+        channels=_channels(lamps, levels, labels),
         steps=steps,
+        scales=scale_changes(lamps, levels, labels, scalings),
         readings=readings,
         asks=_asks(lamps, levels, readings, n),
-        sensor=_sensor(readings, n),
+        sensor=_sensor(lamps, readings, n),
         forecast=forecast,
         why_no_forecast=why_no_forecast,
     )
-
-
-# --- what happened -----------------------------------------------------------------------------
-
-
-def _steps(lamps: LampSet, levels: Levels, labels: Sequence[str]) -> list[LampStep]:
-    cleaned = {
-        row: what for e in lamps.events
-        if (what := event_of(LampsCleaned, e)) is not None
-        and (row := _row_after(levels, to_ms(e.at_utc))) is not None
-    }  # fmt: skip
-    found = steps_of(levels.by_hours, sorted(cleaned))
-    return [
-        LampStep(
-            at_utc=_utc(levels.at_ms[step.index]),
-            changes_pct=[_pct(change) for change in step.change],
-            text=text_of(step.change, labels, cleaned.get(step.index)),
-        )
-        for step in found
-    ]
-
-
-def _row_after(levels: Levels, at_ms: int) -> int | None:
-    return next((i for i, first in enumerate(levels.at_ms) if first >= at_ms), None)
-
-
-def _last_step(lamps: LampSet, levels: Levels) -> int:
-    known = [
-        row for e in lamps.events
-        if event_of(LampsCleaned, e) is not None
-        and (row := _row_after(levels, to_ms(e.at_utc))) is not None
-    ]  # fmt: skip
-    steps = steps_of(levels.by_hours, known)
-    return steps[-1].index if steps else 0
 
 
 # --- fade and forecast -------------------------------------------------------------------------
@@ -146,7 +130,8 @@ def _fade(
     both go together either will do."""
     if levels is None:
         return None, USES[0], "no exposure has told its level yet"
-    since = _last_step(lamps, levels)
+    steps = found_steps(lamps, levels)
+    since = steps[-1].index if steps else 0
     try:
         by_hours = fade_of(levels.by_hours, since)
     except NoFitError as error:
@@ -166,7 +151,7 @@ def _of_fade(fade: Fade | None, per: str) -> tuple[float | None, float | None]:
     if fade is None:
         return None, None
     half = 2.0 * fade.u_per_used
-    return _pct((fade.per_used - half) * _unit(per)), _pct((fade.per_used + half) * _unit(per))
+    return pct_of((fade.per_used - half) * _unit(per)), pct_of((fade.per_used + half) * _unit(per))
 
 
 def _forecast(
@@ -191,13 +176,13 @@ def _forecast(
     newest = levels.at_ms[-1]
 
     def on(days_on: float | None) -> str | None:
-        return None if days_on is None else _utc(newest + round(days_on * DAY_MS))
+        return None if days_on is None else utc_of(newest + round(days_on * DAY_MS))
 
     early, likely, late = (on(d) for d in days)
     return LampForecast(
         step=longest.step, target_dose_mj_cm2=dose, limit_s=limit_s, now_s=round(now_s, 1),
         early_utc=early, likely_utc=likely, late_utc=late,
-        until_utc=_utc(newest + int(fade.days) * DAY_MS),
+        until_utc=utc_of(newest + int(fade.days) * DAY_MS),
     ), ""  # fmt: skip
 
 
@@ -279,19 +264,30 @@ def _readings(lamps: LampSet) -> list[HandReading]:
         at_ms = to_ms(event.at_utc)
         near = [
             r for r in lamps.runs if abs(r.at_ms - at_ms) <= NEAR_DAYS * DAY_MS and unit_mw_cm2(r)
-        ]
+            and _scale_at(lamps, r.at_ms) == _scale_at(lamps, at_ms)
+        ]  # fmt: skip
         longest_s = max((at_s_of(r) for r in near), default=0.0)
         ours = _median([unit_mw_cm2(r) for r in near if at_s_of(r) >= LONGER * longest_s])
         found.append(HandReading(
-            at_utc=_utc(at_ms), who=reading.who, meter=reading.meter, u_pct=reading.u_pct,
+            at_utc=utc_of(at_ms), who=reading.who, meter=reading.meter, u_pct=reading.u_pct,
             irradiance_mw_cm2=reading.irradiance_mw_cm2, ours_mw_cm2=ours,
         ))  # fmt: skip
     return found
 
 
-def _sensor(readings: Sequence[HandReading], channels: int) -> str:
+def _scale_at(lamps: LampSet, at_ms: int) -> int:
+    """Which of the scales of light, numbered."""
+    return sum(at_ms >= one for one in lamps.breaks_ms)
+
+
+def _on_this_scale(lamps: LampSet, reading: HandReading) -> bool:
+    at_ms = to_ms(datetime.fromisoformat(reading.at_utc))
+    return _scale_at(lamps, at_ms) == len(lamps.breaks_ms)
+
+
+def _sensor(own: LampSet, readings: Sequence[HandReading], channels: int) -> str:
     """What hand readings tell of lamps and sensor."""
-    beside = [r for r in readings if r.ours_mw_cm2]
+    beside = [r for r in readings if r.ours_mw_cm2 and _on_this_scale(own, r)]
     same = [r for r in beside if r.meter == beside[-1].meter] if beside else []
     if len(same) >= 2:
         first, last = same[0], same[-1]
@@ -301,8 +297,8 @@ def _sensor(readings: Sequence[HandReading], channels: int) -> str:
         unsure = 2.0 * math.sqrt(2.0) * READING_REPEATS_PCT
         return (
             f"from {first.at_utc[:10]} to {last.at_utc[:10]} the lamps changed by "
-            f"{_pct(lamps):+.1f} % by {last.meter}, and by {_pct(ours):+.1f} % by our sensor: the "
-            f"sensor has shifted by {_pct(ours - lamps):+.1f} % (±{unsure:.1f} %, k = 2)"
+            f"{pct_of(lamps):+.1f} % by {last.meter}, and by {pct_of(ours):+.1f} % by our sensor: "
+            f"the sensor has shifted by {pct_of(ours - lamps):+.1f} % (±{unsure:.1f} %, k = 2)"
         )
     if channels == 1:
         return "one channel: lamps that fade and a sensor that ages look alike"
@@ -322,7 +318,7 @@ def _asks(
         )
     newest = lamps.runs[-1].at_ms
     days = (newest - to_ms(datetime.fromisoformat(readings[-1].at_utc))) / DAY_MS
-    ours = readings[-1].ours_mw_cm2
+    ours = readings[-1].ours_mw_cm2 if _on_this_scale(lamps, readings[-1]) else None
     now = math.exp(float(np.median(levels.by_hours.level[-5:, 0])))
     moved = 0.0 if not ours else 100.0 * abs(now / ours - 1.0)
     if moved > ASK_AFTER_PCT or days > ASK_AFTER_DAYS:
@@ -336,15 +332,15 @@ def _asks(
 # --- small things ------------------------------------------------------------------------------
 
 
-def _channels(levels: Levels | None, labels: Sequence[str]) -> list[ChannelNow]:
+def _channels(lamps: LampSet, levels: Levels | None, labels: Sequence[str]) -> list[ChannelNow]:
     if levels is None:
         return []
-    level = levels.by_hours.level
+    level = levels.by_hours.level[max(break_rows(lamps, levels), default=0) :]
     first, now = np.median(level[:3], axis=0), np.median(level[-3:], axis=0)
     return [
         ChannelNow(
             name=name, first_mw_cm2=round(math.exp(first[i]), 3),
-            now_mw_cm2=round(math.exp(now[i]), 3), change_pct=_pct(float(now[i] - first[i])),
+            now_mw_cm2=round(math.exp(now[i]), 3), change_pct=pct_of(float(now[i] - first[i])),
         )
         for i, name in enumerate(labels)
     ]  # fmt: skip
@@ -352,11 +348,3 @@ def _channels(levels: Levels | None, labels: Sequence[str]) -> list[ChannelNow]:
 
 def _median(values: Sequence[float]) -> float | None:
     return round(float(np.median(values)), 3) if values else None
-
-
-def _pct(log: float) -> float:
-    return round(100.0 * math.expm1(log), 2)
-
-
-def _utc(at_ms: int) -> str:
-    return from_ms(at_ms).isoformat(timespec="milliseconds")

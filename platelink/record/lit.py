@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 from datetime import timedelta
+from functools import lru_cache
 
 from platelink.events.event import EventName
 from platelink.ledger.by import to_ms
 from platelink.record.reader import JournalReader
-from platelink.record.stored import LitRun
+from platelink.record.stored import LightScale, LitRun
 from platelink.runs import RunEvent, RunStart
 
 IN_USE = timedelta(days=60)
@@ -20,16 +22,52 @@ def lamp_record(journal: JournalReader) -> tuple[list[LitRun], list[RunEvent], R
     of the newest run with the largest dose in use."""
     rows = journal.rows(
         "SELECT r.run_id, r.started_ms, e.state, json_extract(n.body, '$.light_s'), "
-        "json_extract(n.body, '$.dose_mj_cm2'), json_extract(n.body, '$.data.lamps') "
+        "json_extract(n.body, '$.dose_mj_cm2'), json_extract(n.body, '$.data.lamps'), "
+        "json_extract(s.body, '$.conditions.light.channels'), "
+        "json_extract(s.body, '$.conditions.calibrations'), "
+        "json_extract(s.body, '$.conditions.config.unit.adc_bits') "
         "FROM runs r JOIN ends e USING (run_id) JOIN entries n ON n.number = e.number "
+        "JOIN entries s ON s.number = r.number "
         "WHERE json_extract(n.body, '$.light_s') > 0.0 ORDER BY r.number"
     )
     lit = [
         LitRun(str(run_id), int(at_ms), state == "complete", float(light_s), _number(dose),
-               json.loads(lamps) if isinstance(lamps, str) else {})
-        for run_id, at_ms, state, light_s, dose, lamps in rows
+               json.loads(lamps) if isinstance(lamps, str) else {}, _scales(channels, named, bits))
+        for run_id, at_ms, state, light_s, dose, lamps, channels, named, bits in rows
     ]  # fmt: skip
     return lit, _events(journal), _longest(journal)
+
+
+_NOT_THE_SCALE = frozenset({"name", "dark_counts", "slope_mw_cm2_per_count", "weight",
+                            "calibrated_on", "due_on", "rel_uncertainty"})  # fmt: skip
+"""Settings of a channel that leave a count what it is."""
+
+
+@lru_cache(maxsize=64)
+def _scales(channels: object, named: object, adc_bits: object) -> tuple[LightScale, ...]:
+    """Of the conditions of a run, as JSON; empty where they cannot be read. Few are different."""
+    try:
+        by = {str(one["sensor"]): one for one in json.loads(str(named))}
+        return tuple(
+            LightScale(
+                calibration=str(by[f"light {i}"]["calibration"]),
+                made_on=str(by[f"light {i}"]["made_on"] or ""),
+                slope_mw_cm2_per_count=_positive(channel["slope_mw_cm2_per_count"]),
+                weight=float(channel.get("weight", 1.0)),
+                settings={k: v for k, v in channel.items() if k not in _NOT_THE_SCALE}
+                | {"adc_bits": adc_bits},
+            )
+            for i, channel in enumerate(json.loads(str(channels)))
+        )  # fmt: skip
+    except (AttributeError, LookupError, TypeError, ValueError):
+        return ()
+
+
+def _positive(value: object) -> float:
+    number = _number(value)
+    if number is None or not 0.0 < number < math.inf:
+        raise ValueError("a slope is above 0")
+    return number
 
 
 def _number(value: object) -> float | None:

@@ -56,6 +56,19 @@ class OpenRun:
 
 
 @dataclass(frozen=True, slots=True)
+class LightScale:
+    """What a count of one light channel was worth in a run."""
+
+    calibration: str
+    """``light 0@3``, or ``as configured``."""
+    made_on: str
+    slope_mw_cm2_per_count: float
+    weight: float
+    settings: dict[str, Any]
+    """All else that it was set to: with other settings a count is another."""
+
+
+@dataclass(frozen=True, slots=True)
 class LitRun:
     """An exposure that is over, as far as it tells of the lamps."""
 
@@ -67,3 +80,5 @@ class LitRun:
     dose_mj_cm2: float | None
     lamps: dict[str, Any]
     """What the run's end holds of them (``platelink/unit/lit.py``); empty in older records."""
+    light: tuple[LightScale, ...] = ()
+    """Of each channel; empty where the run's start does not tell it."""

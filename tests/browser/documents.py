@@ -326,6 +326,13 @@ LAMPS = {
     "channels": [{"name": "centre", "first_mw_cm2": 9.41, "now_mw_cm2": 9.12, "change_pct": -3.1}],
     "steps": [{"at_utc": "2026-02-03T07:00:00+00:00", "changes_pct": [4.2],
                "text": "lamps cleaned, as was entered (+4.2 %)"}],
+    "scales": [
+        {"at_utc": "2026-02-10T07:00:00+00:00", "sensor": "centre", "calibration": "light 0@2",
+         "made_on": "2026-02-09", "cause": "routine", "rescaled_pct": 8.0, "changed_pct": None},
+        {"at_utc": "2026-02-20T07:00:00+00:00", "sensor": "centre", "calibration": "light 0@3",
+         "made_on": "2026-02-20", "cause": "new sensor", "rescaled_pct": None,
+         "changed_pct": -11.5},
+    ],
     "readings": [], "asks": "take a reading with a hand meter",
     "sensor": "one channel: lamps that fade and a sensor that ages look alike",
     "forecast": {"step": "hardening", "target_dose_mj_cm2": 900.0, "limit_s": 240.0, "now_s": 99.3,

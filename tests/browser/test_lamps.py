@@ -22,6 +22,14 @@ def test_a_reading_of_a_hand_meter_is_entered_beside_the_machine(
             lamps = page.locator("section", has=page.get_by_role("heading", name="The lamp set"))
             await expect(lamps).to_contain_text("61.4 h")
             await expect(lamps).to_contain_text("hardening takes too long")
+            await expect(lamps).to_contain_text(
+                "centre calibrated (light 0@2, cause: routine). Levels before it are rescaled by "
+                "8.0 %."
+            )
+            await expect(lamps).to_contain_text(
+                "Levels before it are on another scale; whether the lamps changed that day cannot "
+                "be told. Across it: -11.5 %."
+            )
             await expect(lamps).to_contain_text("Take a reading with a hand meter")
             await page.get_by_text("Enter a reading of a hand meter").click()
             await page.get_by_role("button", name="Enter the reading").click()

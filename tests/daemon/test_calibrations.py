@@ -1,6 +1,7 @@
 """Approved calibrations in a whole daemon: taken up, named in the record, past due, unfit."""
 
 import asyncio
+import json
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -8,10 +9,12 @@ from typing import Any
 
 import pytest
 from calibrations.make import DUE, PLAN, SLOPE, TODAY, by, read
+from click.testing import CliRunner
 
 from daemon.daemon_shop import FADED, Bench, Daemon, config_for, in_simulated_time
 from platelink.calibrations.made import Plan
 from platelink.calibrations.store import CalibrationStore
+from platelink.cli import main
 from platelink.config.model import Config
 from platelink.contract.uncertainty import uncertainty_in
 from platelink.daemon.calibrated import notices, settings_of
@@ -342,3 +345,36 @@ def test_a_small_change_keeps_what_lamps_taught(tmp_path: Path) -> None:
             assert daemon.events("lessons dropped") == []
 
     in_simulated_time(work())
+
+
+def test_what_runs_record_of_their_calibration_keeps_its_change_from_the_lamps(
+    tmp_path: Path,
+) -> None:
+    async def work() -> None:
+        config, bench = config_for(tmp_path), Bench()
+        true_slope = config.light.channel[0].slope_mw_cm2_per_count
+        async with Daemon(config, bench) as daemon:
+            await daemon.until_up()
+            for _ in range(2):
+                daemon.expose(dose="60 mJ/cm2")
+                await daemon.until_ended()
+                if not config.calibrations_path().exists():
+                    approve(config, slope=true_slope * 1.08)
+                    daemon.ask("calibrations")
+                    await asyncio.sleep(0.5)
+
+    in_simulated_time(work())
+    journal = tmp_path / "journal.sqlite"
+    shown = CliRunner().invoke(main, ["lamps", "show", "--journal", str(journal)])
+    assert shown.exit_code == 0, shown.output
+    said = " ".join(shown.output.split())
+    assert "light 0 calibrated (light 0@1, made on 2026-03-02; routine)" in said
+    assert "levels before it are rescaled by +8.0 %" in said
+    told = CliRunner().invoke(main, ["lamps", "show", "--journal", str(journal), "--json"])
+    (channel_now,) = json.loads(told.output)["channels"]
+    assert abs(channel_now["change_pct"]) < 4.0
+    journal.with_name("calibrations.sqlite").unlink()
+    blind = CliRunner().invoke(main, ["lamps", "show", "--journal", str(journal)])
+    said = " ".join(blind.output.split())
+    assert "cause not known" in said and "levels before it are on another scale" in said
+    assert "whether the lamps changed that day cannot be told" in said

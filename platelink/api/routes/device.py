@@ -69,8 +69,10 @@ async def drop_lessons(body: Reasoned, here: Here, who: Asking) -> Done:
 def lamps(here: Here) -> LampsNow:
     """The lamp set in use: burn hours, fade, what happened to it, and when it is too weak."""
     names = [sensor.name for sensor in here.settings.sensors]
+    with reading_calibrations(here) as store:
+        made = () if store is None else store.of_light()
     with suppress(ApiError), journal(here) as reader:
-        return lamps_now(*lamp_record(reader), names=names)
+        return lamps_now(*lamp_record(reader), names=names, made=made)
     return lamps_now([], [], None)  # nothing was recorded yet
 
 
