@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from api.api_shop import AUDITOR, COUNTS, LEAD, METER, OPERATOR, NotingDaemon, Shop, shop
+from api.api_shop import AUDITOR, COUNTS, LEAD, METER, OPERATOR, NotingDaemon, Shop, record, shop
 from platelink.client import ClientError
 
 SLOPE, DARK = 0.0149, 21.3
@@ -137,3 +137,16 @@ def test_a_unit_that_is_down_reads_it_at_its_next_start(tmp_path: Path) -> None:
         lead.post("/calibrations/light 0@1/finish", due_on="2027-06-01")
         this.daemon.refuse("no daemon of this unit runs", "fault")
         assert lead.post("/calibrations/light 0@1/approve", why="good")["in_force"]
+
+
+def test_new_lamps_of_an_approved_calibration_stand_in_the_lamps_story(tmp_path: Path) -> None:
+    record(tmp_path / "journal.sqlite")
+    with calibrating(tmp_path) as this, this.client(LEAD) as lead, this.client(OPERATOR) as reads:
+        assert not lead.get("/lamps")["entered"]
+        reads.post("/calibrations", sensor="light 0", cause="new lamps", reference=METER)
+        read(this, reads)
+        reads.post("/calibrations/light 0@1/finish", due_on="2027-03-01")
+        assert not lead.get("/lamps")["entered"], "nobody has approved it yet"
+        lead.post("/calibrations/light 0@1/approve", why="compared")
+        lamps = lead.get("/lamps")
+        assert lamps["entered"] and lamps["since_utc"] is not None and lamps["starts"] == 0
