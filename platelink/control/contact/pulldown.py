@@ -106,8 +106,9 @@ class PullDown:
     def settles_s(self, plateau_kpa: float) -> float:
         """Time constant to this plateau; NaN where it was not seen from its beginning."""
         begun_kpa = max([BEGUN * plateau_kpa, *(p for _, p in self._pieces[:1])])
-        begun, over = self._reached(begun_kpa), self._reached(ONE_TIME_CONSTANT * plateau_kpa)
-        if not begun < over:
+        over_kpa = ONE_TIME_CONSTANT * plateau_kpa
+        begun, over = self._reached(begun_kpa), self._reached(over_kpa)
+        if not (begun < over and begun_kpa < over_kpa):
             return math.nan
         return (over - begun) / (1.0 + math.log1p(-begun_kpa / plateau_kpa))
 

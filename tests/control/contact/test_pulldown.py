@@ -26,6 +26,15 @@ def pull_down(plateau_kpa: float, settles_s: float, seconds: float, noise_kpa: f
     return curve
 
 
+def test_a_gauge_that_stood_high_before_it_followed_tells_no_time_constant() -> None:
+    curve = PullDown()
+    for i in range(400):
+        curve.add(86.2 if i < 100 else 86.0 * -math.expm1(-(i - 100) / 100), now=0.05 * i)
+    curve.add(87.0, now=20.0)
+    curve.add(87.0, now=20.6)
+    assert math.isnan(curve.settles_s(86.1))
+
+
 @pytest.mark.parametrize("settles_s", [1.5, 5.0, 12.0])
 def test_plateau_and_time_constant_are_those_of_the_curve(settles_s: float) -> None:
     """p(t) = P (1 - exp(-t S / V)): any handbook of vacuum technology, e.g. O'Hanlon (from
