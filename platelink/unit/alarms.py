@@ -100,7 +100,7 @@ class UnitAlarms:
         if up:
             self._was_up, self._link_at = True, reading.t if reading is not None else now
         away_s = now - self._link_at
-        self._waited = now - self._began >= FIRST_LINK_S
+        self._waited = now >= self._began + FIRST_LINK_S  # as it is due: a difference rounds
         lost = not up and (self._was_up or self._waited)
         limit_s = LINK_SILENCE_S if self._was_up else FIRST_LINK_S
         return Condition(LINK_LOST, lost, away_s, limit_s)

@@ -10,7 +10,9 @@ from platelink.contract.unit import JournalNow
 from platelink.control.alarm.states import AlarmState
 from platelink.link.framing import encode
 from platelink.link.messages import PROTOCOL_VERSION, Hello
+from platelink.link.outputs import LinkState
 from platelink.simulated.harness import make_core
+from platelink.unit.alarms import UnitAlarms
 from platelink.unit.core import Core
 from platelink.unit.plate_view import status_now
 from platelink.unit.stamp import Stamp
@@ -61,3 +63,16 @@ def test_a_device_whose_every_exposure_is_refused_is_told_in_the_status() -> Non
     found.receive(encode(HELLO._replace(adc_bits=12), 0), at=Stamp(0.1, 100))
     told = status_now(found, "unit-1", journal=JournalNow(pending=0, fault=""), at=Stamp(0.2, 200))
     assert "the device converts 12 bits, the configuration says 10" in told.problem
+
+
+@pytest.mark.parametrize("began", [1014.5599749248123, 1018.0929836404717, 1000.0])
+def test_a_device_that_never_answers_is_looked_for_once_and_not_again_and_again(
+    began: float,
+) -> None:
+    """Ten seconds after the start, to the last digit: no loop that waits for nothing."""
+    alarms = UnitAlarms(now=began)
+    due = alarms.next_deadline()
+    assert due is not None
+    alarms.look((), up=False, link=LinkState.DOWN, reading=None, at=Stamp(due, 0))
+    later = alarms.next_deadline()
+    assert later is None or later > due
