@@ -10,8 +10,6 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import date, timedelta
-from pathlib import Path
-from typing import Self
 
 from pydantic import JsonValue
 
@@ -22,6 +20,7 @@ from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreRefused
 from platelink.ledger.log import EntryLog
 from platelink.ledger.readable import readable
+from platelink.ledger.store import Store
 from platelink.sensing.calibrate import judged
 from platelink.sensing.calibration import (
     UNIT,
@@ -45,27 +44,14 @@ _CAN_BE = {
 pressure."""
 
 
-class CalibrationStore:
+class CalibrationStore(Store):
     """See the file's first lines."""
 
+    kind = CALIBRATIONS
+
     def __init__(self, database: Database) -> None:
-        self._db = database
+        super().__init__(database)
         self.entries = EntryLog(database, _COLUMNS, _entry)
-
-    @classmethod
-    def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
-        """Open the file; without ``read_only`` it is made where there is none."""
-        return cls(Database(Path(path), CALIBRATIONS, read_only=read_only))
-
-    def close(self) -> None:
-        """Close the file."""
-        self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     # --- reading ---------------------------------------------------------------------------
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from platelink.simulated.bench_stop import Attacked
     from platelink.simulated.campaign.run import Campaign
 
+F = TypeVar("F", bound=Callable[..., Any])
+T = TypeVar("T")
 _WORDS = {
     "platelink": "platelink",
     "timer": "the unit's own timer",
@@ -219,14 +221,40 @@ def _promises(found: Campaign) -> str:
     return "\n".join(lines)
 
 
+def _measured(bench: Callable[[float], T], seconds: float) -> T:
+    """What a bench of real processes found."""
+    try:
+        return bench(seconds)
+    except TimeoutError as error:
+        raise Failure(str(error)) from None
+
+
+def _relation(ok: bool) -> str:
+    return "within" if ok else "OUTSIDE"
+
+
+def _judged(found: object, ok: bool, told: str, *, as_json: bool) -> None:
+    """Print it; exit code 1 outside of its limits."""
+    if as_json:
+        emit(found)
+    else:
+        click.echo(told)
+    if not ok:
+        click.get_current_context().exit(Failure.exit_code)
+
+
+def _seconds(of_what: str) -> Callable[[F], F]:
+    return click.option(
+        "--seconds",
+        type=click.FloatRange(min=0.5),
+        default=12.0,
+        show_default=True,
+        help=f"How long each {of_what} is measured.",
+    )
+
+
 @click.command()
-@click.option(
-    "--seconds",
-    type=click.FloatRange(min=0.5),
-    default=12.0,
-    show_default=True,
-    help="How long each load is measured.",
-)
+@_seconds("load")
 @json_option
 def lag(seconds: float, as_json: bool) -> None:
     """Measure how late the control loop is, in the light, while clients load, flood and stop.
@@ -235,21 +263,12 @@ def lag(seconds: float, as_json: bool) -> None:
     the computer's. Exit code 1 when the loop exceeds its limits."""
     from platelink.simulated.bench_lag import bench_lag
 
-    try:
-        found = bench_lag(seconds)
-    except TimeoutError as error:
-        raise Failure(str(error)) from None
-    if as_json:
-        emit(found)
-    else:
-        click.echo(_lag_table(found.loads))
-        relation = "within" if found.ok else "OUTSIDE"
-        click.echo(
-            f"the loop is {relation} its limits of {found.p99_limit_ms:g} ms (99 %) and "
-            f"{found.max_limit_ms:g} ms (largest)"
-        )
-    if not found.ok:
-        click.get_current_context().exit(Failure.exit_code)
+    found = _measured(bench_lag, seconds)
+    limits = (
+        f"the loop is {_relation(found.ok)} its limits of {found.p99_limit_ms:g} ms (99 %) and "
+        f"{found.max_limit_ms:g} ms (largest)"
+    )
+    _judged(found, found.ok, f"{_lag_table(found.loads)}\n{limits}", as_json=as_json)
 
 
 def _lag_table(loads: Mapping[str, Load]) -> str:
@@ -264,13 +283,7 @@ def _lag_table(loads: Mapping[str, Load]) -> str:
 
 
 @click.command()
-@click.option(
-    "--seconds",
-    type=click.FloatRange(min=0.5),
-    default=12.0,
-    show_default=True,
-    help="How long each attack is measured.",
-)
+@_seconds("attack")
 @json_option
 def stop(seconds: float, as_json: bool) -> None:
     """Measure how soon a stop is answered, by the service's socket and by the page, while clients
@@ -281,18 +294,10 @@ def stop(seconds: float, as_json: bool) -> None:
     it is left out (null). Exit code 1 when a stop was refused or came too late."""
     from platelink.simulated.bench_stop import bench_stop
 
-    try:
-        found = bench_stop(seconds)
-    except TimeoutError as error:
-        raise Failure(str(error)) from None
-    if as_json:
-        emit(found)
-    else:
-        click.echo(_stop_table(found.attacks))
-        relation = "within" if found.ok else "OUTSIDE"
-        click.echo(f"stop is {relation} its limits: {found.p99_limit_ms:g} ms (99 %), none refused")
-    if not found.ok:
-        click.get_current_context().exit(Failure.exit_code)
+    found = _measured(bench_stop, seconds)
+    limits = f"its limits: {found.p99_limit_ms:g} ms (99 %), none refused"
+    told = f"{_stop_table(found.attacks)}\nstop is {_relation(found.ok)} {limits}"
+    _judged(found, found.ok, told, as_json=as_json)
 
 
 def _stop_table(attacks: Mapping[str, Attacked | None]) -> str:

@@ -14,6 +14,7 @@ from platelink.contract.words import Role
 from platelink.ledger.by import By
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused
+from platelink.ledger.store import Store
 from platelink.people import names
 from platelink.people import secret as secret_rules
 from platelink.people.entries import Act
@@ -27,11 +28,11 @@ from platelink.people.sign_in import SignIns
 from platelink.people.state import Person, leads_left
 
 
-class People:
+class People(Store):
     """Who is added and changed, beside the ``log`` of everything and the ``sign_ins``."""
 
     def __init__(self, database: Database, rules: SignInRules, hashing: Hashing) -> None:
-        self._db = database
+        super().__init__(database)
         self._hashing = hashing
         self.log = PeopleLog(database)
         self._proofs = Proofs(self.log, rules, hashing)
@@ -63,12 +64,6 @@ class People:
         """Close the file."""
         with self.log.lock:
             self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def anybody(self) -> bool:
         """True from the first lead on."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
-from typing import Self
 
 from pydantic import ValidationError
 
@@ -16,6 +15,7 @@ from platelink.ledger.by import By, from_ms
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused, StoreUnusable
 from platelink.ledger.readable import WAY_OUT, readable
+from platelink.ledger.store import Store
 from platelink.recipe.entries import About, Act
 from platelink.recipe.life import Revision, Signed, State, present, refusal, superseded
 from platelink.recipe.load import loads_content
@@ -33,33 +33,20 @@ _LIFE = """SELECT r.revision, r.hash, m.state, e.who, e.why, e.at_ms FROM revisi
     WHERE r.recipe = ? ORDER BY r.revision, m.number"""
 
 
-class RecipeStore:
+class RecipeStore(Store):
     """Revisions, beside the ``log`` of everything and the ``shelf`` of lots and screens."""
 
+    kind = RECIPES
+
     def __init__(self, database: Database) -> None:
-        self._db = database
+        super().__init__(database)
         self.log = Log(database)
         self.shelf = Shelf(database, self.log)
-
-    @classmethod
-    def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
-        """Open the file; without ``read_only`` it is made where there is none."""
-        return cls(Database(Path(path), RECIPES, read_only=read_only))
 
     @property
     def path(self) -> Path:
         """The store's file."""
         return self._db.path
-
-    def close(self) -> None:
-        """Close the file."""
-        self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def recipes(self) -> tuple[str, ...]:
         """Ids of all recipes, in order."""

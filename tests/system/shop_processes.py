@@ -9,7 +9,7 @@ import time
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,19 @@ def wait(condition: Callable[[], Any], limit_s: float, what: str | Callable[[], 
             pytest.fail(f"{what if isinstance(what, str) else what()}: not after {limit_s} s")
         time.sleep(0.05)
     return value
+
+
+def broker_and_store(stack: ExitStack, folder: Path) -> tuple[BrokerService, StoreService, str]:
+    """Both started, and what a configuration says of them and of the recorder's journal."""
+    broker, store = BrokerService(folder / "broker", USER), StoreService(folder / "store")
+    for service in (broker, store):
+        service.start()
+        stack.callback(service.stop)
+    more = (
+        f'[store]\nurl = "{store.url}"\n\n{broker.section(USER)}'
+        f'path = "{folder / "recorder.sqlite"}"\n'
+    )
+    return broker, store, more
 
 
 class Process:

@@ -24,7 +24,15 @@ from typing import Any
 import pytest
 from plain_client import Client
 from small_disks import mounted
-from system.shop_processes import USER, Listener, Process, Shop, in_store, shop, wait
+from system.shop_processes import (
+    Listener,
+    Process,
+    Shop,
+    broker_and_store,
+    in_store,
+    shop,
+    wait,
+)
 from system.test_full_disk_start import fill
 
 from platelink.client import ClientError
@@ -194,14 +202,7 @@ def points_of(entries: list[AnyEntry]) -> dict[tuple[str, str, int], float]:
 @pytest.mark.parametrize("seed", range(10))
 def test_storm(tmp_path: Path, disk: Path, seed: int) -> None:
     with ExitStack() as stack:
-        broker, store = BrokerService(tmp_path / "broker", USER), StoreService(tmp_path / "store")
-        for service in (broker, store):
-            service.start()
-            stack.callback(service.stop)
-        more = (
-            f'[store]\nurl = "{store.url}"\n\n{broker.section(USER)}'
-            f'path = "{tmp_path / "recorder.sqlite"}"\n'
-        )
+        broker, store, more = broker_and_store(stack, tmp_path)
         this = stack.enter_context(shop(disk, more=more))
         this.daemon._log = tmp_path / "daemon.log"
         recorder = Process(

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from plain_client import Client
 from scipy import integrate
-from system.shop_processes import USER, Listener, Process, in_store, shop, wait
+from system.shop_processes import USER, Listener, Process, broker_and_store, in_store, shop, wait
 
 from platelink.client import NoService
-from platelink.publish.services import BrokerService, StoreService
+from platelink.publish.services import BrokerService
 from platelink.record.reader import JournalReader
 from platelink.runs import RunSamples
 
@@ -22,14 +22,7 @@ pytestmark = [pytest.mark.system, pytest.mark.alone, pytest.mark.timeout(240)]
 
 def test_kill_each_in_turn_and_nothing_is_lost(tmp_path: Path) -> None:
     with ExitStack() as stack:
-        broker, store = BrokerService(tmp_path / "broker", USER), StoreService(tmp_path / "store")
-        for service in (broker, store):
-            service.start()
-            stack.callback(service.stop)
-        more = (
-            f'[store]\nurl = "{store.url}"\n\n{broker.section(USER)}'
-            f'path = "{tmp_path / "recorder.sqlite"}"\n'
-        )
+        broker, store, more = broker_and_store(stack, tmp_path)
         this = stack.enter_context(shop(tmp_path, more=more))
         recorder = Process(
             tmp_path / "recorder.log", "--config", str(this.config), "recorder", "--every", "0.5"

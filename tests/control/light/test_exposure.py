@@ -7,15 +7,16 @@ from dataclasses import replace
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from unit import unit_core
+from unit.unit_core import CONTACT, FADED, request, simulate
 
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import LIGHT_SENSOR_SATURATED
-from platelink.control.contact.contact import ContactLimits
 from platelink.control.light.exposure import Exposure
-from platelink.control.light.request import ExposureRequest, Reciprocity
+from platelink.control.light.request import Reciprocity
 from platelink.control.states import DARK, ENDED, TRANSITIONS, Learned, State, diagram
 from platelink.link import messages as m
-from platelink.simulated.harness import Simulation, make_core
+from platelink.simulated.harness import Simulation
 from platelink.unit.job import Job
 from platelink.unit.outputs import EventNoted, Refused, RunSampled
 from platesim.faults import (
@@ -28,30 +29,14 @@ from platesim.faults import (
     Unplugged,
 )
 from platesim.lamps import LampParameters
-from platesim.unit import SimulatedUnit, UnitParameters
 from platesim.vacuum import Leak
 
-CONTACT = ContactLimits(low_kpa=52.5, high_kpa=96.0, pull_down_limit_s=40.0)
-FADED = UnitParameters(lamps=LampParameters(burn_hours=1400.0, starts=900, rest_s=60.0))
 DOSE = 120.0
-
-
-def simulate(
-    parameters: UnitParameters = FADED, seed: int = 3, expected: float = 7.0, **core: object
-) -> Simulation:
-    unit = SimulatedUnit(parameters, seed)
-    return Simulation(unit, make_core(parameters, expected_mw_cm2=expected, **core))
-
-
-def request(**changes: object) -> ExposureRequest:
-    return replace(ExposureRequest(DOSE, CONTACT, max_light_s=300.0), **changes)
+ASKED = {"target_dose_mj_cm2": DOSE, "contact": CONTACT}
 
 
 def start(simulation: Simulation, **changes: object) -> None:
-    simulation.run(lambda: simulation.core.up, 5.0)
-    simulation.run(lambda: False, 3.0)
-    simulation.unit.mark()
-    simulation.expose(Job("run-1", "film", request(**changes)))
+    unit_core.start(simulation, **(ASKED | changes))
 
 
 def state(simulation: Simulation) -> State:
@@ -347,13 +332,13 @@ def test_the_guard_ends_an_exposure_of_lamps_that_faded_unseen() -> None:
 @pytest.mark.parametrize("bad", [0.0, -1.0, float("nan"), float("inf")])
 def test_absurd_targets_are_refused(bad: float) -> None:
     with pytest.raises(ValueError, match="target_dose_mj_cm2"):
-        request(target_dose_mj_cm2=bad)
+        request(**(ASKED | {"target_dose_mj_cm2": bad}))
 
 
 def test_a_second_exposure_meanwhile_is_refused() -> None:
     simulation = simulate()
     start(simulation)
-    simulation.expose(Job("run-2", "film", request()))
+    simulation.expose(Job("run-2", "film", request(**ASKED)))
     assert any(isinstance(o, Refused) and "end it first" in o.text for o in simulation.outputs)
 
 
