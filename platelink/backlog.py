@@ -39,7 +39,7 @@ class Backlog:
         self._waiting.append((False, line))
 
     def status(self, line: bytes) -> None:
-        """The newest status; one that still waits is dropped."""
+        """The newest status; one that still waits is discarded."""
         self._status = line
 
     def event(self, line: bytes) -> None:

@@ -20,6 +20,8 @@ EXACT = 2**53 - 1
 """Integers up to here are the same number in every JSON reader (RFC 8259, 6) and in SQLite."""
 Whole = Annotated[int, Field(ge=-EXACT, le=EXACT)]
 Count = Annotated[int, Field(ge=0, le=EXACT)]
+SLOTS = 100
+"""Slots that there can be; hardly more than two are used."""
 
 
 class Entry(BaseModel):
@@ -46,6 +48,8 @@ class RunStart(Entry):
     job: str | None = None
     note: str | None = None
     target_dose_mj_cm2: Finite | None = None
+    slot: Annotated[int, Field(ge=0, lt=SLOTS)] | None = None
+    """What its samples carry in a time-series store instead of its name; None in older records."""
     request: dict[str, JsonValue] = {}
     conditions: dict[str, JsonValue] = {}
     """Calibrations, learned values, firmware, software, configuration hash, barometer ..."""

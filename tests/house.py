@@ -13,13 +13,15 @@ from pathlib import Path
 
 PURE_IMPORTS = frozenset(
     {
-        "__future__", "abc", "array", "binascii", "bisect", "collections", "contextlib", "copy",
+        "__future__", "abc", "array", "base64", "binascii", "bisect", "collections", "contextlib",
+        "copy",
         "csv", "dataclasses", "datetime", "decimal", "difflib", "enum", "fractions", "functools",
-        "hashlib", "hmac", "html", "io.StringIO", "itertools", "json", "math", "operator",
+        "hashlib", "hmac", "html", "io.StringIO", "itertools", "json", "lzma", "math", "operator",
         "pathlib.PurePath", "re", "string", "struct", "textwrap", "types", "typing", "unicodedata",
         "urllib.parse", "zlib",
-        "annotated_types", "babel", "cobs", "numpy", "pydantic", "pydantic_core",
-        "scipy.optimize.least_squares", "scipy.special.stdtrit", "tsdownsample",
+        "annotated_types", "babel", "cobs", "cryptography", "numpy", "pydantic", "pydantic_core",
+        "scipy.optimize.least_squares", "scipy.optimize.minimize", "scipy.special.fdtrc",
+        "scipy.special.log_ndtr", "scipy.special.stdtrit", "tsdownsample",
     }
 )  # fmt: skip
 """All that a pure file may import beside pure files of ours: the same input gives the same output,

@@ -89,7 +89,7 @@ class Client:
     # --- plates ----------------------------------------------------------------------------
 
     def plates(self, **query: Any) -> Answer:
-        """Plates in flight and on record."""
+        """Plates in progress and on record."""
         return self.get("/plates", **query)
 
     def plate(self, plate: str) -> Answer:
@@ -97,7 +97,7 @@ class Client:
         return self.get(f"/plates/{_part(plate)}")
 
     def make_plate(self, **body: Any) -> Answer:
-        """Take up a plate of a recipe."""
+        """Start a plate from a recipe."""
         return self.post("/plates", **body)
 
     def act(self, plate: str, act: str, **body: Any) -> Answer:
@@ -173,7 +173,7 @@ class Client:
         return self.typed.sign_in(name, secret).model_dump(mode="json")
 
     def sign_out(self) -> Answer:
-        """End the sign-in."""
+        """Sign out."""
         return self.post("/sign-out")
 
     def me(self) -> Answer:
@@ -197,7 +197,7 @@ class Client:
         return self.post("/people/regain", name=name, secret=secret, why=why)
 
     def add_person(self, name: str, role: str, secret: str) -> Answer:
-        """Enter somebody."""
+        """Add a person."""
         return self.post("/people", name=name, role=role, secret=secret)
 
     def at_person(self, name: str, act: str, **body: Any) -> Answer:

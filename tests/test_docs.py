@@ -19,11 +19,15 @@ from platelink.config.load import load
 from platelink.contract.words import PlateAct
 from platelink.control.alarm.unit import UNIT_ALARMS
 from platelink.control.procedure import kinds, table
+from platelink.control.procedure.kinds import cannot_make
 from platelink.control.states import State, Step, diagram
 from platelink.daemon import docs as generated
 from platelink.daemon.docs import KINDS
+from platelink.daemon.setup import step_defaults
 from platelink.events.event import EventName
 from platelink.events.unit import EDGES
+from platelink.recipe.example import text as example_text
+from platelink.recipe.load import loads
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -218,7 +222,26 @@ def test_example_configuration_loads(tmp_path: Path) -> None:
     path.write_text(fenced(README, "configuration"), "utf-8")
     config = load(path)
     assert config.contact_limits() is not None
-    assert config.broker is not None
+    assert config.broker is None
+    path.write_text(fenced(README, "configuration") + fenced(README, "publishing"), "utf-8")
+    assert load(path).broker is not None
+
+
+def test_the_first_day_fits_together(tmp_path: Path) -> None:
+    """Configuration, recipe, lot and screen of the first page make a plate on that unit."""
+    path = tmp_path / "platelink.toml"
+    path.write_text(fenced(README, "configuration"), "utf-8")
+    for text in (README, (ROOT / "docs/installation.md").read_text("utf-8")):
+        named = re.search(r"recipe example (\S+) >", text)
+        assert named
+        recipe = loads(example_text(named[1]))
+        assert not list(cannot_make(recipe, step_defaults(load(path))))
+        lot = re.search(r"lot add (\S+) --stock (\S+) --area", text)
+        made = re.search(r"plate make (plate-\S+) --lot (\S+?)[`\n]", text)
+        assert lot and made
+        assert (recipe.id, lot[1], lot[2]) == (made[1], made[2], recipe.stock)
+        assert re.findall(r"screen add (\S+) --ruling", text) == list(recipe.screens())
+        assert f"recipe approve {recipe.id}@1" in text
 
 
 # --- decisions -----------------------------------------------------------------------------

@@ -44,10 +44,9 @@ EACH = 2
 FROM_THERE = "too many wrong tries from this address; wait until {until:%H:%M:%S} UTC"
 HERE = Whence("this computer", True, None)
 LOST = (
-    "people were entered at this unit, but {path} {why}; until it is back, whoever is at this "
-    "computer may only read, hold, stop and abort: restore it from a backup, or, as the owner of "
-    "the unit's files, move it away and begin anew with the reason: sudo platelink user first NAME "
-    "--why REASON"
+    "this unit had users, but {path} {why}; until it is restored, this computer may only "
+    "read, hold, stop and abort. Restore it from a backup, or, as owner of the unit's files, "
+    "move it away and start over with a reason: sudo platelink user first NAME --why REASON"
 )
 WAITING = 6
 """Secrets that wait to be looked at; more are turned away."""
@@ -100,7 +99,7 @@ class Accounts:
         try:
             if await self.anybody():
                 return Standing(True)
-            why = "holds nobody" if self._path.exists() else "is missing"
+            why = "has no users" if self._path.exists() else "is missing"
         except StoreError as error:
             why = f"cannot be used: {error}"
             return Standing(False, LOST.format(path=self._path, why=why))

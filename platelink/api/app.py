@@ -17,7 +17,18 @@ from platelink.api.context import Context
 from platelink.api.describe import described
 from platelink.api.errors import ApiError, unusable
 from platelink.api.guard import MOST_BYTES, Guard
-from platelink.api.routes import calibrations, device, people, plates, recipes, runs, supplies, unit
+from platelink.api.routes import (
+    ask,
+    calibrations,
+    device,
+    figures,
+    people,
+    plates,
+    recipes,
+    runs,
+    supplies,
+    unit,
+)
 from platelink.contract.words import Kind
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.people.errors import NoSuchPerson, NotUsable
@@ -26,7 +37,7 @@ NO_JSON = (
     "the body is no JSON that is read here: it is broken, too deep, or a number in it is too long; "
     "send it as docs/openapi.json has it"
 )
-ROUTERS = (unit, plates, recipes, supplies, runs, device, calibrations, people)
+ROUTERS = (unit, figures, plates, recipes, supplies, runs, ask, device, calibrations, people)
 ABOUT = """\
 One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.
 

@@ -32,9 +32,7 @@ from platelink.serving.turns import KNOWN, note_known
 COOKIE = "platelink_session"
 LOCAL = "platelink-local"
 SIGN_IN = "sign in first"
-BEGIN = (
-    "nobody is entered yet; enter the first lead on the unit's own computer: platelink user first"
-)
+BEGIN = "no users yet; add the first lead on the unit's own computer: platelink user first"
 
 
 class Authentication:

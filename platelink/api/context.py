@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Annotated
 
@@ -13,10 +13,12 @@ from starlette.requests import HTTPConnection
 from platelink.api.accounts import Accounts
 from platelink.api.errors import ApiError
 from platelink.api.hub import Hub
+from platelink.api.lately import Lately
 from platelink.api.remembered import now_utc
 from platelink.api.security import SecurityLog
 from platelink.api.who import Who
 from platelink.api.wire import Daemon
+from platelink.contract.lamps import LampsNow
 from platelink.contract.service import Settings
 from platelink.ledger.by import By
 from platelink.people.rights import Right, refusal
@@ -32,6 +34,8 @@ class Context:
     accounts: Accounts
     security: SecurityLog
     now: Callable[[], datetime] = now_utc
+    lamps: Lately[LampsNow] = field(default_factory=Lately)
+    """What the record told of the lamps, for figures that are asked for often."""
 
     def today(self) -> date:
         """The day in the shop's own time zone."""

@@ -26,6 +26,8 @@ PROBLEMS = {
     500: "A fault of ours, or of the daemon; its log has it whole.",
     503: "The daemon or a file cannot be reached.",
 }
+FASTAPIS_OWN = 422
+"""What FastAPI tells of it is not what is answered."""
 SCHEMES = {
     "cookie": {"type": "apiKey", "in": "cookie", "name": "platelink_session"},
     "bearer": {"type": "http", "scheme": "bearer"},
@@ -42,9 +44,10 @@ def described(found: Document) -> Document:
     parts["responses"] = {f"Problem{code}": _problem(text) for code, text in PROBLEMS.items()}
     for path, methods in found["paths"].items():
         for method, operation in methods.items():
+            told = operation["responses"]
             for code in PROBLEMS:
-                reference = {"$ref": f"#/components/responses/Problem{code}"}
-                operation["responses"][str(code)] = reference
+                if code == FASTAPIS_OWN or str(code) not in told:
+                    told[str(code)] = {"$ref": f"#/components/responses/Problem{code}"}
             rights = sorted(_rights(method.upper(), path))
             if rights:
                 operation["security"] = [{name: []} for name in SCHEMES]

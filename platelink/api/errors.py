@@ -22,15 +22,17 @@ class ApiError(Exception):
         kind: Kind,
         status: int | None = None,
         headers: Mapping[str, str] | None = None,
+        asks: tuple[str, ...] = (),
     ) -> None:
         super().__init__(text)
         self.kind = kind
         self.status = _STATUS[kind] if status is None else status
         self.headers = dict(headers or {})
+        self.asks = asks
 
     def body(self) -> Json:
         """The answer's body."""
-        return Problem(error=str(self), kind=self.kind).model_dump()
+        return Problem(error=str(self), kind=self.kind, asks=self.asks or None).model_dump()
 
 
 def no_daemon(text: str = "") -> ApiError:

@@ -71,7 +71,9 @@ class Guard:
             return ApiError("this did not come from the unit's own page", "no right")
         length = headers.get("content-length", "0")
         if not (length.isascii() and length.isdecimal() and int(length) <= MOST_BYTES):
-            return ApiError(f"at most {MOST_BYTES} bytes are taken at once", "misuse", status=413)
+            return ApiError(
+                f"at most {MOST_BYTES} bytes are accepted at once", "misuse", status=413
+            )
         return None
 
 

@@ -41,7 +41,7 @@ from platelink.serving.turns import Turns
 
 MEMORY_BYTES = 256 << 20
 SEATS: dict[int, int] = {socket.AF_UNIX: 128}
-HERE = "nothing but hold, stop and abort is carried here; ask the service"
+HERE = "only hold, stop and abort are accepted here; ask the service"
 _R = TypeVar("_R", bound=Request)
 
 

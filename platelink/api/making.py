@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from datetime import date
 
@@ -14,7 +14,14 @@ from platelink.ledger.errors import StoreRefused
 from platelink.recipe.life import Revision, State
 from platelink.recipe.model import Recipe
 from platelink.recipe.store import RecipeStore
-from platelink.recipe.supplies import Expired, Finding, lot_findings, screen_findings
+from platelink.recipe.supplies import (
+    NO_LOT,
+    Expired,
+    Finding,
+    lot_findings,
+    screen_findings,
+    unknown_lot,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +55,14 @@ def refuse_blocked(making: Making) -> None:
         raise ApiError("; ".join(blocking), "refused")
 
 
+def ask_first(making: Making, accepted: Container[str]) -> None:
+    """``ApiError`` with what a person has to accept first: it goes on record as they read it."""
+    asked = [one for one in making.findings if one.asks and one.name not in accepted]
+    if asked:
+        names = tuple(one.name for one in asked)
+        raise ApiError("\n".join(one.text for one in asked), "refused", asks=names)
+
+
 def count_uses(store: RecipeStore, making: Making, request: NewPlate, plate: str, by: By) -> None:
     """The sheet is cut and the screens are taken: each is counted once for this plate."""
     if request.lot is not None and request.area_cm2 is not None:
@@ -69,8 +84,14 @@ def _of_lot(
     store: RecipeStore, recipe: Recipe, request: NewPlate, *, today: date, expired: Expired
 ) -> Iterator[Finding]:
     if request.lot is None:
+        if recipe.stock is not None:
+            yield NO_LOT
         return
-    lot = found(store, lambda s: s.shelf.lot(str(request.lot)))
+    lots = {now.lot.name: now for now in store.shelf.lots()}
+    lot = lots.get(request.lot)
+    if lot is None:
+        yield unknown_lot(request.lot, (name for name, now in lots.items() if now.closed is None))
+        return
     area = request.area_cm2 or 0.0
     yield from lot_findings(lot, stock=recipe.stock, area_cm2=area, today=today, expired=expired)
 
@@ -80,5 +101,8 @@ def _of_screens(store: RecipeStore, recipe: Recipe) -> Iterator[Finding]:
         try:
             yield from screen_findings(store.shelf.screen(name), wanted=name)
         except StoreRefused:
-            text = f"screen {name} is not entered, so its uses are not counted; add it"
+            text = (
+                f"screen {name} is not recorded, so its uses are not counted; add it: "
+                "platelink screen add"
+            )
             yield Finding("screen not entered", False, text)

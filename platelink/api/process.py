@@ -42,7 +42,6 @@ def server_of(app: ASGIApp, seats: Mapping[int, int], page_socket: Path | None) 
     config = uvicorn.Config(
         app,
         http=type("PeerOrPage", (PeerProtocol,), known),
-        ws="websockets-sansio",
         lifespan="off",
         log_level="error",
         access_log=False,

@@ -14,8 +14,8 @@ from platelink.serving.turns import Rules
 
 _TEXTS = {
     408: "the request did not come whole in time; send it again",
-    413: f"at most {MOST_BYTES} bytes are taken at once",
-    429: "too much is asked at once; try again in a moment",
+    413: f"at most {MOST_BYTES} bytes are accepted at once",
+    429: "too many requests at once; try again in a moment",
 }
 
 

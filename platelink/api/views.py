@@ -80,7 +80,7 @@ def lot_view(now: LotNow, *, today: date, expired: Expired) -> stock.Lot:
 
 
 def screen_view(now: ScreenNow) -> stock.Screen:
-    """A screen as it is now, and what stands against it."""
+    """A screen as it is now, and warnings."""
     findings = screen_findings(now, wanted=None)
     return stock.Screen(
         **dict(now.screen), uses=now.uses, closed=now.closed, findings=findings_view(findings)

@@ -81,7 +81,7 @@ class Wire(asyncio.Protocol):
         if only_ends(request):
             return reply_of(await self._end(request), reply)
         if self._waiting >= WAITING:
-            raise ApiError("too much is asked at once; try again in a moment", "too many")
+            raise ApiError("too many requests at once; try again in a moment", "too many")
         self._waiting += 1
         try:
             await self._turns.acquire()

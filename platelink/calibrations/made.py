@@ -250,6 +250,6 @@ def step_since(before: Calibration, after: Calibration) -> str:
     changed = f"{(now / was - 1.0):+.1%}" if was > 0.0 else f"{now - was:+.2g} {unit}"
     return (
         f"the same counts mean {changed} against {before.name} of {before.made_at_utc:%Y-%m-%d}: "
-        "more than both are unsure of. If sensor or lamps were changed, or the sensor was cleaned, "
-        "drop this one and give that as the cause"
+        "more than both are unsure of. If the sensor or lamps were changed, or the sensor was "
+        "cleaned, discard this one and give that as the cause"
     )

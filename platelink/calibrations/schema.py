@@ -56,7 +56,6 @@ CALIBRATIONS = Kind(
     application_id=0x504C4331,  # "PLC1"
     migrations=_MIGRATIONS,
     texts={
-        Fault.ABSENT: "{path} does not exist: nothing was calibrated yet; begin with "
-        "'platelink calibrate'"
+        Fault.ABSENT: "{path} does not exist: no calibration yet; start with 'platelink calibrate'"
     },
 )

@@ -111,8 +111,8 @@ class CalibrationStore(Store):
                 if made.stage in (Stage.READING, Stage.FINISHED):
                     state = "being read" if made.stage is Stage.READING else "waiting for approval"
                     raise StoreRefused(
-                        f"{made.name} is still {state}, begun by {made.begun.who}; go on with it, "
-                        "or drop it with the reason"
+                        f"{made.name} is still {state}, begun by {made.begun.who}; continue "
+                        "it, or discard it with a reason"
                     )
             revision = len(before) + 1
             number = self._enter(sensor, revision, Act.BEGUN, by, plain(plan))
@@ -138,11 +138,14 @@ class CalibrationStore(Store):
             low, high = _CAN_BE[made.quantity]
             if not low <= level.reference <= high:
                 raise StoreRefused(
-                    f"a reference of {level.reference:g} {UNIT[made.quantity]} cannot be; it must "
-                    f"be at least {low:g} and at most {high:g}: look at the instrument's unit"
+                    f"a reference of {level.reference:g} {UNIT[made.quantity]} is not "
+                    f"possible; it must be at least {low:g} and at most {high:g}: look at the "
+                    "instrument's unit"
                 )
             if len(made.levels) >= MOST_LEVELS:
-                raise StoreRefused(f"{name} has {MOST_LEVELS} levels; finish it or drop it")
+                raise StoreRefused(
+                    f"{name} has {MOST_LEVELS} levels, the most possible; finish or discard it"
+                )
             self._enter(made.sensor, made.revision, Act.LEVEL, by, plain(level))
         return self.find(name)
 
@@ -173,7 +176,7 @@ class CalibrationStore(Store):
         return self.find(name)
 
     def approve(self, name: str, by: By) -> Made:
-        """From now on it holds."""
+        """Approve one; it is in force from the next run."""
         _reasoned(by, f"{name} is approved")
         with self._db.transaction():
             made = self.find(name)
@@ -184,18 +187,18 @@ class CalibrationStore(Store):
 
     def drop(self, name: str, by: By) -> Made:
         """It holds no more, or never will; the one before it holds again."""
-        _reasoned(by, f"{name} is dropped")
+        _reasoned(by, f"{name} is discarded")
         with self._db.transaction():
             made = self.find(name)
             if made.stage is Stage.DROPPED:
-                raise StoreRefused(f"{name} was dropped already")
+                raise StoreRefused(f"{name} is already discarded")
             self._enter(made.sensor, made.revision, Act.DROPPED, by, {})
         return self.find(name)
 
     def _open(self, name: str) -> Made:
         made = self.find(name)
         if made.stage is not Stage.READING:
-            raise StoreRefused(f"{name} is {made.stage}: nothing is read into it any more")
+            raise StoreRefused(f"{name} is {made.stage}: it takes no more readings")
         return made
 
     def _enter(
@@ -222,8 +225,8 @@ def _instrument_can_be(it: Instrument) -> None:
             raise StoreRefused(f"give the reference instrument's {what}")
     numbers = (it.u_rel, it.u_abs, it.k, it.resolution)
     if not all(map(math.isfinite, numbers)) or min(numbers) < 0.0:
-        raise StoreRefused("an uncertainty or resolution below 0, or no number, cannot be")
+        raise StoreRefused("uncertainty and resolution must be numbers, 0 or more")
     if it.u_rel >= 1.0:
         raise StoreRefused("U of 100 % and more says nothing; give it as its certificate states it")
     if not 1.0 <= it.k <= 4.0:
-        raise StoreRefused(f"a coverage factor k of {it.k:g} cannot be; 2 is usual")
+        raise StoreRefused(f"coverage factor k = {it.k:g} is not possible; 2 is usual")

@@ -1,4 +1,4 @@
-"""Acts on a plate in flight: ``plate begin``, ``done``, ``measure``, ``hold`` and the others."""
+"""Acts on a plate in progress: ``plate begin``, ``done``, ``measure``, ``hold`` and the others."""
 
 from __future__ import annotations
 
@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 _plate = click.argument("plate", required=False, shell_complete=complete.in_flight)
-_step = click.option("--step", help="Name of the step it is meant for; refused at another one.")
+_step = click.option(
+    "--step", help="Name of the step it is meant for; refused if the plate is at another."
+)
 _reason = click.option("--reason", default="", help="Why, for the record.")
 _yes = click.option("--yes", is_flag=True, help="Light or heat may begin; do not ask.")
 _overdue = click.option(
-    "--accept-overdue", is_flag=True, help="Go on with calibrations past their date; a lead may."
+    "--accept-overdue", is_flag=True, help="Continue with overdue calibrations; needs a lead."
 )
 
 
@@ -42,7 +44,7 @@ def _plain(command: _F) -> _F:
 @click.command()
 @_lit
 def begin(plate: str | None, as_json: bool, **more: Any) -> None:
-    """Begin the step of PLATE that is ready. Before light and heat it says what will happen, and
+    """Begin the step of PLATE that is ready. Before light or heat it says what will happen and
     asks."""
     _act(PlateAct.BEGIN, plate, as_json, **more)
 
@@ -50,42 +52,43 @@ def begin(plate: str | None, as_json: bool, **more: Any) -> None:
 @click.command()
 @_plain
 def done(plate: str | None, as_json: bool, **more: Any) -> None:
-    """Confirm that the present stage or prompt of PLATE is done."""
+    """Confirm that the present stage or hand work of PLATE is done."""
     _act(PlateAct.DONE, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def hold(plate: str | None, as_json: bool, **more: Any) -> None:
-    """Hold the present step of PLATE: light off, the remainder of dose and time kept."""
+    """Put the present step of PLATE on hold: lamps off, remaining dose and time kept."""
     _act(PlateAct.HOLD, plate, as_json, **more)
 
 
 @click.command()
 @_lit
 def restart(plate: str | None, as_json: bool, **more: Any) -> None:
-    """Go on with a step of PLATE that is held. Before light it says what will happen, and asks."""
+    """Continue the step of PLATE that is on hold. Before light it says what will happen and
+    asks."""
     _act(PlateAct.RESTART, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def stop(plate: str | None, as_json: bool, **more: Any) -> None:
-    """End PLATE in order; it stays incomplete."""
+    """End PLATE; it stays incomplete."""
     _act(PlateAct.STOP, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def abort(plate: str | None, as_json: bool, **more: Any) -> None:
-    """End PLATE at once; something is wrong with it."""
+    """End PLATE at once: something is wrong with it."""
     _act(PlateAct.ABORT, plate, as_json, **more)
 
 
 @click.command()
 @_plain
 def skip(plate: str | None, as_json: bool, **more: Any) -> None:
-    """Leave the present step of PLATE out; needs --reason and a lead. It stays on record."""
+    """Skip the present step of PLATE; needs --reason and a lead. Recorded as a deviation."""
     _act(PlateAct.SKIP, plate, as_json, **more)
 
 
@@ -101,8 +104,8 @@ def measure(
     plate: str | None, step: str | None, as_json: bool, *, points: tuple[str, ...],
     checks: tuple[str, ...], note: str | None, water: str | None,
 ) -> None:  # fmt: skip
-    """Give the values of the inspection of PLATE, or the temperature of its washout water. Without
-    any, they are asked for."""
+    """Record the inspection results of PLATE, or the temperature of its washout water. Without
+    options it asks for them."""
     from platelink.cli.measuring import named_values, prompted_values, water_value
 
     with daemon() as client:
@@ -146,7 +149,7 @@ def _confirm_light_or_heat(plate: PlateNow) -> None:
     for text in (*cautions(now), will_happen(now, Display.of(load_config()))):
         click.echo(f"  {text}", err=True)
     if not terminal():
-        raise Misuse("there is no terminal to ask at; say that it may begin: --yes")
+        raise Misuse("cannot ask without a terminal; add --yes to confirm that it may begin")
     if not click.confirm("begin", err=True):
         raise Failure("not begun")
 
@@ -173,7 +176,7 @@ def _do(
         print_now(now, Display.of(load_config()))
     else:
         click.echo(clean(f"plate {name} has ended, {state}: {reason}"))
-        click.echo(clean(f"its story: platelink plate show {name}"))
+        click.echo(clean(f"full record: platelink plate show {name}"))
 
 
 def _step_index(plate: PlateNow, step: str | None) -> int | None:

@@ -34,12 +34,12 @@ _name = click.argument("name", metavar="ALARM")
     lazy={
         "list": Lazy("alarm:list_", "List alarms that are not normal."),
         "show": Lazy("alarm:show", "Show one: value, limit, likely cause, next act."),
-        "acknowledge": Lazy("alarm:acknowledge", "Say that it was seen."),
-        "reset": Lazy("alarm:reset", "Let go of a latched one, once it was looked into."),
-        "shelve": Lazy("alarm:shelve", "Shelve one for some minutes, with the reason."),
-        "unshelve": Lazy("alarm:unshelve", "End the silence before its time."),
-        "remove": Lazy("alarm:remove", "Take one out of service, for repair."),
-        "return": Lazy("alarm:return_", "Put it back into service."),
+        "acknowledge": Lazy("alarm:acknowledge", "Acknowledge one: you have seen it."),
+        "reset": Lazy("alarm:reset", "Reset a latched one once its cause has been dealt with."),
+        "shelve": Lazy("alarm:shelve", "Shelve one for some minutes, with a reason."),
+        "unshelve": Lazy("alarm:unshelve", "Unshelve one before its time is up."),
+        "remove": Lazy("alarm:remove", "Put one out of service, for repair."),
+        "return": Lazy("alarm:return_", "Put one back in service."),
     },
 )
 def alarm() -> None:
@@ -52,13 +52,13 @@ def alarm() -> None:
 @click.command("list")
 @json_option
 def list_(as_json: bool) -> None:
-    """List alarms that are not normal, those that want an answer first."""
+    """List alarms that are not normal, unacknowledged ones first."""
     with daemon() as client:
         found = client.alarms()
     if as_json:
         emit(found)
         return
-    print_table(_ALARMS, [_row(one) for one in found.list], "no alarm")
+    print_table(_ALARMS, [_row(one) for one in found.list], "none: no alarm is active")
     if found.list:
         click.echo(f"\n{_counts(found)}")
 
@@ -77,8 +77,8 @@ def _row(one: Alarm) -> list[str]:
 
 
 def _counts(alarms: Alarms) -> str:
-    flood = "; a flood: begin with those marked *" if alarms.flood else ""
-    first = " (* the first of its group)" if any(one.first_out for one in alarms.list) else ""
+    flood = "; alarm flood: start with those marked *" if alarms.flood else ""
+    first = " (* first of its group)" if any(one.first_out for one in alarms.list) else ""
     return (
         f"{alarms.unacknowledged} to acknowledge, {alarms.per_hour} in the last hour"
         f"{flood or first}"
@@ -95,12 +95,14 @@ def show(name: str, as_json: bool) -> None:
     one = next((a for a in found.list if a.name == _full_name(name, found)), None)
     if one is None:
         there = ", ".join(a.name for a in found.list) or "none"
-        raise Misuse(f"no alarm '{name}' is there now (docs/alarms.md has all); there are: {there}")
+        raise Misuse(
+            f"alarm '{name}' is not active (all are listed in docs/alarms.md); active now: {there}"
+        )
     if as_json:
         emit(one)
         return
     rows = [
-        ("state", f"{one.state}{', the first of its group' if one.first_out else ''}"),
+        ("state", f"{one.state}{', first of its group' if one.first_out else ''}"),
         ("priority", one.priority),
         ("value", quantity(one.value, one.unit) or "–"),
         ("limit", quantity(one.limit, one.unit) or "–"),
@@ -124,10 +126,10 @@ def _full_name(name: str, found: Alarms) -> str:
 
 @click.command()
 @click.argument("name", metavar="ALARM", required=False)
-@click.option("--all", "every", is_flag=True, help="All that are unacknowledged now.")
+@click.option("--all", "every", is_flag=True, help="All that are not acknowledged.")
 @json_option
 def acknowledge(name: str | None, every: bool, as_json: bool) -> None:
-    """Say that ALARM was seen. It calls no more before its condition was over."""
+    """Acknowledge ALARM. It stays quiet until its condition has cleared and returns."""
     if (name is None) != every:
         raise click.UsageError("name one ALARM, or give --all.")
     with daemon() as client:
@@ -148,7 +150,7 @@ def acknowledge(name: str | None, every: bool, as_json: bool) -> None:
 @_name
 @json_option
 def reset(name: str, as_json: bool) -> None:
-    """Let go of ALARM, acknowledged and latched, once its cause was looked into."""
+    """Reset ALARM, acknowledged and latched, once its cause has been dealt with."""
     _act(name, AlarmAct.RESET, "reset", as_json)
 
 
@@ -160,7 +162,7 @@ def reset(name: str, as_json: bool) -> None:
 @why_option(required=True)
 @json_option
 def shelve(name: str, minutes: float, why: str, as_json: bool) -> None:
-    """Shelve ALARM for some minutes. At their end it comes back if its condition is there."""
+    """Shelve ALARM for some minutes. Then it comes back if its condition still stands."""
     shelved = f"shelved for {minutes:g} min"
     _act(name, AlarmAct.SHELVE, shelved, as_json, minutes=minutes, why=why)
 
@@ -169,8 +171,8 @@ def shelve(name: str, minutes: float, why: str, as_json: bool) -> None:
 @_name
 @json_option
 def unshelve(name: str, as_json: bool) -> None:
-    """End the silence of ALARM before its time."""
-    _act(name, AlarmAct.UNSHELVE, "shelved no more", as_json)
+    """Unshelve ALARM before its time is up."""
+    _act(name, AlarmAct.UNSHELVE, "unshelved", as_json)
 
 
 @click.command()
@@ -178,7 +180,7 @@ def unshelve(name: str, as_json: bool) -> None:
 @why_option(required=True)
 @json_option
 def remove(name: str, why: str, as_json: bool) -> None:
-    """Take ALARM out of service, for repair. It stays so until `platelink alarm return`."""
+    """Put ALARM out of service, for repair. It stays so until `platelink alarm return`."""
     _act(name, AlarmAct.REMOVE, "out of service", as_json, why=why)
 
 
@@ -186,8 +188,8 @@ def remove(name: str, why: str, as_json: bool) -> None:
 @_name
 @json_option
 def return_(name: str, as_json: bool) -> None:
-    """Put ALARM back into service."""
-    _act(name, AlarmAct.RETURN, "in service again", as_json)
+    """Put ALARM back in service."""
+    _act(name, AlarmAct.RETURN, "back in service", as_json)
 
 
 def _act(name: str, act: AlarmAct, done: str, as_json: bool, **given: Any) -> None:

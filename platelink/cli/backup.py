@@ -36,8 +36,8 @@ def backup(target: Path, recorder: bool, as_json: bool) -> None:
 @click.option("--to", type=_FOLDER, help="Put all files into this directory instead.")
 @json_option
 def restore(source: Path, to: Path | None, as_json: bool) -> None:
-    """Put the files of the backup SOURCE back to where the configuration has them. Nothing that is
-    there is overwritten. Everybody signs in anew; the journal goes on under an id of its own."""
+    """Restore the files of the backup SOURCE to where the configuration has them. Nothing that is
+    there is overwritten. Everybody must sign in again; the journal continues under a new id."""
     from platelink.doctor.backup import restore as made
 
     done = made(source, asked_config(), to=to, at_utc=datetime.now(UTC))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -36,8 +37,12 @@ _WORDS = {
         "speed": Lazy("bench:speed", "How much faster than real time a plate is simulated."),
         "faults": Lazy("bench:faults", "Promises kept while much goes wrong at once."),
         "lamps": Lazy("bench:lamps", "How true the forecast of the lamps is."),
+        "find": Lazy("bench_find:find", "Plates until a dose is known, against halving."),
+        "foretell": Lazy("bench_foretell:foretell", "Depths predicted before washout, and causes."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
+        "recorder": Lazy("bench:recorder", "Samples a second from the broker into the store."),
         "watch": Lazy("bench_watch:watch", "False holds of the vacuum's watch, and its delays."),
+        "audit": Lazy("bench_audit:audit", "How soon questions to the record are answered."),
         "stop": Lazy("bench:stop", "How soon a stop is answered while clients attack."),
     },
 )
@@ -65,7 +70,7 @@ def dose(profile: str, n: int | None, as_json: bool) -> None:
 
     With --profile real the sensors err as well: reference meter, place on the bed, tubes that age
     unequally, colour, slanting light, drift, heat. The three numbers of a dose are measured. Exit
-    code 1 when U (k = 2) does not hold about 95 % of the units, 90 to 99."""
+    code 1 when U (k = 2) does not cover about 95 % of the units, 90 to 99."""
     if profile == "real":
         _real(n or 200, as_json)
     else:
@@ -80,17 +85,15 @@ def _real(n: int, as_json: bool) -> None:
         emit(found)
     else:
         click.echo(_real_table(found))
-        click.echo(
-            f"{found.plates} plates of {found.units} units; "
-            f"U holds {'' if found.kept else 'NOT '}about 95 % of them"
-        )
+        click.echo(f"{found.plates} plates of {found.units} units; "
+                   f"U covers {'' if found.kept else 'NOT '}about 95 % of them")  # fmt: skip
     if not found.kept:
         click.get_current_context().exit(Failure.exit_code)
 
 
 def _real_table(found: RealBench) -> str:
     heads = (
-        Column("NUMBER"), Column("U TOLD (k = 2)", right=True), Column("MEAN ERROR", right=True),
+        Column("NUMBER"), Column("U STATED (k = 2)", right=True), Column("MEAN ERROR", right=True),
         Column("95 % WITHIN", right=True), Column("LARGEST", right=True),
         Column("WITHIN U", right=True),
     )  # fmt: skip
@@ -171,6 +174,31 @@ def speed(as_json: bool) -> None:
 
 @click.command()
 @click.option(
+    "--runs",
+    type=click.IntRange(min=20),
+    default=200,
+    show_default=True,
+    help="Exposures whose messages wait in the broker.",
+)
+@json_option
+def recorder(runs: int, as_json: bool) -> None:
+    """Measure samples a second from the broker to a point readable in the store.
+
+    The recorder, beside two scripts that keep nothing: one that writes thousands of lines in a
+    request, one that writes a point in each. mosquitto and victoria-metrics must be installed; they
+    run as children of this process. Rates are in samples a second."""
+    from platelink.publish.services import ServiceError
+    from platelink.simulated.bench_recorder import bench_recorder
+
+    try:
+        found = bench_recorder(runs)
+    except ServiceError as error:
+        raise Failure(str(error)) from error
+    _print(asdict(found), as_json)
+
+
+@click.command()
+@click.option(
     "--seeds", type=click.IntRange(min=1), default=300, show_default=True, help="Cases played."
 )
 @click.option(
@@ -182,8 +210,8 @@ def faults(seeds: int, first: int, only: str | None, as_json: bool) -> None:
     """Play exposures and plates while lamps, sensors, wire, device, host and people fail.
 
     Simulated time, seeded. A judge who sees the plant compares what was true with what was said and
-    recorded. A case that breaks a promise is shrunk to the fewest faults that still do, and told
-    with the command that plays it again. Exit code 1 when a promise was broken."""
+    recorded. A case that breaks a promise is shrunk to the fewest faults that still do, and
+    printed with the command that repeats it. Exit code 1 when a promise was broken."""
     from platelink.simulated.campaign.run import run_campaign
 
     found = run_campaign(seeds, first=first, kept=_places(only))
@@ -322,11 +350,11 @@ def _stop_table(attacks: Mapping[str, Attacked | None]) -> str:
 @click.option("--years", type=click.IntRange(min=1), default=40, show_default=True, help="Played.")
 @json_option
 def lamps(years: int, as_json: bool) -> None:
-    """Foretell simulated lamps from every week of a year, and look how it became.
+    """Forecast simulated lamps from every week of a year and compare with what came.
 
     Seeded units with fading tubes, mains, dirt and cleaning, failing tubes, ageing sensors. The
-    interval of 90 % is judged by how often it holds what came (coverage) and by its interval score,
-    the smaller the better."""
+    interval of 90 % is judged by how often it covers what came (coverage) and by its interval
+    score, the smaller the better."""
     from platelink.simulated.bench_lamps import bench_lamps
 
     found = bench_lamps(years)
@@ -337,7 +365,7 @@ def lamps(years: int, as_json: bool) -> None:
 
 
 def _lamps_table(found: LampBench) -> str:
-    heads = [Column("FORETOLD BY"), *(Column(name, right=True) for name in (
+    heads = [Column("FORECAST BY"), *(Column(name, right=True) for name in (
         "DAYS ON", "N", "COVERAGE", "SCORE", "WIDTH",
     ))]  # fmt: skip
     ways = (

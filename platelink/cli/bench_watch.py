@@ -34,11 +34,11 @@ if TYPE_CHECKING:
 @click.option(
     "--journal",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Instead: false calls on the noise of the unit whose journal this is.",
+    help="Instead: false alarms on the noise of the unit with this journal.",
 )
 @json_option
 def watch(minutes: int, stated: float, journal: Path | None, as_json: bool) -> None:
-    """Measure how often the watch over the vacuum holds for noise, and how soon it calls a leak.
+    """Measure how often the watch over the vacuum holds for noise, and how soon it reports a leak.
 
     Simulated gauges with white, slow, swinging and heavy-tailed noise, a pump's tone and a pump
     that cycles, unknown to the watch but for what their own earlier exposures show; some minutes.
@@ -87,9 +87,9 @@ def _own(path: Path) -> OwnBench:
 
 def _own_text(own: OwnBench) -> str:
     return (
-        f"noise of {own.exposures} exposures, {own.minutes:.0f} min: {own.sigma_kpa:.3f} kPa from "
-        f"value to value beyond what is told ahead\nfalse calls in 100 min, on blocks of it drawn "
-        f"anew: {own.found_per_100_min:.2f}, stated {own.stated_per_100_min:.2f}"
+        f"noise of {own.exposures} exposures, {own.minutes:.0f} min: {own.sigma_kpa:.3f} kPa "
+        "from value to value beyond the prediction\nfalse calls in 100 min, on resampled "
+        f"blocks of it: {own.found_per_100_min:.2f}, stated {own.stated_per_100_min:.2f}"
     )
 
 
@@ -101,7 +101,7 @@ def _lines(found: WatchBench) -> Iterator[str]:
     yield table(heads, rows, NO_TERMINAL)
     yield f"{holds.holds} in {holds.minutes:,} min; the worst unit {holds.worst_unit:.2f}\n"
     columns = [Column("LEAK"), Column("SIZE", right=True)]
-    columns += [Column(head, right=True) for head in ("CALLED AFTER", "TUNED", "FIXED LIMIT")]
+    columns += [Column(head, right=True) for head in ("DETECTED AFTER", "TUNED", "FIXED LIMIT")]
     rows = [
         [
             name, size, f"{delay.delay_s:.2f} s",

@@ -39,14 +39,14 @@ _name = click.argument("name", shell_complete=complete.calibrations)
 @click.group(
     cls=LazyGroup,
     lazy={
-        "light": Lazy("calibrate:light", "A light channel against a radiometer."),
-        "vacuum": Lazy("calibrate:vacuum", "The vacuum gauge against a reference gauge."),
-        "oven": Lazy("calibrate:oven", "The oven's sensor against a reference thermometer."),
-        "head": Lazy("calibrate:head", "The light head's sensor against one."),
-        "list": Lazy("calibrate:list_", "All calibrations: in force, past, being made."),
-        "show": Lazy("calibrate:show", "Everything about one calibration."),
-        "approve": Lazy("calibrate:approve", "From now on it holds."),
-        "drop": Lazy("calibrate:drop", "It holds no more, or never will."),
+        "light": Lazy("calibrate:light", "Compare a light channel with a radiometer."),
+        "vacuum": Lazy("calibrate:vacuum", "Compare the vacuum gauge with a reference gauge."),
+        "oven": Lazy("calibrate:oven", "Compare the oven sensor with a reference thermometer."),
+        "head": Lazy("calibrate:head", "Compare the sensor of the light head with one."),
+        "list": Lazy("calibrate:list_", "List calibrations: in force, past, in progress."),
+        "show": Lazy("calibrate:show", "Show one calibration in full."),
+        "approve": Lazy("calibrate:approve", "Approve one; it is in force from the next run."),
+        "discard": Lazy("calibrate:discard", "Discard one; the one before is in force again."),
     },
 )
 def calibrate() -> None:
@@ -131,14 +131,14 @@ def _run(sensor: str, quantity: Quantity, *, due: date | None, **given: Any) -> 
         click.echo(f"now a lead approves it:  platelink calibrate approve '{name}' --why REASON")
     else:
         again = sensor.replace("light ", "light --channel ")
-        click.echo(f"{name} is kept; go on with it:  platelink calibrate {again}")
+        click.echo(f"{name} is kept; continue it:  platelink calibrate {again}")
 
 
 def _open(client: Client, sensor: str) -> str:
     """The calibration of this sensor that is being read; empty when there is none."""
     for one in client.calibrations():
         if one.sensor == sensor and one.stage == "reading":
-            click.echo(f"going on with {one.name}, begun by {clean(one.begun_by)}")
+            click.echo(f"continuing {one.name}, begun by {clean(one.begun_by)}")
             return one.name
     return ""
 
@@ -195,7 +195,7 @@ def _difference(text: str | None, quantity: Quantity) -> float:
 @click.option("--sensor", help="Of this sensor alone, such as 'light 0'.")
 @json_option
 def list_(sensor: str | None, as_json: bool) -> None:
-    """All calibrations, those of a sensor together, oldest first."""
+    """List all calibrations, by sensor, oldest first."""
     from platelink.cli.calibrating import shown
 
     with service() as client:
@@ -203,7 +203,7 @@ def list_(sensor: str | None, as_json: bool) -> None:
     if as_json:
         emit({"calibrations": found})
         return
-    none = "nothing was calibrated here yet; begin with 'platelink calibrate light'"
+    none = "none yet; start with: platelink calibrate light"
     print_table(_TABLE, [shown(one) for one in found], none)
 
 
@@ -259,22 +259,22 @@ def _act(name: str, what: AtCalibration, done: str, *, as_json: bool) -> None:
 @why_option(required=True)
 @json_option
 def approve(name: str, why: str, as_json: bool) -> None:
-    """Approve the finished calibration NAME: the unit reads with it from the next run on."""
+    """Approve the finished calibration NAME; it is in force from the next run."""
     from platelink.client import request
     from platelink.contract.calibrations import CalibrationApproved
 
     what = request(CalibrationApproved, why=why)
-    _act(name, what, "approved; it holds from the next run on", as_json=as_json)
+    _act(name, what, "approved; in force from the next run", as_json=as_json)
 
 
 @click.command()
 @_name
 @why_option(required=True)
 @json_option
-def drop(name: str, why: str, as_json: bool) -> None:
-    """Drop the calibration NAME; the one before it holds again. The record keeps it."""
+def discard(name: str, why: str, as_json: bool) -> None:
+    """Discard the calibration NAME; the one before is in force again. It stays on record."""
     from platelink.client import request
     from platelink.contract.calibrations import CalibrationDropped
 
     what = request(CalibrationDropped, why=why)
-    _act(name, what, "dropped; the record keeps it", as_json=as_json)
+    _act(name, what, "discarded; it stays on record", as_json=as_json)

@@ -56,7 +56,7 @@ FIRST = {
     "oven": "Read levels from cold to the hottest bake; the reference's probe beside the sensor.",
     "head": "Read levels over the temperatures the head reaches; the probe on its case.",
 }  # fmt: skip
-KEYS = "d dark   l level   o leave one out   f finish   q leave (it can be gone on with)"
+KEYS = "d dark   l level   o leave one out   f finish   q leave (you can continue later)"
 
 
 def lead(client: Client, name: str, due_on: date) -> bool:
@@ -139,7 +139,7 @@ def _wait(client: Client, sensor: str) -> None:
     until = time.monotonic() + LONGEST_S
     while not (now := client.counts(sensor)).settled:
         if time.monotonic() > until:
-            raise Failure(f"{sensor}: {now.text}; nothing was taken")
+            raise Failure(f"{sensor}: {now.text}; no reading taken")
         time.sleep(PAUSE_S)
 
 

@@ -13,7 +13,7 @@ from platelink.cli.context import config_path, emit, json_option
 from platelink.cli.group import Failure, Lazy, LazyGroup
 
 if TYPE_CHECKING:
-    from platelink.config.model import Notice
+    from platelink.config.model import Config, Notice
     from platelink.forms.keys import Section
     from platelink.forms.problems import Problem
 
@@ -28,7 +28,7 @@ _recorder = click.option(
 @click.group(
     cls=LazyGroup,
     lazy={
-        "check": Lazy("config:check", "Tell everything that is wrong with the file."),
+        "check": Lazy("config:check", "List every problem in the file."),
         "show": Lazy("config:show", "Show every setting in force; defaults are marked."),
         "example": Lazy("config:example", "Print a file with every key explained."),
     },
@@ -42,7 +42,7 @@ def config() -> None:
 @_recorder
 @json_option
 def check(file: Path | None, recorder: bool, as_json: bool) -> None:
-    """Tell everything that is wrong with the configuration, and what wants attention.
+    """List every problem in the configuration, and what needs attention.
 
     FILE is checked instead of the configuration in use. Exit code 1 when something is wrong."""
     from platelink.config.load import ConfigError, load, load_recorder
@@ -56,7 +56,9 @@ def check(file: Path | None, recorder: bool, as_json: bool) -> None:
         else:
             from platelink.daemon.calibrated import notices as all_notices
 
-            notices = all_notices(load(path), today())
+            config = load(path)
+            problems = tuple(_people(path, config))
+            notices = all_notices(config, today())
     except ConfigError as error:
         problems = error.problems
     if as_json:
@@ -80,8 +82,21 @@ def check(file: Path | None, recorder: bool, as_json: bool) -> None:
         for notice in notices:
             click.echo(f"notice   {path}: {notice.key} : {notice.text}")
         click.echo(f"{path}: {len(problems)} problems, {len(notices)} notices")
+        again = "correct the file, then: platelink config check" if problems else "platelink doctor"
+        click.echo(f"next: {again}")
     if problems:
         click.get_current_context().exit(Failure.exit_code)
+
+
+def _people(path: Path, config: Config) -> Iterator[Problem]:
+    """What [alerts] says of people who are not there."""
+    if config.alerts is None:
+        return
+    from platelink.alerts.people import people_faults
+    from platelink.forms.problems import Problem
+
+    for name, text in people_faults(config, config.alerts):
+        yield Problem(str(path), name, None, text)
 
 
 @click.command()
@@ -133,7 +148,7 @@ def _defaults(section: Section, path: str = "") -> Iterator[str]:
         value, key = getattr(section, name), f"{path}{name}"
         if isinstance(value, Section):
             yield from _defaults(value, f"{key}.")
-        elif isinstance(value, tuple):
+        elif isinstance(value, tuple) and value and isinstance(value[0], Section):
             for i, one in enumerate(value):
                 yield from _defaults(one, f"{key}[{i}].")
         elif value is not None and name not in section.model_fields_set:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, is_dataclass
@@ -62,7 +63,7 @@ def asked_config(context: click.Context | None = None) -> Path | None:
     given = (context or click.get_current_context()).find_root().params.get("config")
     if given is not None:
         return Path(given)
-    return next((place for place in PLACES if place.is_file()), None)
+    return next((place for place in PLACES if os.path.isfile(place)), None)
 
 
 def config_path(context: click.Context | None = None) -> Path:
@@ -125,7 +126,7 @@ def _display_if_any() -> Display:
         return Display.of(load(path))
     except ConfigError:
         click.echo(
-            f"{path} has faults, so units are platelink's own; see 'platelink config check'",
+            f"{path} has problems, so default units are used; see: platelink config check",
             err=True,
         )
         return Display()
@@ -139,14 +140,17 @@ def find_run(reader: JournalReader, wanted: str) -> RunRecord:
     if wanted == "last":
         newest = reader.runs(limit=1)
         if not newest:
-            raise Misuse(f"no run is recorded in {reader.path} yet")
+            raise Misuse(
+                f"none yet in {reader.path}; start a plate: platelink plate make RECIPE, or "
+                "an exposure: platelink expose"
+            )
         return newest[0]
     ids = reader.run_ids(wanted, limit=6)
     if not ids:
         raise Misuse(f"no run in {reader.path} begins with '{wanted}'; 'platelink runs' lists them")
     if len(ids) > 1:
         more = " and more" if len(ids) > 5 else ""
-        raise Misuse(f"'{wanted}' is the beginning of {', '.join(ids[:5])}{more}; write more of it")
+        raise Misuse(f"'{wanted}' matches {', '.join(ids[:5])}{more}; type more of it")
     run = reader.run(ids[0])
     assert run is not None
     return run

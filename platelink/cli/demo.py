@@ -55,7 +55,7 @@ def audit_text(found: Audit) -> str:
         f"  {'run':<22}{'step':<11}{'state':<10}{'target':>8}{'recorded':>10}{'again':>9}"
         f"{'true':>9}  mJ/cm²",
         *map(_run_text, found.runs),
-        "  (again: integrated anew from the stored sums; true: what the simulated lamps gave)",
+        "  (again: recomputed from the stored sums; true: what the simulated lamps gave)",
         f"  {found.plate['plate']}: {found.plate['state']}, {found.plate['judgement']}",
         *(f"    not as the recipe says: {text}" for text in found.plate["deviations"]),
     ]

@@ -85,7 +85,10 @@ def last_word(found: list[Finding]) -> str:
     noticed = [finding for finding in found if finding.health == "notice"]
     said = f"wrong: {len(wrong)} of {len(found)}" if wrong else "nothing is wrong"
     first = next((one for one in (*wrong, *noticed) if one.advice), None)
-    return f"{said}; next: {first.subject}: {first.advice}" if first else said
+    if first:
+        return f"{said}; next: {first.subject}: {first.advice}"
+    runs = any(f.subject == "daemon" and f.health == "ok" for f in found)
+    return f"{said}; next: {'platelink plate make RECIPE' if runs else 'platelink serve'}"
 
 
 def text_of(finding: Finding) -> str:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from platelink.config.model import Config
     from platelink.contract.unit import EndedLine, ExposureJob, LiveLine
 
-WHEN_HELD = "go on with `platelink restart` in another terminal, or end it with Ctrl-C"
+WHEN_HELD = "continue with `platelink restart` in another terminal, or end it with Ctrl-C"
 
 
 @click.command()
@@ -36,15 +36,15 @@ WHEN_HELD = "go on with `platelink restart` in another terminal, or end it with 
 @click.option("--note", help="Anything to remember.")
 @click.option("--contact/--no-contact", default=True, help="Wait for contact vacuum (default).")
 @click.option("--max-light", "max_light_s", type=float, help="Longest time of light, seconds.")
-@click.option("--accept-overdue", is_flag=True, help="Go on with calibrations past their date.")
+@click.option("--accept-overdue", is_flag=True, help="Continue with overdue calibrations.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def expose(unit: str, dose: str, as_json: bool, **options: Any) -> None:
     """Make one exposure that ends at its dose.
 
     The dose and its UNIT may stand apart (--dose 340 mJ/cm2) or in quotes together.
 
-    UV light injures skin and eyes: lid closed, nobody looks at lit lamps. Ctrl-C stops the light in
-    good order; the unit's own emergency stop is the one for danger.
+    UV light injures skin and eyes: lid closed, nobody looks at lit lamps. Ctrl-C ends the
+    exposure. In danger use the unit's own emergency stop.
     """
     from platelink.cli.printing import LinePrinter
     from platelink.client.waiting import wait_for_link
@@ -123,7 +123,7 @@ def _command(act: Command, about: str) -> click.Command:
     return command
 
 
-hold = _command(Command.HOLD, "Lamp off, the remainder kept.")
-restart = _command(Command.RESTART, "Go on with the remainder of a held exposure.")
-stop = _command(Command.STOP, "End the exposure in good order; the plate is not complete.")
-abort = _command(Command.ABORT, "End the exposure at once; something is wrong.")
+hold = _command(Command.HOLD, "Lamps off; the remaining dose is kept.")
+restart = _command(Command.RESTART, "Give the remaining dose of an exposure on hold.")
+stop = _command(Command.STOP, "End the exposure; the plate stays incomplete.")
+abort = _command(Command.ABORT, "End the exposure at once: something is wrong.")

@@ -37,19 +37,22 @@ DEAF_S = 0.7
 @click.command()
 @click.argument("plate", required=False, shell_complete=complete.in_flight)
 @click.option(
-    "--accept-overdue", is_flag=True, help="Go on with calibrations past their date; a lead may."
+    "--accept-overdue", is_flag=True, help="Continue with overdue calibrations; needs a lead."
 )
 def follow(plate: str | None, accept_overdue: bool) -> None:
-    """Be led through PLATE in this terminal: prompts, timers, cautions, alarms; one key an act.
+    """Guide you through PLATE in this terminal: what to do, timers, cautions, alarms; one key per
+    act.
 
-    Light and heat are asked for once more. Leaving with q does not end the plate. Ctrl-C holds
-    light that is on, then leaves; the unit's own emergency stop is the one for danger."""
+    It asks before light or heat. Leaving with q does not end the plate. Ctrl-C puts a running
+    exposure on hold, then leaves. In danger use the unit's own emergency stop."""
     from platelink.cli.keyboard import Keyboard
     from platelink.cli.leading import Leader
     from platelink.cli.plate_text import head
 
     if not (terminal() and sys.stdout.isatty()):
-        raise Misuse("follow needs a terminal; elsewhere: platelink plate show, begin, done ...")
+        raise Misuse(
+            "follow needs a terminal; without one use: platelink plate show, begin, done ..."
+        )
     with daemon() as client:
         now = chosen(client, plate)
         rights = frozenset(client.me().rights)
@@ -60,11 +63,11 @@ def follow(plate: str | None, accept_overdue: bool) -> None:
             left = _Session(client, leader, keys, accept_overdue).go(Feed(lines))
         if left:
             again = f"platelink plate follow {leader.plate}"
-            click.echo(clean(f"plate {leader.plate} goes on; come back: {again}"))
+            click.echo(clean(f"plate {leader.plate} continues; come back with: {again}"))
         elif leader.ended is None and not leader.gone:
             raise Failure(
-                "the unit answers no more: its daemon has ended, or your sign-in; the plate is "
-                f"kept; see `platelink whoami`, then `platelink plate follow {leader.plate}`"
+                "lost the unit: its daemon or your sign-in has ended; the plate is kept; see "
+                "`platelink whoami`, then `platelink plate follow {leader.plate}`"
             )
         else:
             _print_end(client, leader)
@@ -149,7 +152,7 @@ class _Session:
         """Ctrl-C: light off, the remainder kept."""
         if self._leader.lit():
             self._act(PlateAct.HOLD, reason="held at the keyboard")
-            self._keys.print_line("light off: held; restart it or stop the plate")
+            self._keys.print_line("lamps off, on hold; restart it or stop the plate")
 
     def _do(self, act: str) -> None:
         from platelink.client import ClientError
@@ -199,7 +202,7 @@ class _Session:
 
     @staticmethod
     def _prompted_reason(act: str) -> dict[str, Any] | None:
-        what = "leave this step out" if act == PlateAct.SKIP else f"{act} the whole plate"
+        what = "skip this step" if act == PlateAct.SKIP else f"{act} the whole plate"
         if not click.confirm(f"  {what}"):
             return None
         return {"reason": str(click.prompt("  reason", default="", show_default=False))}
@@ -208,7 +211,7 @@ class _Session:
 def _lamps_were() -> str:
     """What the person saw, as the reason of a restart; Ctrl-C: no restart."""
     words = click.Choice([str(word) for word in LampsWere])
-    text = "  the light sensor was in doubt; what did the lamps do meanwhile, to restart"
+    text = "  the light sensor failed for a while; to restart, say what the lamps did"
     return str(click.prompt(text, type=words))
 
 
@@ -227,4 +230,4 @@ def _print_end(client: Client, leader: Leader) -> None:
             click.echo(clean(f"verdict   {end.verdict}"))
         for text in end.deviations:
             click.echo(clean(f"deviation {text}"))
-    click.echo(clean(f"its story: platelink plate show {plate}"))
+    click.echo(clean(f"full record: platelink plate show {plate}"))

@@ -37,10 +37,12 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.config.services.SecretFileError": Misuse,
     "platelink.units.UnitError": Misuse,
     "platelink.finding.curve.NoFitError": Failure,
+    "platelink.finding.experiments.ExperimentError": Misuse,
     "platelink.recipe.load.RecipeFileError": Misuse,
     "platelink.ledger.errors.StoreRefused": Misuse,
     "platelink.ledger.errors.StoreError": Failure,
     "platelink.record.errors.JournalError": Failure,
+    "platelink.evidence.wrong.EvidenceError": Failure,
     "platelink.link.port.PortError": Failure,
     "platelink.publish.mqtt.BrokerError": Failure,
     "platelink.publish.store.StoreLost": Failure,
@@ -48,6 +50,7 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.publish.services.ServiceError": Failure,
     "platelink.daemon.recorder_setup.SessionNameError": Failure,
     "platelink.daemon.service.SocketError": Failure,
+    "platelink.alerts.setup.NoAlertsError": Misuse,
     "platelink.client.errors.ClientError": Failure,
     "platesim.board.BoardError": Failure,
 }
@@ -146,46 +149,66 @@ def _text(error: Exception) -> str:
 _PLATE, _EXPOSE, _MAKE, _RECORD, _WHO, _RUN, _SET_UP, _TRY = (
     "Plates and alarms, on a unit whose daemon runs",
     "Exposures, on a unit whose daemon runs",
-    "What plates are made by and of",
+    "Recipes, stock, screens and the oven",
     "What was recorded",
-    "Who works here",
-    "Processes that run all the time",
+    "People",
+    "Services",
     "Setting up",
     "Without a unit",
 )
 COMMANDS = {
-    "plate": Lazy("plate:plate", "Plates: make one, follow it, every act on it.", _PLATE),
-    "alarm": Lazy("alarm:alarm", "Alarms: list, acknowledge, reset, shelve.", _PLATE),
+    "plate": Lazy("plate:plate", "Plates: start one, follow it, run each step.", _PLATE),
+    "alarm": Lazy(
+        "alarm:alarm", "Alarms: list, acknowledge, reset, shelve, put out of service.", _PLATE
+    ),
     "expose": Lazy("expose:expose", "Make an exposure that ends at its dose.", _EXPOSE),
     "status": Lazy("status:status", "Show what the unit is doing now.", _EXPOSE),
-    "hold": Lazy("expose:hold", "Light off; the remainder is kept.", _EXPOSE),
-    "restart": Lazy("expose:restart", "Go on with a held exposure.", _EXPOSE),
-    "stop": Lazy("expose:stop", "End the exposure in order.", _EXPOSE),
-    "abort": Lazy("expose:abort", "End the exposure at once.", _EXPOSE),
-    "lessons": Lazy("lessons:lessons", "What lamps taught: show it, drop it.", _EXPOSE),
+    "hold": Lazy("expose:hold", "Lamps off; the remaining dose is kept.", _EXPOSE),
+    "restart": Lazy("expose:restart", "Continue an exposure on hold.", _EXPOSE),
+    "stop": Lazy("expose:stop", "End the exposure; the plate stays incomplete.", _EXPOSE),
+    "abort": Lazy("expose:abort", "End the exposure at once: something is wrong.", _EXPOSE),
+    "lamp-values": Lazy(
+        "lamp_values:lamp_values", "Lamp values from recent exposures: show, discard.", _EXPOSE
+    ),
     "lamps": Lazy("lamps:lamps", "The lamp set: use, fade, forecast; changed, cleaned.", _EXPOSE),
-    "oven-lag": Lazy("oven_lag:oven_lag", "How long a plate lags behind the oven's air.", _MAKE),
+    "oven-lag": Lazy("oven_lag:oven_lag", "How far a plate lags behind the oven air.", _MAKE),
+    "find": Lazy("find:find", "Doses found by experiments: wedge, strip, screens.", _MAKE),
     "calibrate": Lazy("calibrate:calibrate", "Sensors against a reference instrument.", _EXPOSE),
     "recipe": Lazy("recipe:recipe", "Recipes: list, show, compare, add, approve, retire.", _MAKE),
-    "lot": Lazy("lot:lot", "Lots of plate stock, and what is left of them.", _MAKE),
-    "screen": Lazy("screen:screen", "Line screens, and how often they were used.", _MAKE),
+    "lot": Lazy("lot:lot", "Lots of plate stock and the area left of each.", _MAKE),
+    "screen": Lazy("screen:screen", "Line screens and how often each was used.", _MAKE),
     "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),
-    "show": Lazy("show:show", "Show everything about one run or plate.", _RECORD),
-    "export": Lazy("runs:export", "Write a run as CSV or JSON.", _RECORD),
-    "check": Lazy("runs:check", "Integrate stored samples again and compare.", _RECORD),
-    "user": Lazy("user:user", "People: who may work here, and as what.", _WHO),
-    "sign-in": Lazy("sign_in:sign_in", "Sign in by name and PIN or password.", _WHO),
-    "sign-out": Lazy("sign_in:sign_out", "End the sign-in.", _WHO),
+    "show": Lazy("show:show", "Show the full record of a run or plate.", _RECORD),
+    "export": Lazy("export:export", "Write a run or a plate as CSV or JSON.", _RECORD),
+    "trends": Lazy("trends:trends", "Show figures by day, and what changed when.", _RECORD),
+    "check": Lazy("runs:check", "Recompute a dose from its stored samples and compare.", _RECORD),
+    "ask": Lazy("ask:ask", "Ask about everything made: by whom, of what, how it went.", _RECORD),
+    "index": Lazy("asking:index", "Bring up what questions are answered from.", _RECORD),
+    "verify": Lazy("evidence:verify", "Compare with what was sealed.", _RECORD),
+    "replay": Lazy("replay:replay", "Make it again from its inputs, and compare.", _RECORD),
+    "bundle": Lazy("bundling:bundle", "Sealed records as folders, for others.", _RECORD),
+    "import": Lazy("importing:import_", "Take in bundles of another unit.", _RECORD),
+    "imported": Lazy("importing:imported", "List records imported from other units.", _RECORD),
+    "report": Lazy("bundling:report", "One sealed record on one page: PDF or HTML.", _RECORD),
+    "label": Lazy("bundling:label", "A plate's label, with a code to scan.", _RECORD),
+    "seal": Lazy("evidence:seal", "The log of seals: its key, its head.", _RECORD),
+    "user": Lazy("user:user", "People, their roles and their PINs or passwords.", _WHO),
+    "sign-in": Lazy("sign_in:sign_in", "Sign in with name and PIN or password.", _WHO),
+    "sign-out": Lazy("sign_in:sign_out", "Sign out.", _WHO),
     "whoami": Lazy("sign_in:whoami", "Who is signed in, and what they may do.", _WHO),
     "serve": Lazy("serve:serve", "The daemon of one unit.", _RUN),
-    "page": Lazy("page:page", "The page beside the machine.", _RUN),
-    "recorder": Lazy("recorder:recorder", "From the broker into the store.", _RUN),
+    "page": Lazy("page:page", "Serve the page for browsers and the touch panel.", _RUN),
+    "alerts": Lazy("alerts:alerts", "Send alarms to people by e-mail, webhook, push.", _RUN),
+    "recorder": Lazy(
+        "recorder:recorder", "Write what units publish into the time-series store.", _RUN
+    ),
     "config": Lazy("config:config", "Check or show the configuration.", _SET_UP),
-    "doctor": Lazy("doctor:doctor", "Look for what is wrong, and say what to do.", _SET_UP),
-    "backup": Lazy("backup:backup", "Copy all files while they are in use.", _SET_UP),
-    "restore": Lazy("backup:restore", "Put the files of a backup back.", _SET_UP),
-    "drill": Lazy("backup:drill", "Try a backup: restore it elsewhere and compare.", _SET_UP),
-    "demo": Lazy("demo:demo", "The main job on a simulated unit.", _TRY),
+    "doctor": Lazy("doctor:doctor", "Find problems and say what to do.", _SET_UP),
+    "backup": Lazy("backup:backup", "Back up all files; the unit may be in use.", _SET_UP),
+    "restore": Lazy("backup:restore", "Restore the files of a backup.", _SET_UP),
+    "drill": Lazy("backup:drill", "Test a backup: restore it elsewhere and compare.", _SET_UP),
+    "rehearse": Lazy("rehearse:rehearse", "Practise on a simulated unit with its page.", _TRY),
+    "demo": Lazy("demo:demo", "Watch a whole plate being made on a simulated unit.", _TRY),
     "bench": Lazy("bench:bench", "Measure accuracy and speed.", _TRY),
 }
 
@@ -207,7 +230,7 @@ COMMANDS = {
 def main(config: Path | None) -> None:
     """Expose printing plates to a UV dose, and keep a record that can be checked.
 
-    Exit codes: 0 fine, 1 something is wrong, 2 asked wrongly."""
+    Exit codes: 0 fine, 1 something is wrong, 2 wrong usage."""
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

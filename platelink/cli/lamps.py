@@ -44,14 +44,16 @@ _READINGS = (
 @click.group(
     cls=LazyGroup,
     lazy={
-        "show": Lazy("lamps:show", "How the set was used, how it fades, when it is too weak."),
-        "changed": Lazy("lamps:changed", "Enter that other lamps were put in."),
-        "cleaned": Lazy("lamps:cleaned", "Enter that lamps or light sensor were cleaned."),
-        "measured": Lazy("lamps:measured", "Enter a reading of a hand meter."),
+        "show": Lazy(
+            "lamps:show", "How the lamps were used, how they fade, when they will be too weak."
+        ),
+        "changed": Lazy("lamps:changed", "Record that lamps were replaced."),
+        "cleaned": Lazy("lamps:cleaned", "Record that lamps or light sensor were cleaned."),
+        "measured": Lazy("lamps:measured", "Record a hand meter reading."),
     },
 )
 def lamps() -> None:
-    """The lamp set: burn hours and starts, fade, what happened to it, when it is too weak.
+    """The lamps in use: burn hours, starts, fade, sudden changes, and when they will be too weak.
 
     UV light injures eyes and skin: measure with the lid closed over the meter, or wear UV-rated
     protection."""
@@ -61,7 +63,7 @@ def lamps() -> None:
 @journal_option
 @json_option
 def show(journal: Path | None, as_json: bool) -> None:
-    """Tell everything that the record knows of the lamp set in use."""
+    """Show everything recorded about the lamps in use."""
     from platelink.finding.lamps import lamps_now
     from platelink.record.lit import lamp_record
 
@@ -133,11 +135,11 @@ def _scale(one: ScaleChange) -> str:
     made = f", made on {one.made_on}" if one.made_on else ""
     said = f"{one.sensor} calibrated ({one.calibration}{made}; {one.cause or 'cause not known'}): "
     if one.rescaled_pct is not None:
-        return f"{said}levels before it are rescaled by {one.rescaled_pct:+.1f} %"
+        return f"{said}earlier levels are rescaled by {one.rescaled_pct:+.1f} %"
     across = "" if one.changed_pct is None else f" ({one.changed_pct:+.1f} % across it)"
     return (
-        f"{said}levels before it are on another scale{across}; whether the lamps changed that day "
-        "cannot be told"
+        f"{said}earlier levels are on another scale{across}; whether the lamps changed that "
+        "day is not known"
     )
 
 
@@ -192,7 +194,7 @@ def _day(at_utc: str) -> str:
 )
 @json_option
 def changed(why: str, burned: float | None, as_json: bool) -> None:
-    """Enter that other lamps were put in: hours, starts, fade and lessons begin anew."""
+    """Record that lamps were replaced: hours, starts, fade and lamp values start over."""
     from platelink.contract.lamps import LampWork
 
     _enter(LampWork(act="changed", why=why, burn_h=burned), as_json)
@@ -203,7 +205,7 @@ def changed(why: str, burned: float | None, as_json: bool) -> None:
 @why_option(required=False)
 @json_option
 def cleaned(part: str, why: str, as_json: bool) -> None:
-    """Enter that lamps with their glass, the light sensor, or both were cleaned."""
+    """Record that lamps and their glass, the light sensor, or both were cleaned."""
     from platelink.contract.lamps import LampWork
 
     _enter(LampWork(act="cleaned", why=why, part=part), as_json)  # type: ignore[arg-type]
@@ -219,8 +221,8 @@ def cleaned(part: str, why: str, as_json: bool) -> None:
 @why_option(required=False)
 @json_option
 def measured(irradiance: str, meter: str, u_pct: float | None, why: str, as_json: bool) -> None:
-    """Enter IRRADIANCE, such as "9.8 mW/cm2", that a hand meter read at the sensor's place, lamps
-    warm. It tells lamps that fade from a sensor that ages."""
+    """Record IRRADIANCE, such as "9.8 mW/cm2", read with a hand meter at the sensor's place, lamps
+    warm. It separates fading lamps from an ageing sensor."""
     from platelink.contract.lamps import LampWork
     from platelink.units import IRRADIANCE
 

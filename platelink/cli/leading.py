@@ -10,6 +10,7 @@ from typing import NamedTuple
 from platelink.cli.plate_text import LIGHT_OR_HEAT, progress, step_title, to_do
 from platelink.cli.quantities import Display, clean, quantity
 from platelink.contract.plates import PlateBrief
+from platelink.contract.texts import said
 from platelink.contract.unit import (
     Alarm,
     EndedLine,
@@ -19,11 +20,11 @@ from platelink.contract.unit import (
     StatusLine,
     UnitEvent,
 )
-from platelink.events.event import EventName, read
+from platelink.events.event import EventName, for_people, read
 from platelink.events.steps import StepMoved
 
 BELL = "\a"
-NOT_RECORDED = "  (not yet recorded: the journal cannot be written)"
+NOT_RECORDED = "  (not recorded yet: the journal cannot be written)"
 LEAVE, SEEN = "leave", "acknowledge"
 ENTER = ("\r", "\n")
 _FORWARD = ("begin", "done", "measure")
@@ -68,7 +69,7 @@ class Leader:
         self.brief: PlateBrief | None = None
         """The plate as it is."""
         self.gone = False
-        """The unit has it no more among its plates in flight."""
+        """The unit has it no more among its plates in progress."""
         self._runs = {plate, *runs}
         self._rights = rights
         self._display = display
@@ -151,7 +152,7 @@ class Leader:
         said = self._new_alarms(status.alarms.list)
         if self._unrecorded and status.journal.pending == 0:
             self._unrecorded = False
-            said.append("  all of it is recorded now")
+            said.append("  everything is recorded now")
         self.brief = next((p for p in status.plates if p.plate == self.plate), None)
         # a status from before its making has it not
         self.gone = self.brief is None and self._at is not None
@@ -165,7 +166,7 @@ class Leader:
         if before is None or at.step != before.step:
             return ["", step_title(plate), *(f"  {text}" for text in to_do(now))]
         if at != before and now.stage and not at.ready:
-            return [f"  {clean(now.stage.name or '')}: {clean(now.stage.prompt)}"]
+            return [f"  {clean(now.stage.name or '')}: {clean(said(now.stage.prompt))}"]
         return []
 
     def _new_alarms(self, alarms: list[Alarm]) -> list[str]:
@@ -184,7 +185,7 @@ class Leader:
         if event.run_id not in self._runs or event.name not in _SHOWN:
             return []
         bell = BELL if event.name in _CALLING else ""
-        return [clean(f"  {event.at_utc[11:19]}  {event.name}: {event.text}") + bell]
+        return [clean(f"  {event.at_utc[11:19]}  {for_people(event.name)}: {event.text}") + bell]
 
 
 class _Place(NamedTuple):

@@ -28,6 +28,7 @@ from platelink.cli.stock import (
     opened_store,
     print_findings,
     print_thing,
+    store_if_any,
     store_option,
     why_option,
 )
@@ -60,26 +61,26 @@ def _day_or_none(
     lazy={
         "list": Lazy("lot:list_", "List lots and what is left of them."),
         "show": Lazy("lot:show", "Show a lot and everything done to it."),
-        "add": Lazy("lot:add", "A lot that came."),
-        "open": Lazy("lot:open_", "The lot's package was opened."),
-        "use": Lazy("lot:use", "Area was taken off the lot."),
-        "count": Lazy("lot:count", "So much was found to be left."),
-        "change": Lazy("lot:change", "Another best-before date or note."),
-        "close": Lazy("lot:close", "The lot is used no more."),
+        "add": Lazy("lot:add", "Record a delivered lot."),
+        "open": Lazy("lot:open_", "Record that its package was opened."),
+        "use": Lazy("lot:use", "Record area used from the lot."),
+        "count": Lazy("lot:count", "Record the area counted as left."),
+        "change": Lazy("lot:change", "Change the best-before date or note."),
+        "retire": Lazy("lot:retire", "Retire the lot: no new plate is made from it."),
     },
 )
 def lot() -> None:
-    """Lots of plate stock: when they came, how long they are good, what is left of them."""
+    """Lots of plate stock: when delivered, best before, area left."""
 
 
 @click.command("list")
-@click.option("--all", "everything", is_flag=True, help="Closed ones too.")
+@click.option("--all", "everything", is_flag=True, help="Include retired ones.")
 @store_option
 @json_option
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List the lots in use."""
-    with opened_store(store) as opened:
-        path, found = opened.path, opened.shelf.lots()
+    with store_if_any(store) as (path, opened):
+        found = opened.shelf.lots() if opened else []
         lots = [_lot(now, store) for now in found if everything or now.closed is None]
     if as_json:
         emit({"store": str(path), "lots": lots})
@@ -96,7 +97,9 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
         ]
         for lot in lots
     ]
-    print_table(_LOTS, rows, f"no lot in use in {path}; add one with 'platelink lot add'")
+    print_table(
+        _LOTS, rows, "none yet; add one: platelink lot add NAME --stock STOCK --area '1.2 m2'"
+    )
 
 
 @click.command()
@@ -104,7 +107,7 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
 @store_option
 @json_option
 def show(name: str, store: Path | None, as_json: bool) -> None:
-    """Show the lot NAME, what stands against it, and everything done to it."""
+    """Show the lot NAME, warnings about it, and its history."""
     from platelink.api.views import history_view
     from platelink.recipe.entries import About
 
@@ -129,16 +132,18 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
 @click.command()
 @name_argument
 @click.option("--stock", required=True, help="Which plate stock it is.")
-@click.option("--area", required=True, help="How much came, such as '1.2 m2'.")
-@click.option("--received", callback=day, metavar="DATE", help="Day it came; today without it.")
-@click.option("--best-before", callback=day, metavar="DATE", help="Last day it is good for.")
+@click.option("--area", required=True, help="Area delivered, such as '1.2 m2'.")
+@click.option(
+    "--received", callback=day, metavar="DATE", help="Day it was delivered; today if left out."
+)
+@click.option("--best-before", callback=day, metavar="DATE", help="Last day it may be used.")
 @note_option
 @json_option
 def add(
     name: str, *, stock: str, area: str, received: date | None, best_before: date | None,
     note: str | None, as_json: bool,
 ) -> None:  # fmt: skip
-    """A lot that came. NAME is as on its label."""
+    """Record a delivered lot. NAME is as on its label."""
     from platelink.client import request
     from platelink.contract.stock import NewLot
 
@@ -157,10 +162,10 @@ def add(
 
 @click.command("open")
 @_name
-@click.option("--on", "opened_on", callback=day, metavar="DATE", help="Which day; else today.")
+@click.option("--on", "opened_on", callback=day, metavar="DATE", help="Day; today if left out.")
 @json_option
 def open_(name: str, opened_on: date | None, as_json: bool) -> None:
-    """The package of the lot NAME was opened."""
+    """Record that the package of the lot NAME was opened."""
     from platelink.contract.stock import LotOpened
 
     _act(name, LotOpened, as_json, opened_on=str(opened_on or today()))
@@ -173,7 +178,7 @@ def open_(name: str, opened_on: date | None, as_json: bool) -> None:
 @why_option(required=False)
 @json_option
 def use(name: str, area: str, ref: str | None, why: str, as_json: bool) -> None:
-    """AREA, such as '600 cm2', was taken off the lot NAME."""
+    """Record AREA, such as '600 cm2', as used from the lot NAME."""
     from platelink.contract.stock import LotUsed
 
     _act(name, LotUsed, as_json, area_cm2=area_cm2(area), ref=ref, why=why)
@@ -185,7 +190,7 @@ def use(name: str, area: str, ref: str | None, why: str, as_json: bool) -> None:
 @why_option(required=False)
 @json_option
 def count(name: str, area: str, why: str, as_json: bool) -> None:
-    """AREA, such as '600 cm2', was found to be left of the lot NAME."""
+    """Record AREA, such as '600 cm2', as counted left of the lot NAME."""
     from platelink.contract.stock import LotCounted
 
     _act(name, LotCounted, as_json, area_cm2=area_cm2(area), why=why)
@@ -193,16 +198,14 @@ def count(name: str, area: str, why: str, as_json: bool) -> None:
 
 @click.command()
 @_name
-@click.option(
-    "--best-before", callback=_day_or_none, metavar="DATE", help="Another last day, or none."
-)
+@click.option("--best-before", callback=_day_or_none, metavar="DATE", help="New last day, or none.")
 @note_option
 @why_option(required=True)
 @json_option
 def change(
     name: str, best_before: date | str | None, note: str | None, why: str, as_json: bool
 ) -> None:
-    """Another best-before date or note of the lot NAME, with the reason."""
+    """Change the best-before date or note of the lot NAME, with a reason."""
     from platelink.contract.stock import LotChange
 
     changes = changes_of(best_before=str(best_before) if best_before else None, note=note)
@@ -213,8 +216,8 @@ def change(
 @_name
 @why_option(required=True)
 @json_option
-def close(name: str, why: str, as_json: bool) -> None:
-    """The lot NAME is used no more."""
+def retire(name: str, why: str, as_json: bool) -> None:
+    """Retire the lot NAME: no new plate is made from it."""
     from platelink.contract.stock import LotClosed
 
     _act(name, LotClosed, as_json, why=why)

@@ -11,6 +11,7 @@ from pydantic import JsonValue
 from platelink.cli.group import Misuse
 from platelink.cli.plate_text import depth_limits
 from platelink.cli.quantities import clean
+from platelink.contract.texts import said
 from platelink.recipe.quantities import DEPTH
 from platelink.units import TEMPERATURE, Quantity, UnitError
 
@@ -72,7 +73,7 @@ def _prompted_findings(step: InspectNow) -> Values:
     """Yes means that all is well."""
     points: Values = {point.name: _prompted_depth(point) for point in step.point}
     checks: Values = {
-        check.name: click.confirm(clean(f"{check.name}: {check.question}"), default=None)
+        check.name: click.confirm(clean(f"{check.name}: {said(check.question)}"), default=None)
         for check in step.check
     }
     note: str = click.prompt("note (or nothing)", default="", show_default=False)
@@ -80,7 +81,7 @@ def _prompted_findings(step: InspectNow) -> Values:
 
 
 def _prompted_depth(point: DepthPoint) -> float:
-    where = f", {point.where}" if point.where else ""
+    where = f", {said(point.where)}" if point.where else ""
     text = clean(f"{point.name}{where}: depth in µm, {depth_limits(point)}")
     depth: float = click.prompt(text, value_proc=depth_um)
     return depth

@@ -33,10 +33,10 @@ Readings = tuple[list[float], list[float]]
 @journal_option
 @json_option
 def oven_lag(run: str | None, probe: Path | None, journal: Path | None, as_json: bool) -> None:
-    """Find out how long a plate lags behind the air of the oven, by a probe in a plate.
+    """Find how far a plate lags behind the oven air, with a probe in the plate.
 
-    Begin a bake with a cold plate and the probe in it, then this command: it asks for what the
-    probe tells until an empty answer. Ovens and plates burn: wear gloves."""
+    Begin a bake with a cold plate and the probe in it, then run this command: it asks for the
+    probe's reading until you leave an answer empty. Ovens and plates burn: wear gloves."""
     from platelink.finding.lag import lag_of
 
     with opened(journal) as (reader, _):
@@ -44,6 +44,9 @@ def oven_lag(run: str | None, probe: Path | None, journal: Path | None, as_json:
         probed = _asked(start) if probe is None else _filed(probe, start)
         samples = reader.samples(start.run_id)
         air = samples.values.get("oven_c")
+        run_found = reader.run(start.run_id)
+        if run_found is not None and run_found.removed is not None:
+            raise Failure(f"run {start.run_id}: {run_found.removed.text}")
         if air is None:
             raise Failure(f"run {start.run_id} has no temperature of the oven")
         zero_ms = start.at_utc.timestamp() * 1000.0
@@ -61,7 +64,7 @@ def _said(found: Lag) -> str:
         f"the plate lags {found.lag_s:.0f} s behind the air; 95 % sure of {found.low_s:.0f} to "
         f"{found.high_s:.0f} s, from {found.readings} readings that scatter by "
         f"{found.sd_c:.2f} °C\n"
-        f"at rest the probe told {found.offset_c:+.1f} °C more than the oven's sensor\n"
+        f"at rest the probe read {found.offset_c:+.1f} °C more than the oven's sensor\n"
         f"for the bake of the recipe: plate_lag_s = {found.lag_s:.0f}"
     )
 
@@ -78,15 +81,15 @@ def _bake(reader: JournalReader, wanted: str | None) -> RunStart:
         return bakes[-1]
     run = find_run(reader, wanted)
     if run.start.run_kind != "bake":
-        raise Misuse(f"run {run.start.run_id} is no bake, but {run.start.run_kind}")
+        raise Misuse(f"run {run.start.run_id} is not a bake, it is: {run.start.run_kind}")
     return run.start
 
 
 def _asked(start: RunStart) -> Readings:
     """What a person reads, as long as there are answers."""
     click.echo(
-        f"bake {start.run_id}: type what the probe in the plate tells, in °C, every 15 s at first, "
-        "until it no longer changes; Enter alone ends the trial"
+        f"bake {start.run_id}: type the probe's reading in °C, every 15 s at first, until it "
+        "no longer changes; Enter alone ends the trial"
     )
     seconds, temperatures = [], []
     while (text := click.prompt("probe, °C", default="", show_default=False).strip()) != "":
@@ -94,7 +97,7 @@ def _asked(start: RunStart) -> Readings:
         try:
             value = float(text.replace(",", "."))
         except ValueError:
-            click.echo(f"{text!r} is no number, and was not taken", err=True)
+            click.echo(f"{text!r} is not a number; not recorded", err=True)
             continue
         seconds.append(at_s)
         temperatures.append(value)
@@ -126,5 +129,5 @@ def _seconds(text: str, start: RunStart) -> float:
     except ValueError:
         at = datetime.fromisoformat(text)
     if at.tzinfo is None:
-        raise ValueError(f"{text} does not say in which time zone")
+        raise ValueError(f"{text} has no time zone")
     return (at - start.at_utc).total_seconds()

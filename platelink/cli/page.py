@@ -75,10 +75,10 @@ def page(
     certificate: Path | None,
     key: Path | None,
 ) -> None:
-    """Serve the page beside the machine, for a touch screen at the unit and for phones.
+    """Serve the page beside the machine, for a touch panel at the unit and for phones.
 
-    It acts through the unit's service and nothing else, and may be ended at any time: the unit goes
-    on without it."""
+    It acts through the unit's service only, and can be stopped at any time: the unit keeps working
+    without it."""
     from platelink.web.server import listen, serve
     from platelink.web.settings import PageSettings
 

@@ -8,14 +8,16 @@ import click
 
 from platelink.cli import complete
 from platelink.cli.context import daemon, emit, json_option, load_config, service
-from platelink.cli.group import Lazy, LazyGroup, Misuse
+from platelink.cli.filters import filter_options, in_order
+from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import Display, clean
 from platelink.cli.tables import Column, local, print_table
+from platelink.cli.typed_secret import terminal
 from platelink.contract.words import EndState
 
 if TYPE_CHECKING:
-    from platelink.client import Client
-    from platelink.contract.plates import PlateBrief, PlateListed, PlateNow
+    from platelink.client import Client, ClientError
+    from platelink.contract.plates import NewPlate, PlateBrief, PlateListed, PlateNow
 
 STATES = ("in flight", *get_args(EndState))
 _PLATES = (
@@ -23,28 +25,33 @@ _PLATES = (
     Column("STATE"),
     Column("STEP", least=8),
     Column("RECIPE", least=8, spare=1),
+    Column("LOT", least=5, spare=3),
     Column("VERDICT", least=6, spare=2),
-    Column("JOB", least=6, spare=4),
-    Column("BY", least=6, spare=5),
-    Column("BEGUN", spare=3),
+    Column("ALARMS", least=6, spare=6),
+    Column("JOB", least=6, spare=7),
+    Column("BY", least=6, spare=8),
+    Column("BEGUN", spare=4),
+    Column("TOOK", right=True, spare=5),
 )
 
 
 @click.group(
     cls=LazyGroup,
     lazy={
-        "make": Lazy("plate:make", "Take up a plate of a recipe."),
-        "follow": Lazy("follow:follow", "Be led through a plate, one key an act."),
-        "list": Lazy("plate:list_", "List plates in flight and on record."),
-        "show": Lazy("plate:show", "Show where a plate is and what to do, or its story."),
+        "make": Lazy("plate:make", "Start a plate from a recipe."),
+        "follow": Lazy("follow:follow", "Guide you through a plate, one key per act."),
+        "list": Lazy("plate:list_", "List plates in progress and on record."),
+        "show": Lazy("plate:show", "Show where a plate is and what to do next, or its record."),
         "begin": Lazy("acts:begin", "Begin the step that is ready."),
-        "done": Lazy("acts:done", "Confirm the present stage or prompt."),
-        "measure": Lazy("acts:measure", "Give the values of the inspection."),
-        "hold": Lazy("acts:hold", "Hold the present step; light off, the rest kept."),
-        "restart": Lazy("acts:restart", "Go on with a step that is held."),
-        "stop": Lazy("acts:stop", "End the plate in order, incomplete."),
-        "abort": Lazy("acts:abort", "End the plate at once; something is wrong."),
-        "skip": Lazy("acts:skip", "Leave the present step out, with the reason."),
+        "done": Lazy("acts:done", "Confirm that the present stage or hand work is done."),
+        "measure": Lazy("acts:measure", "Record inspection results, or the water temperature."),
+        "hold": Lazy("acts:hold", "Put the present step on hold; lamps off, the rest is kept."),
+        "restart": Lazy("acts:restart", "Continue a step on hold."),
+        "stop": Lazy("acts:stop", "End the plate, incomplete."),
+        "abort": Lazy("acts:abort", "End the plate at once: something is wrong."),
+        "skip": Lazy("acts:skip", "Skip the present step, with a reason."),
+        "note": Lazy("plate_after:note", "Add a note to a plate that has ended."),
+        "correct": Lazy("plate_after:correct", "Correct depth, lot, job or verdict afterwards."),
     },
 )
 def plate() -> None:
@@ -62,45 +69,76 @@ def plate() -> None:
 @click.option("--job", help="Job it is for.")
 @click.option("--plate", "name", help="Its name; one is given to it without.")
 @click.option("--note", help="Anything to remember.")
+@click.option(
+    "--accept", multiple=True, metavar="FINDING",
+    help="Continue all the same with this, such as 'no lot'; it goes on record. Repeatable.",
+)  # fmt: skip
 @json_option
-def make(recipe: str, area: str | None, name: str | None, as_json: bool, **texts: Any) -> None:
-    """Take up a plate of RECIPE: plate-a is its approved revision, plate-a@2 that one.
+def make(
+    recipe: str, area: str | None, name: str | None, accept: tuple[str, ...], as_json: bool,
+    **texts: Any,
+) -> None:  # fmt: skip
+    """Start a plate from RECIPE: plate-a is its approved revision, plate-a@2 that one.
 
-    Nothing is switched by it. The lot's area and the screens' uses are counted now."""
+    This switches nothing on. The lot's area and the screens' uses are counted now. A lot that is
+    missing, foreign, past its date or used up is shown first; made all the same, it is recorded
+    as a deviation."""
     from platelink.cli.stock import area_cm2, print_findings
-    from platelink.client import request
+    from platelink.client import ClientError, request
     from platelink.contract.plates import NewPlate
 
     area_given = None if area is None else area_cm2(area)
-    wanted = request(NewPlate, recipe=recipe, plate=name, area_cm2=area_given, **texts)
+    wanted = request(
+        NewPlate, recipe=recipe, plate=name, area_cm2=area_given, accept=accept, **texts
+    )
     with daemon() as client:
-        made = client.make_plate(wanted)
+        try:
+            made = client.make_plate(wanted)
+        except ClientError as told:
+            made = client.make_plate(_accepted(wanted, told))
         now = client.plate(made.plate).now
     if as_json:
         emit(made)
         return
-    click.echo(clean(f"plate {made.plate} of {made.revision} is made"))
+    click.echo(clean(f"plate {made.plate} of {made.revision} has been started"))
     print_findings(made.findings)
     for notice in made.notices:
         click.echo(clean(f"notice  {notice}"))
     if now is not None:
         print_now(now, Display.of(load_config()))
-    click.echo(clean(f"be led through it: platelink plate follow {made.plate}"))
+    click.echo(clean(f"work through it: platelink plate follow {made.plate}"))
+
+
+def _accepted(wanted: NewPlate, told: ClientError) -> NewPlate:
+    """The same plate with what was told accepted, by a person at a terminal; else a failure."""
+    if not told.asks:
+        raise told
+    lines = "\n".join(map(clean, str(told).splitlines()))
+    if not terminal():
+        names = " ".join(f'--accept "{name}"' for name in told.asks)
+        raise Misuse(f"{lines}\nto continue all the same, on record: {clean(names)}")
+    click.echo(lines, err=True)
+    if not click.confirm("make it all the same; it goes on record", err=True):
+        raise Failure("not made")
+    return wanted.model_copy(update={"accept": (*wanted.accept, *told.asks)})
 
 
 @click.command("list")
-@click.option("--search", help="Only plates in whose texts this is found.")
+@filter_options
+@click.option("--search", help="Only plates with this text in name, job, lot or note.")
 @click.option("--state", type=click.Choice(STATES), help="Only plates in this state.")
 @click.option(
     "--limit", type=click.IntRange(1, 1000), default=50, show_default=True,
-    help="At most so many on record.",
+    help="Most to list.",
 )  # fmt: skip
 @json_option
 def list_(as_json: bool, **wanted: Any) -> None:
-    """List plates in flight, then those on record, newest first."""
+    """List plates in flight, then those on record, newest first. Lot, job and verdict are as they
+    were corrected, where they were."""
     from platelink.client import request
     from platelink.contract.plates import PlatesQuery
 
+    in_order(wanted["since"], wanted["until"])
     given = {key: value for key, value in wanted.items() if value is not None}
     with service() as client:
         found = client.plates(request(PlatesQuery, **given))
@@ -108,24 +146,30 @@ def list_(as_json: bool, **wanted: Any) -> None:
         emit(found)
         return
     rows = [*map(_row_in_flight, found.in_flight), *map(_row_on_record, found.on_record)]
-    print_table(_PLATES, rows, "no such plate; make one with: platelink plate make RECIPE")
+    filtered = wanted["search"] or wanted["state"]
+    none = "none found; drop a filter" if filtered else "none yet"
+    print_table(_PLATES, rows, f"{none}; start one: platelink plate make RECIPE")
     if any(plate.state == "open" for plate in found.on_record):
-        click.echo("\nopen: not ended; the daemon goes on with it when it runs: platelink serve")
+        click.echo("\nopen: not ended; the daemon continues it once it runs: platelink serve")
 
 
 def _row_in_flight(plate: PlateNow) -> list[str]:
     number = "" if plate.step is None else f"{plate.step + 1}/{len(plate.steps)} "
     step = f"{number}{plate.now.name}, {plate.now.state}"
-    return [plate.plate, "in flight", step, plate.recipe, "", plate.job or "", plate.by, ""]
+    return [
+        plate.plate, "in flight", step, plate.recipe, plate.lot or "", "", "", plate.job or "",
+        plate.by, "", "",
+    ]  # fmt: skip
 
 
 def _row_on_record(plate: PlateListed) -> list[str]:
-    from platelink.contract.runs import PlateEnd
+    from platelink.cli.plate_text import clock
+    from platelink.cli.runs import verdict_of
 
     return [
-        plate.plate, plate.state, "", str(plate.request.get("revision") or ""),
-        PlateEnd.model_validate(plate.data).verdict, plate.job or "", plate.operator or "",
-        local(plate.begun_utc, seconds=False),
+        plate.plate, plate.state, "", plate.recipe or "", plate.lot or "",
+        verdict_of(plate, plate.data), ", ".join(plate.alarms), plate.job or "",
+        plate.operator or "", local(plate.begun_utc, seconds=False), clock(plate.took_s),
     ]  # fmt: skip
 
 
@@ -133,8 +177,8 @@ def _row_on_record(plate: PlateListed) -> list[str]:
 @click.argument("plate", required=False, shell_complete=complete.plates)
 @json_option
 def show(plate: str | None, as_json: bool) -> None:
-    """Show a PLATE in flight: its steps, where it is, what to do now and which acts are possible.
-    Of one that has ended: its story."""
+    """Show a PLATE in progress: its steps, where it is, what to do now and which acts are possible.
+    For one that has ended: its full record."""
     with service() as client:
         plates = in_flight(client)
         found = None if plate is None and not plates else _match(plates, plate)
@@ -151,12 +195,12 @@ def show(plate: str | None, as_json: bool) -> None:
 
 def _named(plate: str | None) -> str:
     if plate is None:
-        raise Misuse("no plate is in flight; name one that has ended: platelink plate list")
+        raise Misuse("no plate is in progress; name one that has ended: platelink plate list")
     return plate
 
 
 def in_flight(client: Client) -> list[PlateNow]:
-    """Plates in flight, whole, oldest first."""
+    """Plates in progress, whole, oldest first."""
     from platelink.contract.plates import PlatesQuery
 
     return client.plates(PlatesQuery(state="in flight")).in_flight
@@ -172,18 +216,20 @@ def _match(plates: list[PlateNow], name: str | None) -> PlateNow | None:
 
 
 def chosen(client: Client, name: str | None) -> PlateNow:
-    """The plate in flight of this name; ``Misuse`` says which there are."""
+    """The plate in progress of this name; ``Misuse`` says which there are."""
     plates = in_flight(client)
     plate = _match(plates, name)
     if plate is None:
-        there = ", ".join(one.plate for one in plates) or "none; platelink plate make RECIPE"
+        there = (
+            ", ".join(one.plate for one in plates) or "none; start one: platelink plate make RECIPE"
+        )
         which = "no plate" if name is None else f"plate {name} is not"
-        raise Misuse(f"{which} in flight; in flight: {there}")
+        raise Misuse(f"{which} in progress; in progress: {there}")
     return plate
 
 
 def print_plate(plate: PlateNow, display: Display) -> None:
-    """Everything about a plate in flight."""
+    """Everything about a plate in progress."""
     from platelink.cli.plate_text import KINDS, head
 
     click.echo(head(plate))

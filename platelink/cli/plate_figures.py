@@ -6,40 +6,23 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from pydantic import JsonValue
-
-from platelink.cli.plate_text import clock, depth_limits, measured
+from platelink.cli.plate_text import clock, measured
 from platelink.cli.quantities import Display, clean, quantity
 from platelink.cli.runs import dose_text, given_text, light_text, three_cells
 from platelink.cli.tables import Column, pairs, table, terminal_width
-from platelink.contract.base import Answer
-from platelink.contract.plates import DepthPoint, YesNoCheck
 from platelink.contract.runs import BakeEnd
-from platelink.events.steps import Inspected, StageEnded
-from platelink.events.unit import AlarmMoved
+from platelink.contract.story import AlarmTold, RunStory, StageTold
+from platelink.contract.texts import said
+from platelink.events.event import read
+from platelink.events.steps import Inspected
 from platelink.units import TEMPERATURE
 
 if TYPE_CHECKING:
     from platelink.record.stored import RunRecord
+    from platelink.runs import RunEvent
 
 Part = tuple[str, str]
 """Title and text of a part of a page."""
-
-
-class PlannedStep(Answer):
-    """A step of the recipe, as the plate's run holds it."""
-
-    name: str
-    kind: str
-    point: tuple[DepthPoint, ...] = ()
-    check: tuple[YesNoCheck, ...] = ()
-
-
-def planned_steps(run: RunRecord) -> list[PlannedStep]:
-    """The steps of the recipe of a plate; none of another run."""
-    recipe = run.start.request.get("recipe")
-    steps: JsonValue = recipe.get("step") if isinstance(recipe, dict) else None
-    return [PlannedStep.model_validate(step) for step in steps] if isinstance(steps, list) else []
 
 
 def run_tables(parts: Sequence[RunRecord], display: Display) -> Iterator[Part]:
@@ -50,14 +33,14 @@ def run_tables(parts: Sequence[RunRecord], display: Display) -> Iterator[Part]:
             yield title, indented_table(heads, rows)
 
 
-def stages_table(stages: Sequence[StageEnded], display: Display) -> str:
+def stages_table(stages: Sequence[StageTold], display: Display) -> str:
     """Planned and actual times."""
     return indented_table(_STAGES, [_stage(stage, display) for stage in stages])
 
 
-def alarms_table(moves: Sequence[tuple[datetime, AlarmMoved]], begun: datetime) -> str:
+def alarms_table(alarms: Sequence[AlarmTold], begun: datetime) -> str:
     """Moves of alarms, by time since the plate was begun."""
-    return indented_table(_ALARMS, [_alarm(move, since(at, begun)) for at, move in moves])
+    return indented_table(_ALARMS, [_alarm(alarm, begun) for alarm in alarms])
 
 
 def indented_table(heads: Sequence[Column], rows: Sequence[Sequence[str]]) -> str:
@@ -140,45 +123,47 @@ _ALARMS = (
 )  # fmt: skip
 
 
-def _stage(stage: StageEnded, display: Display) -> list[str]:
+def _stage(stage: StageTold, display: Display) -> list[str]:
     water_c = stage.water_mean_c
     return [
-        stage.name_,
+        stage.name,
         "" if stage.planned_s is None else clock(stage.planned_s),
         clock(stage.actual_s),
-        stage.verdict,
+        stage.how,
         clock(stage.held_s) if stage.held_s else "",
         "" if water_c is None else measured(TEMPERATURE, water_c, display),
-        stage.who or "",
+        stage.by,
     ]
 
 
-def inspection(run: RunRecord, found: Inspected) -> str:
-    """Values against their limits, answers with their questions."""
-    steps = planned_steps(run)
-    limits = {point.name: depth_limits(point) for step in steps for point in step.point}
-    questions = {check.name: check.question for step in steps for check in step.check}
+def inspection(told: RunStory, events: Sequence[RunEvent]) -> str:
+    """Values against their limits, answers with their questions; of a value that was corrected
+    also what was recorded."""
     depths = [
-        [name, f"{value:g} µm", limits.get(name, "")] for name, value in found.points_um.items()
+        [
+            depth.point,
+            f"{depth.um:g} µm" + (f" (recorded: {depth.recorded_um:g})" if depth.corrected else ""),
+            "" if depth.low_um is None else f"{depth.low_um:g} to {depth.high_um:g} µm",
+        ]
+        for depth in told.depths
     ]
-    answers = [
-        [name, "yes" if good else "NO", questions.get(name, "")]
-        for name, good in found.checks.items()
-    ]
+    answers = [[one.name, "yes" if one.yes else "NO", said(one.question)] for one in told.checks]
     lines = [indented_table(_DEPTHS, depths)] if depths else []
     lines += [indented_table(_CHECKS, answers)] if answers else []
-    facts = {"judged": found.judgement, "by": found.who, "note": found.note}
-    lines.append(pairs([(name, clean(text)) for name, text in facts.items() if text]))
+    for event in events:
+        if (found := read(Inspected, event.name, event.data)) is not None:
+            facts = {"judged": found.judgement, "by": found.who, "note": found.note}
+            lines.append(pairs([(name, clean(text)) for name, text in facts.items() if text]))
     return "\n".join(lines)
 
 
-def _alarm(move: AlarmMoved, since_begin: str) -> list[str]:
+def _alarm(alarm: AlarmTold, begun: datetime) -> list[str]:
     return [
-        since_begin,
-        move.alarm,
-        move.to,
-        quantity(move.value, move.unit),
-        quantity(move.limit, move.unit),
-        move.who or "",
-        move.why or "",
+        since(datetime.fromisoformat(alarm.at_utc), begun),
+        alarm.alarm,
+        alarm.became,
+        quantity(alarm.value, alarm.unit),
+        quantity(alarm.limit, alarm.unit),
+        alarm.by,
+        alarm.why,
     ]

@@ -1,4 +1,4 @@
-"""A plate in flight as people read it: where it is, what to do now, what will happen. Pure."""
+"""A plate in progress as people read it: where it is, what to do now, what will happen. Pure."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from platelink.contract.plates import (
     StageNow,
     StepNow,
 )
+from platelink.contract.texts import said
 from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity
 
 KINDS = {
@@ -65,7 +66,7 @@ def step_title(plate: PlateBrief) -> str:
 
 def cautions(now: StepNow) -> list[str]:
     """Dangers of the step, a line each."""
-    return [clean(f"CAUTION  {text}") for text in now.cautions]
+    return [clean(f"CAUTION  {said(text)}") for text in now.cautions]
 
 
 def to_do(now: StepNow) -> list[str]:
@@ -73,10 +74,11 @@ def to_do(now: StepNow) -> list[str]:
     before it is left out."""
     stage = now.stage
     begun = now.kind in LIGHT_OR_HEAT and now.state != "ready"
-    first = "" if begun else now.instructions or (stage.prompt if stage else "")
+    first = "" if begun else said(now.instructions or (stage.prompt if stage else ""))
     texts = [first] if first else []
-    if stage and stage.prompt and stage.prompt != first:
-        texts.append(f"{stage.name}: {stage.prompt}")
+    prompt = said(stage.prompt) if stage else ""
+    if stage and prompt and prompt != first:
+        texts.append(f"{stage.name}: {prompt}")
     wrapped = (clean(line) for text in texts for line in textwrap.wrap(text, TEXT_WIDTH))
     return [*cautions(now), *wrapped, *(_values_of(now.inspect) if now.inspect else ())]
 
@@ -88,10 +90,10 @@ def depth_limits(point: DepthPoint) -> str:
 
 def _values_of(inspection: InspectNow) -> list[str]:
     points = [
-        f"measure  {p.name}: {depth_limits(p)}" + (f"  ({p.where})" if p.where else "")
+        f"measure  {p.name}: {depth_limits(p)}" + (f"  ({said(p.where)})" if p.where else "")
         for p in inspection.point
     ]
-    checks = [f"answer   {c.name}: {c.question}" for c in inspection.check]
+    checks = [f"answer   {c.name}: {said(c.question)}" for c in inspection.check]
     return [clean(line) for line in (*points, *checks)]
 
 
@@ -103,7 +105,7 @@ def will_happen(now: StepNow, display: Display) -> str:
     bake = now.bake
     return (
         f"Counts {clock(bake.needed_s)} min between "
-        f"{_band(TEMPERATURE, bake.low_c, bake.high_c, display)}; calls above "
+        f"{_band(TEMPERATURE, bake.low_c, bake.high_c, display)}; alarm above "
         f"{measured(TEMPERATURE, bake.over_c, display)}. Put the plate in and close the door: "
         "the oven heats by its own thermostat."
     )
@@ -118,7 +120,7 @@ def _light_ahead(exposure: ExposeNow, display: Display) -> str:
     if limits := exposure.contact:
         vacuum = _band(PRESSURE, limits.low_kpa, limits.high_kpa, display)
         contact = f"once the vacuum holds between {vacuum}"
-    return f"UV light goes on for {dose}, {contact}, and off by itself."
+    return f"UV light comes on for {dose}, {contact}, and goes off by itself."
 
 
 def progress(plate: PlateBrief, display: Display) -> str:
@@ -134,7 +136,7 @@ def progress(plate: PlateBrief, display: Display) -> str:
     elif now.stage:
         parts += _stage(now.stage, now.state)
     if now.water and now.water.water_c is not None:
-        typed = f" (typed by {now.water.by})" if now.water.by else ""
+        typed = f" (entered by {now.water.by})" if now.water.by else ""
         parts.append(f"water {measured(TEMPERATURE, now.water.water_c, display)}{typed}")
     if now.waiting_for:
         parts.append("waits for " + ", ".join(now.waiting_for))
@@ -177,5 +179,5 @@ def _stage(stage: StageNow, state: str) -> list[str]:
     if state == "ready":
         return parts
     if stage.overdue:
-        return [*parts, "OVERDUE: end it and confirm"]
-    return [*parts, "DUE: end it and confirm" if stage.due else ""]
+        return [*parts, "OVERDUE: end it now and confirm"]
+    return [*parts, "TIME IS UP: end it now and confirm" if stage.due else ""]

@@ -12,7 +12,7 @@ from platelink.contract.uncertainty import LEAST_DOUBT_MJ_CM2
 from platelink.contract.unit import EventLine, LiveLine, Status, StatusLine, UnitEvent
 from platelink.control.alarm.states import AlarmState
 from platelink.control.procedure.table import Move
-from platelink.events.event import EventName, read
+from platelink.events.event import EventName, for_people, read
 from platelink.events.steps import StepMoved
 from platelink.events.unit import AlarmMoved
 from platelink.units import DOSE, IRRADIANCE
@@ -60,7 +60,7 @@ class LinePrinter:
         click.echo(text, err=True)
 
     def _event(self, event: UnitEvent) -> None:
-        click.echo(f"  {event.at_utc[11:19]}  {event.name:<16} {event.text}".rstrip())
+        click.echo(f"  {event.at_utc[11:19]}  {for_people(event.name):<16} {event.text}".rstrip())
         if event.name == EventName.HELD and self._when_held:
             click.echo(f"  {self._when_held}")
 
@@ -89,7 +89,7 @@ def progress(status: Status) -> str:
     parts = [
         exposure.state if exposure.step == "none" else f"{exposure.state}, {exposure.step}",
         f"{given} of {DOSE.format(exposure.target_dose_mj_cm2, 'mJ/cm2', 0)}",
-        f"up to {doubt:.1f} more may have fallen" if doubt >= LEAST_DOUBT_MJ_CM2 else "",
+        f"up to {doubt:.1f} more may have been given" if doubt >= LEAST_DOUBT_MJ_CM2 else "",
         IRRADIANCE.format(exposure.irradiance_mw_cm2, "mW/cm2", 2),
         "" if vacuum_kpa is None else f"{vacuum_kpa:.1f} kPa vacuum",
         "" if exposure.remaining_s is None else f"{exposure.remaining_s:.0f} s to go",

@@ -12,7 +12,7 @@ from platelink.cli import complete
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
-from platelink.cli.stock import opened_store, store_option, why_option
+from platelink.cli.stock import opened_store, store_if_any, store_option, why_option
 from platelink.cli.tables import Column, local, print_table
 
 if TYPE_CHECKING:
@@ -40,12 +40,14 @@ _which = click.argument("which", metavar="RECIPE", shell_complete=complete.revis
     cls=LazyGroup,
     lazy={
         "list": Lazy("recipe:list_", "List recipes and their present revisions."),
-        "show": Lazy("recipe:show", "Show one revision as TOML, and its life."),
-        "check": Lazy("recipe:check", "Tell everything that is wrong with a file."),
+        "show": Lazy("recipe:show", "Show one revision as TOML, with its history."),
+        "check": Lazy("recipe:check", "List every problem in a file."),
         "add": Lazy("recipe:add", "Add a file as a new revision, a draft."),
-        "diff": Lazy("recipe:diff", "Tell what differs between two revisions or files."),
-        "approve": Lazy("recipe:approve", "Approve a draft; the one approved so far retires."),
-        "retire": Lazy("recipe:retire", "Retire a revision: no new plate is made by it."),
+        "diff": Lazy("recipe:diff", "Show what differs between two revisions or files."),
+        "approve": Lazy(
+            "recipe:approve", "Approve a draft; the previously approved revision is retired."
+        ),
+        "retire": Lazy("recipe:retire", "Retire a revision: no new plate is made from it."),
         "example": Lazy("recipe:example", "Print an example to start from."),
     },
 )
@@ -57,25 +59,26 @@ def recipe() -> None:
 
 
 @click.command("list")
-@click.option("--all", "everything", is_flag=True, help="Every revision, not only the present.")
+@click.option("--all", "everything", is_flag=True, help="All revisions, not only the present one.")
 @store_option
 @json_option
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List recipes, each by its present revision: the approved one, else the newest draft."""
     from platelink.api.views import recipe_view
 
-    with opened_store(store) as opened:
-        found = [
-            revision
-            for name in opened.recipes()
-            for revision in (opened.revisions(name) if everything else [opened.find(name)])
-        ]
-        recipes = [recipe_view(revision, opened.recipe(revision)) for revision in found]
-        path = opened.path
+    recipes: list[RecipeListed] = []
+    with store_if_any(store) as (path, opened):
+        for name in opened.recipes() if opened else ():
+            assert opened is not None
+            for revision in opened.revisions(name) if everything else [opened.find(name)]:
+                recipes.append(recipe_view(revision, opened.recipe(revision)))
     if as_json:
         emit({"store": str(path), "recipes": recipes})
         return
-    none = f"no recipe in {path} yet; begin with 'platelink recipe example plate-a-fine'"
+    none = (
+        "none yet; start from an example: platelink recipe example plate-a-fine > mine.toml, then "
+        "platelink recipe add mine.toml"
+    )
     print_table(_COLUMNS, [_row(recipe) for recipe in recipes], none)
 
 
@@ -97,7 +100,7 @@ def _row(recipe: RecipeListed) -> list[str]:
 @store_option
 @json_option
 def show(which: str, store: Path | None, as_json: bool) -> None:
-    """Show a revision of RECIPE: its life as comments, its content as TOML.
+    """Show a revision of RECIPE: its history as comments, its content as TOML.
 
     What is printed can be saved, changed and added again."""
     from platelink.api.views import revision_view
@@ -121,7 +124,7 @@ def show(which: str, store: Path | None, as_json: bool) -> None:
 @_file
 @json_option
 def check(file: Path, as_json: bool) -> None:
-    """Tell everything that is wrong with FILE. Exit code 1 when something is."""
+    """List every problem in FILE. Exit code 1 when something is."""
     from platelink.recipe.load import RecipeFileError, load
 
     problems: list[dict[str, Any]] = []
@@ -177,7 +180,7 @@ def add(file: Path, why: str, as_json: bool) -> None:
 @store_option
 @json_option
 def diff(old: str, new: str, store: Path | None, as_json: bool) -> None:
-    """Tell what B does differently from A, step by step.
+    """Show what B does differently from A, step by step.
 
     A and B are revisions, as RECIPE is elsewhere, or files."""
     from platelink.api.views import changes_view
@@ -216,8 +219,8 @@ def _print_changes(changes: Iterable[Change]) -> None:
 @why_option(required=True)
 @json_option
 def approve(which: str, why: str, as_json: bool) -> None:
-    """Approve a draft, named with its revision, as plate-a@2. One revision of a recipe is approved:
-    the one approved so far retires."""
+    """Approve a draft, named with its revision, as plate-a@2. Only one revision of a recipe is
+    approved: the previous one is retired."""
     with service() as client:
         _print_state(client.approve_recipe(which, why), client, as_json)
 
@@ -227,8 +230,8 @@ def approve(which: str, why: str, as_json: bool) -> None:
 @why_option(required=True)
 @json_option
 def retire(which: str, why: str, as_json: bool) -> None:
-    """Retire a revision, named with its number, as plate-a@2. It stays so; to make plates by it
-    again, show it, save it, and add it as a new revision."""
+    """Retire a revision, named with its number, as plate-a@2. This is final; to use it again, show
+    it, save it and add it as a new revision."""
     with service() as client:
         _print_state(client.retire_recipe(which, why), client, as_json)
 
@@ -239,14 +242,16 @@ def _print_state(revision: Revision, client: Client, as_json: bool) -> None:
         return
     click.echo(f"{revision.name} is {revision.state}")
     if client.recipe(revision.recipe).state != "approved":
-        click.echo(f"no revision of {revision.recipe} is approved now: no plate is made by it")
+        click.echo(
+            f"no revision of {revision.recipe} is approved now: no plate can be made from it"
+        )
 
 
 @click.command()
 @click.argument("name", required=False)
 @json_option
 def example(name: str | None, as_json: bool) -> None:
-    """Print the example NAME to start from; without NAME, say which there are.
+    """Print the example NAME to start from; without NAME, list them.
 
     platelink recipe example plate-a-fine > my-plate.toml"""
     from platelink.recipe import example as examples

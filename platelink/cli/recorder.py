@@ -5,14 +5,24 @@ from __future__ import annotations
 import json
 import signal
 import threading
+import time
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
 
 import click
 
 from platelink.cli.context import config_path, plain
+from platelink.cli.group import Failure
 from platelink.config.load import load_recorder
 from platelink.daemon.recorder_setup import recorder_settings
-from platelink.publish.recorder import Recorder, RecorderStatus
+from platelink.publish.figures import of_recorder, problems_of
+from platelink.publish.recorder import Recorder, RecorderSettings, RecorderStatus
+from platelink.serving.certificates import of_certificates
+from platelink.serving.figures import text_of
+from platelink.serving.watched import Watched
+
+LOOK_S = 2.0
+"""How old figures and health are at most."""
 
 
 @click.command()
@@ -40,10 +50,59 @@ def recorder(every_s: float, as_json: bool) -> None:
         f"by way of {settings.journal_path}",
         err=True,
     )
+    told = Told(worker, settings, every_s, as_json)
     try:
-        worker.run(stop, lambda status: _report(status, as_json), report_every_s=every_s)
+        with _watched(settings.watch, told):
+            worker.run(stop, told.take, report_every_s=min(every_s, LOOK_S))
+        told.line()
     finally:
         worker.close()
+
+
+class Told:
+    """The newest status, for lines and for whoever asks at the port."""
+
+    def __init__(
+        self, worker: Recorder, settings: RecorderSettings, every_s: float, as_json: bool
+    ) -> None:
+        self._worker, self._settings = worker, settings
+        self._every_s, self._as_json = every_s, as_json
+        self._status = worker.status()
+        self._line_at = time.monotonic()
+
+    def take(self, status: RecorderStatus) -> None:
+        """A status; a line of it where one is due."""
+        self._status = status
+        if time.monotonic() >= self._line_at + self._every_s:
+            self._line_at = time.monotonic()
+            self.line()
+
+    def line(self) -> None:
+        """The newest status as a line."""
+        _report(self._status, self._as_json)
+
+    def figures(self) -> str:
+        """As scrapers read them."""
+        told = of_recorder(self._status, self._worker.heard, self._settings.name)
+        broker, store = self._settings.broker, self._settings.store
+        files = (broker.ca_file, broker.certificate_file, store.ca_file)
+        return text_of([*told, of_certificates(dict.fromkeys(files))])
+
+    def problems(self) -> list[str]:
+        """Of its health."""
+        return problems_of(self._status)
+
+
+def _watched(place: tuple[str, int] | None, told: Told) -> AbstractContextManager[object]:
+    if place is None:
+        return nullcontext()
+    try:
+        return Watched(*place, told.figures, told.problems)
+    except OSError as error:
+        raise Failure(
+            f"recorder.watch: {place[0]}:{place[1]} cannot be listened on ({error.strerror}); name "
+            "another port"
+        ) from None
 
 
 def _report(status: RecorderStatus, as_json: bool) -> None:

@@ -1,29 +1,30 @@
-"""Commands on recorded runs: ``runs`` lists them, ``export`` writes one, ``check`` doubts them."""
+"""Commands on recorded runs: ``runs`` lists them, ``check`` doubts them."""
 
 from __future__ import annotations
 
-import contextlib
-import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
 from platelink.cli import complete
-from platelink.cli.context import emit, find_run, journal_option, json_option, opened
+from platelink.cli.context import emit, journal_option, json_option, load_config, opened
+from platelink.cli.filters import filter_options, in_order
 from platelink.cli.group import Failure
+from platelink.cli.importing import found_run
 from platelink.cli.quantities import Display
 from platelink.cli.tables import Column, local, print_table
 from platelink.cli.uncertainty import expanded
+from platelink.contract.base import Json
 from platelink.contract.runs import BakeEnd, PlateEnd, Run
 from platelink.contract.uncertainty import LEAST_DOUBT_MJ_CM2
 from platelink.contract.words import RunState
+from platelink.evidence.beside import log_problem
 from platelink.record.check import CheckResult
 from platelink.record.errors import JournalDamaged
-from platelink.record.export import run_to_csv, run_to_json
 from platelink.units import DOSE, TEMPERATURE
 
 if TYPE_CHECKING:
@@ -43,47 +44,20 @@ _COLUMNS = (
     Column("METER", right=True, spare=4),
     Column("LIGHT", right=True, spare=7),
     Column("RESULT", least=8, spare=6),
+    Column("ALARMS", least=6, spare=9),
     Column("PLATE", least=6, spare=5),
     Column("OPERATOR", least=6, spare=8),
 )
 
 
-def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
-    """A time with its zone, or a date: its first moment here, for --until its last. A time without
-    a zone would mean another moment elsewhere."""
-    if value is None:
-        return None
-    with contextlib.suppress(ValueError, OverflowError):
-        day = date.fromisoformat(value) + timedelta(days=1 if param.name == "until" else 0)
-        return datetime.combine(day, time()).astimezone()
-    try:
-        moment = datetime.fromisoformat(value)
-    except ValueError:
-        raise click.BadParameter(
-            f"'{value}' is neither a date such as 2026-03-02 nor a time such as "
-            "2026-03-02T08:00+01:00."
-        ) from None
-    if moment.tzinfo is None:
-        raise click.BadParameter(
-            f"'{value}' does not say in which time zone; add it, as in {value}Z or {value}+01:00, "
-            "or give the date alone."
-        )
-    return moment
-
-
 @click.command()
-@click.option(
-    "--since", metavar="TIME", callback=_moment, help="Begun at this date or time, or later."
-)
-@click.option(
-    "--until", metavar="TIME", callback=_moment, help="Begun before; a date: until its end."
-)
+@filter_options
 @click.option("--step", help="Only this step of the plate.")
-@click.option("--state", type=click.Choice(get_args(RunState)), help="Only runs that ended so.")
+@click.option("--state", type=click.Choice(get_args(RunState)), help="Only runs with this outcome.")
 @click.option("--plate", help="Only this plate.")
 @click.option("--operator", help="Only this operator.")
 @click.option(
-    "--limit", type=click.IntRange(min=1), default=50, show_default=True, help="At most so many."
+    "--limit", type=click.IntRange(min=1), default=50, show_default=True, help="Most to list."
 )
 @journal_option
 @json_option
@@ -97,10 +71,17 @@ def runs(
     PLATES and METER, how far it may be off (k = 2) from plates of this unit, place, month and
     calibration, and against the reference meter.
 
+    Lot and verdict are as they were corrected, where they were.
+
     Dates are days of this computer's time zone; a time needs its zone, such as
     2026-03-02T08:00+01:00."""
-    if since and until and since >= until:
-        raise click.UsageError(f"--since {since} is not before --until {until}")
+    in_order(since, until)
+    if journal is None and not (path := load_config().journal.path).exists():
+        if as_json:
+            emit({"journal": str(path), "unit": None, "more": False, "runs": []})
+        else:
+            click.echo(NONE_YET)
+        return
     with opened(journal) as (reader, display):
         found = reader.runs(since=since, until=until, limit=limit + 1, **wanted)
         more, found = len(found) > limit, found[:limit]
@@ -109,21 +90,33 @@ def runs(
             emit({"journal": str(reader.path), "unit": reader.unit, "more": more, "runs": lines})
             return
         rows = [_row(run, display) for run in found]
-        print_table(_COLUMNS, rows, f"no such run in {reader.path}")
+        filtered = since or until or any(wanted.values())
+        none = f"no run in {reader.path} matches; drop a filter" if filtered else NONE_YET
+        print_table(_COLUMNS, rows, none)
         if more:
-            click.echo(f"more runs than {limit}: raise --limit, or narrow the search")
+            click.echo(f"only the newest {limit} are shown; raise --limit or narrow the search")
+
+
+NONE_YET = "none yet; start a plate: platelink plate make RECIPE"
 
 
 def _result(record: RunRecord, display: Display) -> str:
     """What came of a plate or a bake, which have no dose."""
     kind, data = record.start.run_kind, record.end.data if record.end else {}
     if kind == "plate":
-        return PlateEnd.model_validate(data).verdict
+        return verdict_of(record.summary, data)
     bake = BakeEnd.model_validate(data) if kind == "bake" else BakeEnd()
     if bake.in_band_s is None:
         return ""
     mean = TEMPERATURE.format(bake.mean_c, display.temperature)
     return f"{bake.in_band_s / 60.0:.1f} min in band, air mean {mean}"
+
+
+def verdict_of(run: Run, data: Json) -> str:
+    """The judgement with the codes of the defects; a corrected one says so."""
+    ended = PlateEnd.model_validate(data)
+    corrected = run.judgement != ended.judgement
+    return f"{run.judgement} (corrected)" if corrected else ended.verdict
 
 
 def off_text(pct: float | None) -> str:
@@ -171,66 +164,10 @@ def _row(record: RunRecord, display: Display) -> list[str]:
         *three_cells(run),
         light_text(run.light_s),
         _result(record, display),
+        ", ".join(run.alarms),
         run.plate or "",
         run.operator or "",
     ]
-
-
-@click.command()
-@click.argument("run", shell_complete=complete.runs)
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["csv", "json"]),
-    default="csv",
-    show_default=True,
-    help="csv: the samples. json: everything recorded.",
-)
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write this file, over one that is there. Without it: standard output.",
-)
-@journal_option
-def export(run: str, form: str, output: Path | None, journal: Path | None) -> None:
-    """Write a run as CSV or JSON, for other programs.
-
-    RUN is its id, the beginning of it, or 'last'. Values are in platelink's own units, which the
-    file names."""
-    with opened(journal) as (reader, _):
-        found = find_run(reader, run)
-        run_id = found.start.run_id
-        samples = reader.samples(run_id)
-        if form == "csv":
-            text = run_to_csv(found, samples)
-        else:
-            text = run_to_json(found, reader.events(run_id), samples, indent=1) + "\n"
-    if output is None or str(output) == "-":
-        click.echo(text, nl=False)
-        return
-    _write(output, text)
-    click.echo(f"{output}: run {run_id}, {len(samples)} samples", err=True)
-
-
-def _write(path: Path, text: str) -> None:
-    """All of it or nothing: a file half written on a full disk must not pass for a run. What is no
-    file, as a device or a pipe, stays what it is."""
-    from platelink.ledger.private import opener
-
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        if path.exists() and not path.is_file():
-            path.write_text(text, "utf-8", newline="")
-            return
-        with open(part, "w", encoding="utf-8", newline="", opener=opener) as file:
-            file.write(text)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise Failure(
-            f"{path} cannot be written: {error.strerror}; choose another place, or free space"
-        ) from error
 
 
 @click.command()
@@ -239,17 +176,32 @@ def _write(path: Path, text: str) -> None:
 @journal_option
 @json_option
 def check(run: str | None, every: bool, journal: Path | None, as_json: bool) -> None:
-    """Integrate the stored samples of a run again and compare with its recorded dose.
+    """Integrate the stored samples of a run again and compare with its recorded dose. Of a plate
+    all its exposures and bakes are checked.
 
-    RUN is its id, the beginning of it, or 'last'. Exit code 1 when the record is not confirmed.
-    With --all, runs that have no end yet are named and not judged."""
+    RUN is its id, the beginning of it, a plate's name, or 'last'; of an imported one UNIT/NAME.
+    Exit code 1 when the record is not confirmed. Runs that have no end yet are named and not
+    judged, but for one that is named."""
     if (run is None) != every:
         raise click.UsageError("name one RUN, or give --all.")
-    with opened(journal) as (reader, _):
-        if run is not None:
-            ok = _check_one(reader, find_run(reader, run).start.run_id, as_json)
-        else:
-            ok = _check_all(reader, as_json)
+    if run is not None:
+        with found_run(journal, run) as whose:
+            reader, found = whose.reader, whose.run
+            if whose.imported is not None:
+                click.echo(whose.whose, err=as_json)
+            parts = reader.parts(found.start.run_id) if found.start.run_kind == "plate" else []
+            if parts:
+                ok = _check_all(reader, [found, *parts], as_json)
+            else:
+                ok = _check_one(reader, found.start.run_id, as_json)
+            log = log_problem(reader.path)
+    else:
+        with opened(journal) as (reader, _):
+            ok = _check_all(reader, every_run(reader), as_json)
+            log = log_problem(reader.path)
+    if log:
+        click.echo(f"log of seals: {log}", err=as_json)
+        ok = False
     if not ok:
         click.get_current_context().exit(Failure.exit_code)
 
@@ -260,6 +212,10 @@ def _check_one(reader: JournalReader, run_id: str, as_json: bool) -> bool:
     if as_json:
         emit(result.model_dump())
         return result.ok
+    if result.removed is not None and not result.problems:
+        click.echo(f"run {run_id}: {result.verdict}")
+        click.echo("  {:<9} {}".format(*_entries(result)))
+        return False
     click.echo(f"run {run_id}: {'confirmed' if result.ok else 'NOT confirmed'}")
     for problem in result.problems:
         click.echo(f"  problem   {problem}")
@@ -270,16 +226,33 @@ def _check_one(reader: JournalReader, run_id: str, as_json: bool) -> bool:
 
 def _found(result: CheckResult) -> list[tuple[str, str]]:
     if not result.light:
-        return [("recorded", f"a {result.kind}, in which no light is counted"), _entries(result)]
+        band = (result.recorded_in_band_s, result.again_in_band_s)
+        told = [("in band", "{:.0f} s recorded, {:.0f} s by the readings".format(*band))]
+        return [
+            ("recorded", f"a {result.kind}, in which no light is counted"),
+            *(told if None not in band else ()),
+            _entries(result),
+        ]
     recorded, again = result.recorded_mj_cm2, result.reintegrated_mj_cm2
     return [
         ("recorded", "no dose" if recorded is None else f"{recorded:.3f} mJ/cm²"),
         ("again", "not possible" if again is None else f"{again:.3f} mJ/cm², from the stored sums"),
         ("apart", f"{_apart(result)} (limit {result.limit_pct} %)"),
+        *_contact(result),
         _entries(result),
-        ("frames", f"{result.gaps} gaps, longest {result.longest_gap_s:.2f} s; no dose is lost by "
-                   f"them. The device's sums began anew in {result.breaks} windows"),
+        ("frames", (
+            f"{result.gaps} gaps, longest {result.longest_gap_s:.2f} s; no dose is lost by "
+            f"them. The device restarted its sums in {result.breaks} windows"
+        )),
     ]  # fmt: skip
+
+
+def _contact(result: CheckResult) -> list[tuple[str, str]]:
+    out_s = result.out_of_contact_s
+    if out_s is None:
+        return []
+    told = f"out of its band for {out_s:.2f} s of light at most" if out_s else "in its band"
+    return [("vacuum", told)]
 
 
 def _entries(result: CheckResult) -> tuple[str, str]:
@@ -292,15 +265,21 @@ def _apart(result: CheckResult) -> str:
     return "–" if off is None else f"{off:+.4f} %"
 
 
-def _check_all(reader: JournalReader, as_json: bool) -> bool:
+def _check_all(reader: JournalReader, runs: Iterable[RunRecord], as_json: bool) -> bool:
     results: list[CheckResult | _Damaged] = []
     unfinished: list[str] = []
-    for run in every_run(reader):
+    removed: list[str] = []
+    for run in runs:
         run_id = run.start.run_id
         if run.end is None:
             unfinished.append(run_id)
             continue
         result = _judge(reader, run_id)
+        if isinstance(result, CheckResult) and result.removed and not result.problems:
+            removed.append(run_id)
+            if not as_json:
+                click.echo(f"left    {run_id}  {result.verdict}")
+            continue
         results.append(result)
         if not as_json:
             off = result.difference_pct
@@ -310,12 +289,13 @@ def _check_all(reader: JournalReader, as_json: bool) -> bool:
     failed = sum(not result.ok for result in results)
     if as_json:
         emit({"ok": not failed, "checked": len(results), "failed": failed,
-              "unfinished": unfinished, "runs": results})  # fmt: skip
+              "unfinished": unfinished, "samples_removed": removed, "runs": results})  # fmt: skip
         return not failed
     for run_id in unfinished:
         click.echo(f"no end  {run_id}  not judged")
+    more = f", {len(removed)} cannot be recomputed" if removed else ""
     click.echo(
-        f"{len(results)} runs checked, {failed} not confirmed, {len(unfinished)} without end"
+        f"{len(results)} runs checked, {failed} not confirmed, {len(unfinished)} without end{more}"
     )
     return not failed
 

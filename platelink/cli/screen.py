@@ -21,6 +21,7 @@ from platelink.cli.stock import (
     opened_store,
     print_findings,
     print_thing,
+    store_if_any,
     store_option,
     why_option,
 )
@@ -46,10 +47,10 @@ _SCREENS = (
     lazy={
         "list": Lazy("screen:list_", "List screens and how often they were used."),
         "show": Lazy("screen:show", "Show a screen and everything done to it."),
-        "add": Lazy("screen:add", "A screen to be used."),
-        "use": Lazy("screen:use", "The screen was used once."),
-        "change": Lazy("screen:change", "Another limit of uses or note."),
-        "close": Lazy("screen:close", "The screen is used no more."),
+        "add": Lazy("screen:add", "Record a screen."),
+        "use": Lazy("screen:use", "Count one use of it."),
+        "change": Lazy("screen:change", "Change the limit of uses or the note."),
+        "retire": Lazy("screen:retire", "Retire the screen: no new plate is made with it."),
     },
 )
 def screen() -> None:
@@ -57,15 +58,15 @@ def screen() -> None:
 
 
 @click.command("list")
-@click.option("--all", "everything", is_flag=True, help="Closed ones too.")
+@click.option("--all", "everything", is_flag=True, help="Include retired ones.")
 @store_option
 @json_option
 def list_(everything: bool, store: Path | None, as_json: bool) -> None:
     """List the screens in use."""
     from platelink.api.views import screen_view
 
-    with opened_store(store) as opened:
-        path, found = opened.path, opened.shelf.screens()
+    with store_if_any(store) as (path, opened):
+        found = opened.shelf.screens() if opened else []
         screens = [screen_view(now) for now in found if everything or now.closed is None]
     if as_json:
         emit({"store": str(path), "screens": screens})
@@ -82,7 +83,11 @@ def list_(everything: bool, store: Path | None, as_json: bool) -> None:
         ]
         for one in screens
     ]
-    print_table(_SCREENS, rows, f"no screen in use in {path}; add one with 'platelink screen add'")
+    print_table(
+        _SCREENS,
+        rows,
+        "none yet; add one: platelink screen add NAME --ruling '48 lines/cm' --tint 80",
+    )
 
 
 @click.command()
@@ -115,15 +120,21 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
 @name_argument
 @click.option("--ruling", required=True, help="Its ruling, such as '120 lines/in'.")
 @click.option("--tint", required=True, type=float, metavar="PERCENT", help="Its tint.")
-@click.option("--angle", type=float, metavar="DEGREES", default=45.0, help="Its angle; 45 without.")
-@click.option("--max-uses", type=int, help="Uses after which it wants replacing.")
+@click.option(
+    "--angle",
+    type=float,
+    metavar="DEGREES",
+    default=45.0,
+    help="Its angle in degrees; 45 if left out.",
+)
+@click.option("--max-uses", type=int, help="Number of uses after which to replace it.")
 @note_option
 @json_option
 def add(
     name: str, *, ruling: str, tint: float, angle: float, max_uses: int | None,
     note: str | None, as_json: bool,
 ) -> None:  # fmt: skip
-    """A screen to be used. NAME is what recipes call it."""
+    """Record a screen. NAME is what recipes call it."""
     from platelink.client import request
     from platelink.contract.stock import NewScreen
     from platelink.recipe.quantities import RULING
@@ -155,7 +166,7 @@ def use(name: str, ref: str | None, why: str, as_json: bool) -> None:
 
 @click.command()
 @_name
-@click.option("--max-uses", type=int, help="Another limit of uses.")
+@click.option("--max-uses", type=int, help="New limit of uses.")
 @note_option
 @why_option(required=True)
 @json_option
@@ -171,7 +182,7 @@ def change(name: str, max_uses: int | None, note: str | None, why: str, as_json:
 @_name
 @why_option(required=True)
 @json_option
-def close(name: str, why: str, as_json: bool) -> None:
+def retire(name: str, why: str, as_json: bool) -> None:
     """The screen NAME is used no more."""
     from platelink.contract.stock import ScreenClosed
 

@@ -76,7 +76,12 @@ class Worth:
 
 
 @click.command()
-@click.option("--speed", default=1.0, hidden=True, help="Pace of a simulated unit, times life.")
+@click.option(
+    "--speed",
+    default=1.0,
+    hidden=True,
+    help="How much faster than real time (for a simulated unit).",
+)
 @click.option("--measure-lag", type=click.Path(path_type=Path, dir_okay=False), hidden=True)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def serve(speed: float, measure_lag: Path | None, as_json: bool) -> None:

@@ -12,7 +12,8 @@ import click
 import numpy as np
 
 from platelink.cli import complete
-from platelink.cli.context import emit, find_run, journal_option, json_option, opened
+from platelink.cli.context import emit, journal_option, json_option
+from platelink.cli.importing import found_run
 from platelink.cli.plate_figures import Part
 from platelink.cli.plate_story import Story, read_story, story_parts
 from platelink.cli.quantities import Display, clean, facts, shown
@@ -29,6 +30,8 @@ from platelink.cli.tables import (
 from platelink.cli.uncertainty import budget_table, three_numbers
 from platelink.contract.runs import off_pct
 from platelink.contract.uncertainty import LEAST_DOUBT_MJ_CM2, uncertainty_in
+from platelink.events.event import for_people
+from platelink.evidence.beside import known_of, seal_line, sealed_view
 from platelink.record.plot import plot, plotted
 from platelink.units import named
 
@@ -56,9 +59,9 @@ def show(
     """Show everything about one run: conditions, request, calibration, events, dose and a plot.
     Of a plate its whole story: steps, runs, stages, inspection, deviations, alarms, people.
 
-    RUN is its id, the beginning of it, a plate's name, or 'last'. Units are those of the
-    configuration's [display] section. JSON holds the samples' number; 'export' gives the samples
-    themselves."""
+    RUN is its id, the beginning of it, a plate's name, or 'last'; of an imported one UNIT/NAME.
+    Units are those of the configuration's [display] section. JSON holds the samples' number;
+    'export' gives the samples themselves."""
     show_run(run, width=width, no_plot=no_plot, journal=journal, as_json=as_json)
 
 
@@ -67,19 +70,35 @@ def show_run(
     as_json: bool = False,
 ) -> None:  # fmt: skip
     """Print everything about a run or plate."""
-    with opened(journal) as (reader, display):
-        found = find_run(reader, run)
+    with found_run(journal, run) as whose:
+        reader, display, found = whose.reader, whose.display, whose.run
         run_id = found.start.run_id
         events, samples = reader.events(run_id), reader.samples(run_id)
         story = read_story(reader, found) if found.start.run_kind == PLATE else None
+        if whose.imported is None or whose.store is None:
+            seal = sealed_view(known_of(reader.path, found))
+        else:
+            seal = whose.store.sealed(whose.imported)
     if as_json:
-        emit(_as_json(found, events, len(samples), story))
+        told = _as_json(found, events, len(samples), story) | {"seal": seal}
+        emit(told if whose.imported is None else told | {"imported": whose.imported})
         return
+    if whose.imported is not None:
+        click.echo(f"IMPORTED\n{wrapped(whose.whose)}\n")
     page = _page(found, events, samples, display) if story is None else _story(story, display)
     for title, text in page:
         click.echo(f"{title}\n{text}\n" if title else f"{text}\n")
-    if story is None and not no_plot:
+    click.echo(f"SEAL\n  {clean(seal_line(seal))}\n")
+    if found.removed is not None:
+        click.echo(f"SAMPLES\n{wrapped(found.removed.text)}\n")
+    elif story is None and not no_plot:
         click.echo(plots(samples, display, width or plot_width()))
+
+
+def wrapped(text: str) -> str:
+    """A sentence, wrapped to the terminal below a title."""
+    width = terminal_width()
+    return textwrap.fill(clean(text), width, initial_indent="  ", subsequent_indent="  ")
 
 
 def _as_json(
@@ -92,10 +111,12 @@ def _as_json(
         "events": events,
         "end": found.end,
         "stored_samples": samples,
+        "samples_removed": found.removed and found.removed.text,
     }
     if story is not None:
         lines["parts"] = [part.summary for part in story.parts]
-        lines["alarms"] = story.alarms
+        lines["alarms"] = story.told.alarms
+        lines["story"] = story.told
     return lines
 
 
@@ -154,7 +175,7 @@ def _named(one: dict[str, Any]) -> tuple[str, str]:
 
 def _head(run: RunRecord) -> str:
     start, end = run.start, run.end
-    state = f"{end.state}: {clean(end.reason)}" if end else "no end yet: running, or cut short"
+    state = f"{end.state}: {clean(end.reason)}" if end else "not ended: running, or cut short"
     rows = [
         ("unit", clean(start.unit)),
         ("step", clean(start.step)),
@@ -184,8 +205,8 @@ def _dose(
     rows += three_numbers(off_pct(dose, target), uncertainty_in(end.data))
     data = {name: value for name, value in end.data.items() if name != "uncertainty"}
     if run.corrected is not None:
-        told = f"{dose_text(end.dose_mj_cm2, display)}; the device's account came after it"
-        rows.append(("told at its end", told))
+        told = f"{dose_text(end.dose_mj_cm2, display)}; the device's count arrived after the end"
+        rows.append(("stated at its end", told))
         data["uncertain_mj_cm2"] = run.corrected.uncertain_mj_cm2
     rows += _doubt(data, display)
     counted = _off(off_pct(device, dose), "delivered")
@@ -202,8 +223,8 @@ def _doubt(data: dict[str, Any], display: Display) -> Iterator[tuple[str, str]]:
     if max(more, less) >= LEAST_DOUBT_MJ_CM2:
         yield (
             "in doubt",
-            f"up to {dose_text(more, display)} more or {dose_text(less, display)} less may have "
-            "fallen; none of these numbers holds that",
+            f"up to {dose_text(more, display)} more or {dose_text(less, display)} less may "
+            "have been given; none of these figures includes that",
         )
 
 
@@ -271,11 +292,11 @@ def _settings(value: Any, key: str = "") -> Iterator[tuple[str, str]]:
 
 def _events(run: RunRecord, events: Sequence[RunEvent], display: Display) -> str:
     """Seconds since the begin, name and text, wrapped to the terminal."""
-    widest = max(len(event.name) for event in events)
+    widest = max(len(for_people(event.name)) for event in events)
     lines = []
     for event in events:
         since_s = (event.at_utc - run.start.at_utc).total_seconds()
-        head = f"  {since_s:+9.3f} s  {clean(event.name).ljust(widest)}  "
+        head = f"  {since_s:+9.3f} s  {clean(for_people(event.name)).ljust(widest)}  "
         text = clean(event.text) or ", ".join(
             " ".join(fact) for fact in facts(dict(event.data), display)
         )

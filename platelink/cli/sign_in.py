@@ -39,7 +39,7 @@ def sign_in(name: str | None, secret_file: Path | None, as_json: bool) -> None:
         except OSError as error:
             client.sign_out()
             raise Failure(
-                f"{place} cannot be written, so the sign-in is ended: {error.strerror}; correct "
+                f"{place} cannot be written ({error.strerror}), so you are signed out; fix "
                 "that, or set $XDG_STATE_HOME"
             ) from error
     if as_json:
@@ -47,7 +47,7 @@ def sign_in(name: str | None, secret_file: Path | None, as_json: bool) -> None:
     else:
         click.echo(f"signed in as {_person(session)}; ends at {_ends(session)} unless it is used")
     if os.environ.get(VARIABLE):
-        click.echo(f"${VARIABLE} is set and goes before this sign-in; unset it", err=True)
+        click.echo(f"${VARIABLE} is set and overrides this sign-in; unset it", err=True)
 
 
 @click.command("sign-out")
@@ -69,7 +69,7 @@ def sign_out(as_json: bool) -> None:
     if as_json:
         emit({"signed_out": ended})
     else:
-        click.echo("signed out" if ended else "nobody was signed in here")
+        click.echo("signed out" if ended else "nobody was signed in")
 
 
 @click.command()
@@ -85,11 +85,11 @@ def whoami(as_json: bool) -> None:
         click.echo(f"{_person(me)}; ends at {_ends(me)} unless it is used")
     elif me.role is Role.LEAD:
         click.echo(
-            f"{_person(me)}: nobody is entered yet, so whoever is at this computer may do all; "
-            "enter the first lead: platelink user first NAME"
+            f"{_person(me)}: no users yet, so anyone at this computer may do everything; add "
+            "the first lead: platelink user first NAME"
         )
     else:
-        click.echo("nobody is signed in here: reading only; sign in: platelink sign-in NAME")
+        click.echo("not signed in: read only; sign in: platelink sign-in NAME")
 
 
 _SHOWN = {"name", "role", "until"}

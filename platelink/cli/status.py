@@ -65,7 +65,7 @@ def _alarms(alarms: Alarms) -> Iterator[str]:
 def _light(now: Status) -> str:
     light = now.light
     if light.state == "unknown":
-        return "not known, nothing tells: treat it as on"
+        return "not known, no information: treat it as on"
     if light.state == "dark" or now.advisory:
         return light.state
     return "on, without an order" if light.order is None else f"on, under order {light.order}"

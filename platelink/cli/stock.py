@@ -29,7 +29,10 @@ NONE = "none"
 name_argument = click.argument("name")
 note_option = click.option("--note", help="Anything else.")
 for_option = click.option(
-    "--for", "ref", metavar="PLATE", help="Which plate: told twice, counted once."
+    "--for",
+    "ref",
+    metavar="PLATE",
+    help="Plate it was for; repeated for the same plate it counts once.",
 )
 
 
@@ -67,6 +70,17 @@ def opened_store(path: Path | None) -> Iterator[RecipeStore]:
 
     with RecipeStore.open(path or load_config().recipes_path(), read_only=True) as store:
         yield store
+
+
+@contextmanager
+def store_if_any(path: Path | None) -> Iterator[tuple[Path, RecipeStore | None]]:
+    """The same with its place; None for the configuration's where nothing was added yet."""
+    place = path or load_config().recipes_path()
+    if path is None and place.parent.is_dir() and not place.exists():
+        yield place, None
+        return
+    with opened_store(place) as store:
+        yield place, store
 
 
 def expired_policy(store: Path | None) -> Expired:

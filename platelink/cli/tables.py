@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
@@ -29,9 +30,27 @@ class Column(NamedTuple):
 
 
 def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) -> str:
-    """Head and rows as lines of at most ``width`` characters, as far as the columns allow.
+    """Head and rows as lines of at most ``width`` characters, as far as the columns allow; columns
+    left out are named below. A column whose every cell is empty is not missed."""
+    sizes = _sizes(columns, rows, width)
+    lines = [[column.head for column in columns], *rows]
+    text = "\n".join(
+        GAP.join(_cell(line[i], sizes[i], columns[i].right) for i in sorted(sizes)).rstrip()
+        for line in lines
+    )
+    hidden = [
+        column.head
+        for i, column in enumerate(columns)
+        if i not in sizes and any(row[i] for row in rows)
+    ]
+    if not hidden:
+        return text
+    note = f"not shown: {', '.join(hidden)}; widen the terminal, or use --json"
+    return "\n".join([text, *textwrap.wrap(note, width)])
 
-    A column whose every cell is empty is left out."""
+
+def _sizes(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) -> dict[int, int]:
+    """The columns that have room, each with its width."""
     sizes: dict[int, int] = {}
     for i in sorted(range(len(columns)), key=lambda i: columns[i].spare):
         column = columns[i]
@@ -41,11 +60,7 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int) 
             size = max(column.least, left)
         if any(row[i] for row in rows) and (size <= left or not column.spare):
             sizes[i] = size
-    lines = [[column.head for column in columns], *rows]
-    return "\n".join(
-        GAP.join(_cell(line[i], sizes[i], columns[i].right) for i in sorted(sizes)).rstrip()
-        for line in lines
-    )
+    return sizes
 
 
 def print_table(columns: Sequence[Column], rows: Sequence[Sequence[str]], none: str = "") -> None:

@@ -37,7 +37,7 @@ def three_numbers(control_pct: float | None, stated: Uncertainty | None) -> list
 def _few(holds_pct: float) -> str:
     if holds_pct >= FEW_PCT:
         return ""
-    return f"; it holds in {holds_pct:.0f} % of cases only, few readings are behind it"
+    return f"; it covers {holds_pct:.0f} % of cases only: it rests on few readings"
 
 
 _HEADS = (

@@ -40,16 +40,20 @@ _HISTORY = (
 @click.group(
     cls=LazyGroup,
     lazy={
-        "list": Lazy("user:list_", "List everybody, their roles, who is locked or closed."),
-        "first": Lazy("user:first", "Enter the first lead, at set-up."),
-        "add": Lazy("user:add", "Enter somebody."),
-        "role": Lazy("user:role", "Give somebody another role."),
-        "secret": Lazy("user:secret", "Another PIN or password, one's own or somebody's."),
-        "regain": Lazy("user:regain", "A lead forgot theirs and no other is left."),
-        "close": Lazy("user:close", "Somebody has left."),
-        "open": Lazy("user:open_", "Somebody is back."),
-        "unlock": Lazy("user:unlock", "End a lock after too many wrong tries."),
-        "history": Lazy("user:history", "Tell everything done about people."),
+        "list": Lazy(
+            "user:list_", "List people with their roles, and who is locked or deactivated."
+        ),
+        "first": Lazy("user:first", "Add the first lead, at set-up."),
+        "add": Lazy("user:add", "Add a person."),
+        "role": Lazy("user:role", "Change a person's role."),
+        "secret": Lazy("user:secret", "Set a new PIN or password, your own or another person's."),
+        "regain": Lazy(
+            "user:regain", "Set a new PIN or password for the only lead, who forgot theirs."
+        ),
+        "deactivate": Lazy("user:deactivate", "Deactivate a person who has left."),
+        "reactivate": Lazy("user:reactivate", "Reactivate a person."),
+        "unlock": Lazy("user:unlock", "Unlock a person after too many wrong tries."),
+        "history": Lazy("user:history", "Show what was changed about people, and who signed in."),
     },
 )
 def user() -> None:
@@ -78,12 +82,12 @@ def list_(as_json: bool) -> None:
         ]
         for person in people
     ]
-    print_table(_PEOPLE, rows, "nobody is entered yet; begin with: platelink user first NAME")
+    print_table(_PEOPLE, rows, "none yet; add the first lead: platelink user first NAME")
 
 
 def _now(person: Person) -> str:
     if not person.open:
-        return "closed"
+        return "deactivated"
     until = local(person.locked_until_utc, seconds=False)
     return f"locked until {until}" if until else ""
 
@@ -106,7 +110,7 @@ def first(name: str, secret_file: Path | None, why: str, as_json: bool) -> None:
 
 @click.command()
 @name_argument
-@click.option("--role", type=_ROLES, required=True, help="What they are to the unit.")
+@click.option("--role", type=_ROLES, required=True, help="Role: operator, lead or auditor.")
 @secret_option()
 @json_option
 def add(name: str, role: str, secret_file: Path | None, as_json: bool) -> None:
@@ -132,7 +136,7 @@ def role(name: str, role: str, why: str, as_json: bool) -> None:
 @click.command()
 @click.argument("name", required=False)
 @secret_option()
-@secret_option("--old-secret-file", "Read the own PIN or password so far from this file, or -.")
+@secret_option("--old-secret-file", "Read your present PIN or password from this file, or -.")
 @why_option(required=False)
 @json_option
 def secret(
@@ -148,11 +152,11 @@ def secret(
         me = client.me()
         own = name is None or name == me.name
         if own and me.local:
-            raise Misuse("say whose, or sign in first: platelink sign-in NAME")
+            raise Misuse("name the person, or sign in first: platelink sign-in NAME")
         whose, old = me.name if own else str(name), None
         if own:
             old = asked_secret(
-                "PIN or password so far", old_secret_file, option="--old-secret-file"
+                "present PIN or password", old_secret_file, option="--old-secret-file"
             )
         new = asked_secret(f"new PIN or password for {clean(whose)}", secret_file, twice=True)
         body = request(NewSecret, secret=new, old=old, why=why)
@@ -181,17 +185,17 @@ def regain(name: str, secret_file: Path | None, why: str, as_json: bool) -> None
 @name_argument
 @why_option(required=True)
 @json_option
-def close(name: str, why: str, as_json: bool) -> None:
-    """NAME has left: they are signed out and cannot sign in. Their name stays on record."""
+def deactivate(name: str, why: str, as_json: bool) -> None:
+    """Deactivate NAME, who has left: signed out, no further sign-in. The name stays on record."""
     _reasoned(name, "close", why, as_json)
 
 
-@click.command("open")
+@click.command()
 @name_argument
 @why_option(required=True)
 @json_option
-def open_(name: str, why: str, as_json: bool) -> None:
-    """NAME is back, with role and secret as before."""
+def reactivate(name: str, why: str, as_json: bool) -> None:
+    """Reactivate NAME, with role and secret as before."""
     _reasoned(name, "open", why, as_json)
 
 
@@ -200,7 +204,7 @@ def open_(name: str, why: str, as_json: bool) -> None:
 @why_option(required=False)
 @json_option
 def unlock(name: str, why: str, as_json: bool) -> None:
-    """End the lock of NAME after too many wrong tries."""
+    """Unlock NAME after too many wrong tries."""
     _reasoned(name, "unlock", why, as_json)
 
 
@@ -227,17 +231,17 @@ def _print(person: Person, as_json: bool) -> None:
 @click.command()
 @click.argument("name", required=False)
 @click.option(
-    "--limit", type=click.IntRange(1, 1000), default=100, show_default=True, help="At most so many."
+    "--limit", type=click.IntRange(1, 1000), default=100, show_default=True, help="Most to list."
 )
 @json_option
 def history(name: str | None, limit: int, as_json: bool) -> None:
-    """Tell everything done about NAME, or about everybody; the newest entries, oldest first."""
+    """Show changes and sign-ins of NAME, or of everybody; the newest entries, oldest first."""
     with service() as client:
         entries = client.people_history(name, limit)
     if as_json:
         emit({"entries": entries})
         return
-    print_table(_HISTORY, [_noted(entry) for entry in entries], "nothing yet")
+    print_table(_HISTORY, [_noted(entry) for entry in entries], "none yet")
 
 
 def _noted(entry: PersonNoted) -> list[str]:

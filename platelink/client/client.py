@@ -40,15 +40,17 @@ from platelink.contract.people import (
     Session,
     SignedOut,
     SignIn,
-)
+)  # fmt: skip
 from platelink.contract.plates import (
     ActOnPlate,
     NewPlate,
+    NoteOnPlate,
+    PlateCorrectionAsked,
     PlateMade,
     Plates,
     PlatesQuery,
     PlateWhole,
-)
+)  # fmt: skip
 from platelink.contract.recipes import (
     Added,
     Diff,
@@ -234,7 +236,7 @@ class Client:
     # --- plates ----------------------------------------------------------------------------
 
     def plates(self, query: PlatesQuery | None = None) -> Plates:
-        """Plates in flight and on record."""
+        """Plates in progress and on record."""
         return self._get(Plates, "/plates", query)
 
     def plate(self, plate: str) -> PlateWhole:
@@ -242,12 +244,17 @@ class Client:
         return self._get(PlateWhole, f"/plates/{_part(plate)}")
 
     def make_plate(self, plate: NewPlate) -> PlateMade:
-        """Take up a plate of a recipe."""
+        """Start a plate from a recipe."""
         return self._post(PlateMade, "/plates", plate)
 
     def act(self, plate: str, act: PlateAct, more: ActOnPlate | None = None) -> Done:
         """Do something to a plate."""
         return self._post(Done, f"/plates/{_part(plate)}/{act}", more)
+
+    def after_plate(self, plate: str, what: NoteOnPlate | PlateCorrectionAsked) -> Done:
+        """Note or correct something of a plate that has ended."""
+        act = "note" if isinstance(what, NoteOnPlate) else "correct"
+        return self._post(Done, f"/plates/{_part(plate)}/{act}", what)
 
     # --- recipes ---------------------------------------------------------------------------
 
@@ -292,7 +299,7 @@ class Client:
         return self._get(LotWhole, f"/lots/{_part(name)}")
 
     def add_lot(self, lot: NewLot) -> Lot:
-        """A lot that came."""
+        """Record a delivered lot."""
         return self._post(Lot, "/lots", lot)
 
     def at_lot(self, name: str, what: AtLot) -> Lot:
@@ -308,7 +315,7 @@ class Client:
         return self._get(ScreenWhole, f"/screens/{_part(name)}")
 
     def add_screen(self, screen: NewScreen) -> Screen:
-        """A screen to be used."""
+        """Record a screen."""
         return self._post(Screen, "/screens", screen)
 
     def at_screen(self, name: str, what: AtScreen) -> Screen:
@@ -344,7 +351,7 @@ class Client:
         return session
 
     def sign_out(self) -> SignedOut:
-        """End the sign-in."""
+        """Sign out."""
         return self._post(SignedOut, "/sign-out")
 
     def me(self) -> Me:
@@ -370,7 +377,7 @@ class Client:
         return self._post(Person, "/people/regain", body)
 
     def add_person(self, name: str, role: Role, secret: str) -> Person:
-        """Enter somebody."""
+        """Add a person."""
         body = request(NewPerson, name=name, role=role, secret=secret)
         return self._post(Person, "/people", body)
 

@@ -11,8 +11,8 @@ from platelink.forms.written import whole
 _INTRO = """\
 # Configuration
 
-One TOML file tells a unit everything; platelink never writes it. Unknown keys are refused, and all
-that is wrong with a file is told at once: `platelink config check`. The settings in force, defaults
+One TOML file configures a unit; platelink never writes it. Unknown keys are refused, and
+`platelink config check` lists every problem at once. The settings in force, defaults
 included, are shown by `platelink config show`.
 
 Values whose type reads *number or text* take a number in the unit of the column, or a text with a

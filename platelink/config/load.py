@@ -13,11 +13,11 @@ from platelink.forms.problems import FormError, Reading, parse, read
 from platelink.forms.walk import Loc, steps
 
 _Model = TypeVar("_Model", bound=Section)
-_WITH_SECRETS = ("broker", "store")
+_WITH_SECRETS = ("broker", "store", "alerts")
 _WORDS = {"string_pattern_mismatch": "must begin with http:// or https:// and a name"}
 _TO_RECIPE = (
-    "belongs to the plate stock: write it into its recipes, section [reciprocity], {key}, add and "
-    "approve them, and take it out here; an exposure without a recipe counts plain dose"
+    "belongs to the plate stock: write it into its recipes as [reciprocity] {key}, add and "
+    "approve them, and remove it here; without a recipe, plain dose counts"
 )
 _MOVED = {
     "light.reciprocity_p": _TO_RECIPE.format(key="p"),

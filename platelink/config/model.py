@@ -10,15 +10,18 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from platelink.config.alerts import AlertsSection, alerts_faults, alerts_notices
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
 from platelink.config.services import (
     BrokerSection,
     CalibrationSection,
+    CosigningSection,
     DisplaySection,
     JournalSection,
     RecipesSection,
     RecorderSection,
     ServiceSection,
+    StampingSection,
     StoreSection,
 )
 from platelink.config.uncertainty import UncertaintySection
@@ -31,7 +34,7 @@ from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Sensors
 
 FORMAT = 1
-SECRETS = ("password", "token")
+SECRETS = ("password", "token", "address")
 _FORMAT_TEXT = "Format of this file."
 _HEAD_EXAMPLE = {"mv_per_c": 10.0, "mv_at_0c": 500.0}
 """As docs/wiring.md wires head and water."""
@@ -53,7 +56,7 @@ class Notice:
 
 
 class Config(Section):
-    """Everything the daemon of one unit is told."""
+    """All settings of the daemon of one unit."""
 
     format: Literal[1] = key(_FORMAT_TEXT, example=FORMAT)
     unit: UnitSection = table("Which unit this is.")
@@ -80,7 +83,7 @@ class Config(Section):
     )
     uncertainty: UncertaintySection = table(
         "What the doses of this unit may be off by: docs/uncertainty.md. What is left out is "
-        "assumed, and is said to be wherever a dose is told.",
+        "assumed, and marked so wherever a dose is shown.",
         UncertaintySection(),
     )
     contact: ContactSection | None = table(
@@ -92,8 +95,18 @@ class Config(Section):
     journal: JournalSection = table("The unit's own record.", JournalSection())
     recipes: RecipesSection = table("Recipes, stock lots and screens.", RecipesSection())
     calibration: CalibrationSection = table(
-        "Calibrations made with `platelink calibrate`; approved ones go before the values above.",
+        "Calibrations made with `platelink calibrate`; approved ones take precedence over the "
+        "values above.",
         CalibrationSection(),
+    )
+    cosigning: CosigningSection = table(
+        "Units that witness each other's logs of seals by way of the broker: docs/evidence.md.",
+        CosigningSection(),
+    )
+    stamping: StampingSection | None = table(
+        "Time stamps of bundles by an authority of your choice (RFC 3161): docs/evidence.md. "
+        "Without it nobody outside is asked.",
+        None,
     )
     service: ServiceSection = table(
         "The service behind the page and the command line.", ServiceSection()
@@ -106,6 +119,11 @@ class Config(Section):
     )
     recorder: RecorderSection = table(
         "The recorder: its own process, from the broker into the store.", RecorderSection()
+    )
+    alerts: AlertsSection | None = table(
+        "Alarms that reach people by e-mail, webhook and push, sent by `platelink alerts`. They "
+        "replace no person at the unit, and no interlock. Without it nobody is notified.",
+        None,
     )
     display: DisplaySection = table(
         "Units for people; records are always in kPa, °C, mW/cm² and mJ/cm².", DisplaySection()
@@ -159,6 +177,11 @@ class Config(Section):
         """File of the people who may sign in."""
         return self.service.people or self.journal.path.with_name("people.sqlite")
 
+    def alerts_path(self) -> Path:
+        """File of what was told and what waits."""
+        own = self.alerts.path if self.alerts else None
+        return own or self.journal.path.with_name("alerts.sqlite")
+
     def silence_policy(self) -> SilencePolicy:
         """What an open order does when the host falls silent."""
         finish = self.exposure.silence == "finish"
@@ -166,7 +189,12 @@ class Config(Section):
 
     def notices(self, today: date) -> tuple[Notice, ...]:
         """What is valid but wants attention, calibrations past their date first."""
-        return (*_calibration_notices(self, today), *_range_notices(self))
+        alerts = alerts_notices(self.alerts) if self.alerts else ()
+        return (
+            *_calibration_notices(self, today),
+            *_range_notices(self),
+            *(Notice(name, text) for name, text in alerts),
+        )
 
     def config_hash(self) -> str:
         """SHA-256 of the effective settings without secrets, as it goes into every record."""
@@ -184,13 +212,18 @@ class RecorderConfig(Section):
 
 def effective(config: Section) -> dict[str, Any]:
     """Every setting, defaults included, as plain JSON values; secrets are hidden."""
-    values: dict[str, Any] = config.model_dump(mode="json")
-    for section in values.values():
-        if isinstance(section, dict):
-            for name in SECRETS:
-                if section.get(name) is not None:
-                    section[name] = "(hidden)"
+    values: dict[str, Any] = _hidden(config.model_dump(mode="json"))
     return values
+
+
+def _hidden(values: Any) -> Any:
+    """Plain values in which every secret, however deep, is hidden."""
+    if isinstance(values, dict):
+        return {
+            name: "(hidden)" if name in SECRETS and value is not None else _hidden(value)
+            for name, value in values.items()
+        }
+    return [_hidden(value) for value in values] if isinstance(values, list) else values
 
 
 def config_hash(config: Section) -> str:
@@ -224,6 +257,10 @@ def faults(config: Config) -> Iterator[tuple[str, str]]:
     if config.water is not None and len(config.light.channel) > WATER_CHANNEL:
         yield "water", "shares its input with the fourth light channel; remove one of them"
     yield from _contact_faults(config)
+    if config.cosigning.units and config.broker is None:
+        yield "cosigning.units", "needs a [broker] section: units meet there"
+    if config.alerts is not None:
+        yield from alerts_faults(config.alerts)
 
 
 def _building(name: str, build: Callable[[], object]) -> Iterator[tuple[str, str]]:

@@ -70,7 +70,7 @@ class LightChannelSection(Section):
     )
     calibrated_on: date = key("Day of the calibration.", example=date(2026, 1, 15))
     due_on: date = key(
-        "Last day the calibration is good; later an exposure must be told to go on without.",
+        "Last day the calibration is valid. Later, a lead must choose to continue with it overdue.",
         example=date(2027, 1, 15),
     )
     rel_uncertainty: float | None = key(
@@ -97,7 +97,8 @@ class LightSection(Section):
     """Light sensors and how their light counts."""
 
     expected_mw_cm2: float = key(
-        "Irradiance of fresh, warm lamps at the sensor; what was learned since goes before it.",
+        "Irradiance of new, warm lamps at the sensor. Values from recent exposures take "
+        "precedence.",
         unit="mW/cm2",
         example=12.0,
         gt=0.0,
@@ -105,7 +106,7 @@ class LightSection(Section):
     )
     max_dark_rise_mw_cm2: float = key(
         "Largest rise of the dark reading over the calibration's that is taken for drift; more is "
-        "stray light.",
+        "stray light. Half of what the dose may be off is the limit where that is less.",
         MAX_DARK_RISE_MW_CM2,
         unit="mW/cm2",
         gt=0.0,
@@ -311,7 +312,7 @@ class TemperatureSection(Section):
         low_c, high_c = max(low_c, self.low_c), min(high_c, self.high_c)
         if low_c >= high_c:
             raise ValueError(
-                f"no signal of the converter tells a temperature from {self.low_c:g} to "
+                f"no signal of the converter gives a temperature from {self.low_c:g} to "
                 f"{self.high_c:g} °C; correct the characteristic, or low_c and high_c"
             )
         return low_c, high_c

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, SecretStr, model_validator
+from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from platelink.forms.keys import LISTED, PlainName, Seconds, Section, key
 from platelink.forms.paths import PathKey
@@ -25,6 +27,16 @@ def _host_name(name: str) -> str:
 HostName = Annotated[str, AfterValidator(_host_name)]
 
 
+def _watch_place(text: str) -> str:
+    host, _, port = text.rpartition(":")
+    if not (port.isascii() and port.isdecimal() and int(port) <= 65535) or " " in host:
+        raise ValueError("must be [host:]port, as 127.0.0.1:9461")
+    return text
+
+
+WatchPlace = Annotated[str, AfterValidator(_watch_place)]
+
+
 class SecretFileError(Exception):
     """A password or token file cannot be read; says which and why."""
 
@@ -35,6 +47,19 @@ class JournalSection(Section):
     path: PathKey = key(
         "File of the journal; its directory must exist and be writable.",
         Path("/var/lib/platelink/journal.sqlite"),
+    )
+    tapes_mb: Annotated[int, Field(ge=0, le=1_000_000)] = key(
+        "Space for tapes of all inputs, from which platelink replay makes the same again, in MB; "
+        "the oldest go first, the present one never. 0: none are kept.",
+        2000,
+    )
+    keep_samples_days: int | None = key(
+        "Samples of closed runs older than this are removed once they are sealed and in a backup; "
+        "everything else stays: docs/evidence.md. Left out: nothing is removed.",
+        None,
+        sample=730,
+        ge=90,
+        le=36_500,
     )
 
 
@@ -48,15 +73,83 @@ class RecipesSection(Section):
         sample="/var/lib/platelink/recipes.sqlite",
     )
     expired_lot: Literal["warn", "block"] = key(
-        "What a lot past its best-before date does. warn: the person is told. block: no plate is "
+        "What happens with a lot past its best-before date. warn: with a warning. block: no "
+        "plate is "
         "begun with it.",
         "block",
     )
     own_approval: Literal["auto", "yes", "no"] = key(
-        "May a lead approve a draft, or a calibration, of their own? auto: only where there is no "
-        "other lead who is not closed.",
+        "May leads approve their own drafts and calibrations? auto: only while there is no "
+        "other active lead.",
         "auto",
     )
+
+
+_LOG_KEY = re.compile(
+    r"(platelink/[^/+\s]+/[^/+\s]+/[0-9a-f]{8})\+([0-9a-f]{8})\+([A-Za-z0-9+/]{44})"
+)
+
+
+def _log_key(text: str) -> str:
+    found = _LOG_KEY.fullmatch(text)
+    if found is None:
+        raise ValueError("must be the line that 'platelink seal key' prints at the other unit")
+    name, key_id, key = found.groups()
+    named = f"{name}\n".encode() + base64.b64decode(key)
+    if base64.b64decode(key)[:1] != b"\1":
+        raise ValueError("must be the line that 'platelink seal key' prints at the other unit")
+    if hashlib.sha256(named).hexdigest()[:8] != key_id:  # C2SP signed-note
+        raise ValueError("is damaged: its id does not fit it; copy the whole line again")
+    return text
+
+
+LogKey = Annotated[str, AfterValidator(_log_key)]
+
+
+class CosigningSection(Section):
+    """Units that witness each other's logs of seals."""
+
+    units: Annotated[tuple[LogKey, ...], LISTED] = key(
+        "Keys of the units that witness each other: the line that `platelink seal key` prints at "
+        "each; a unit passes over its own. It cosigns the logs of seals of the others, and takes "
+        "their cosignatures of its own. Where one has another key by now, both stand here.",
+        (),
+        sample=(
+            "platelink/shop/unit-2/0a1b2c3d+349b75aa+AQOhB7/zzhC+HXDdGOdLwJln5NYwm6UNXx3chmQSVTG4",
+        ),
+    )
+    needed: int = key(
+        "How many of them must have cosigned a record for `platelink verify` to pass it.",
+        0,
+        ge=0,
+        le=100,
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = {text.partition("+")[0] for text in self.units}
+        if self.needed > len(names):
+            raise ValueError(f"needed: {self.needed} of {len(names)} units cannot cosign")
+        return self
+
+
+class StampingSection(Section):
+    """Time stamps of bundles, by an authority of your choice (RFC 3161)."""
+
+    url: str = key(
+        "Address of the authority: `platelink bundle` sends it the SHA-256 of the checkpoint, "
+        "and nothing else.",
+        example="https://tsa.example/tsr",
+        pattern=r"^https?://[^/\s]+\S*$",
+    )
+    certificate_file: PathKey | None = key(
+        "Certificates (PEM) that answer for the authority: what it sends is put into a bundle only "
+        "where it holds under one of them, and `platelink verify` checks by them. Left out: "
+        "neither is checked.",
+        None,
+        sample="/etc/platelink/tsa.pem",
+    )
+    timeout_s: int = key("How long its answer is waited for.", 10, unit="s", ge=1, le=120)
 
 
 class CalibrationSection(Section):
@@ -69,11 +162,11 @@ class CalibrationSection(Section):
         sample="/var/lib/platelink/calibrations.sqlite",
     )
     warn_days: int = key(
-        "So many days before a calibration is due it is said.", 30, unit="days", ge=0, le=366
+        "Days before the due date from which it is announced.", 30, unit="days", ge=0, le=366
     )
     grace_days: int = key(
-        "So many days past its date a calibration only warns; then an exposure must be told to go "
-        "on without.",
+        "Days after the due date during which a calibration only warns; after that a lead "
+        "must choose to continue with it overdue.",
         0,
         unit="days",
         ge=0,
@@ -99,8 +192,9 @@ class ServiceSection(Section):
         sample=("plates.example",),
     )
     page_socket: PathKey | None = key(
-        "A socket for the page alone, where it runs as a user of its own: nobody who comes in by "
-        "it is taken for a program on this computer. Left out: the page uses the service's own.",
+        "A socket for the page alone, where it runs as a user of its own: nobody who connects "
+        "there counts as a program on this computer. Left out: the page uses the service's "
+        "own.",
         None,
         sample="/run/platelink/page.socket",
     )
@@ -116,7 +210,7 @@ class ServiceSection(Section):
     )
 
 
-def _secret(plain: SecretStr | None, file: Path | None) -> str | None:
+def secret_of(plain: SecretStr | None, file: Path | None) -> str | None:
     """The secret itself: read when it is needed, never kept in the configuration."""
     if plain is not None:
         return plain.get_secret_value()
@@ -176,7 +270,7 @@ class BrokerSection(Section):
 
     def secret(self) -> str | None:
         """The password; ``SecretFileError`` when its file cannot be read."""
-        return _secret(self.password, self.password_file)
+        return secret_of(self.password, self.password_file)
 
 
 class StoreSection(Section):
@@ -223,7 +317,9 @@ class StoreSection(Section):
 
     def secret(self) -> str | None:
         """The token or else the password; ``SecretFileError`` when its file cannot be read."""
-        return _secret(self.token, self.token_file) or _secret(self.password, self.password_file)
+        return secret_of(self.token, self.token_file) or secret_of(
+            self.password, self.password_file
+        )
 
 
 class RecorderSection(Section):
@@ -252,6 +348,11 @@ class RecorderSection(Section):
     hold_s: Seconds = key(
         "How long a row is held after the store has accepted it.", 15.0, unit="s", ge=1.0, le=3600.0
     )
+    watch: WatchPlace | None = key(
+        "Where /metrics and /health are answered, [host:]port. Left out: nowhere.",
+        None,
+        sample="127.0.0.1:9461",
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -262,7 +363,7 @@ class RecorderSection(Section):
 
     def secret(self) -> str | None:
         """The password; ``SecretFileError`` when its file cannot be read."""
-        return _secret(self.password, self.password_file)
+        return secret_of(self.password, self.password_file)
 
 
 class DisplaySection(Section):

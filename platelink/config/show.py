@@ -10,7 +10,7 @@ from platelink.config.model import Config, effective
 from platelink.forms.keys import Section
 from platelink.forms.walk import Key, is_list, keys, sections, toml_value
 
-_LEFT_OUT = frozenset({"broker", "store"})
+_LEFT_OUT = frozenset({"broker", "store", "alerts"})
 """Optional services: in the example, but commented out."""
 _HEADER = (
     "Configuration of one platelink unit. All values are invented: enter your own.",
@@ -29,7 +29,7 @@ def _show(section: Section, path: str, values: dict[str, Any]) -> Iterator[str]:
     inner = []
     for name in type(section).model_fields:
         value = getattr(section, name)
-        if isinstance(value, Section | tuple):
+        if _holds_keys(value):
             inner.append((name, value))
         elif value is not None:
             shown = values[name] if values[name] == "(hidden)" else value
@@ -46,6 +46,13 @@ def _show(section: Section, path: str, values: dict[str, Any]) -> Iterator[str]:
                 yield from _show(one, below, plain)
 
 
+def _holds_keys(value: object) -> bool:
+    """True of a section and of a list of them; a list of texts is a value."""
+    return isinstance(value, Section) or (
+        isinstance(value, tuple) and bool(value) and isinstance(value[0], Section)
+    )
+
+
 def example() -> str:
     """A complete file with every key explained; it loads as it stands."""
     lines = [f"# {line}" for line in _HEADER]
@@ -54,7 +61,7 @@ def example() -> str:
         by_section.setdefault(key.section, []).append(key)
     lines += _example_keys(by_section[""], off=False)
     for path, field in sections(Config):
-        off = path in _LEFT_OUT
+        off = path.partition(".")[0] in _LEFT_OUT
         head = f"[[{path}]]" if is_list(field) else f"[{path}]"
         lines += ["", "", *_prose(field.description or "")]
         lines.append(f"#{head}" if off else head)

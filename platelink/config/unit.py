@@ -16,7 +16,7 @@ class UnitSection(Section):
     site: PlainName = key("Name of the shop or building.", "shop")
     lamps: Literal["wired", "advisory"] = key(
         "wired: the device switches the lamps. advisory: the unit's own timer does; platelink "
-        "measures, tells what to set and signals when the dose is reached.",
+        "measures, says what time to set and signals when the dose is reached.",
         "wired",
     )
     adc_bits: int = key(
@@ -77,8 +77,9 @@ class ContactSection(Section):
         "Steepest change during the hold test, up or down.", 6.0, unit="kPa/min", gt=0.0, le=1000.0
     )
     vented_after_s: Seconds | None = key(
-        "The frame is surely open to the air so long after the vacuum output went off: the "
-        "gauge is then looked at before the pump goes on. Leave it out where the frame may keep "
+        "Time after the vacuum output goes off by which the frame is surely open to the air: "
+        "the gauge's zero is then checked before the pump starts. Leave it out where the "
+        "frame may keep "
         "its vacuum, or where the pump has a switch of its own.",
         None,
         unit="s",
@@ -94,8 +95,8 @@ class ContactSection(Section):
         le=60.0,
     )
     false_hold_every_min: float = key(
-        "Minutes of light in which the watch over the vacuum may take noise for a fall once. The "
-        "noise is learned from the unit's last exposures.",
+        "Accepted false holds: one in this many minutes of light, from gauge noise taken for "
+        "a falling vacuum. The noise is taken from the unit's recent exposures.",
         100_000.0,
         unit="min",
         ge=100.0,
@@ -149,8 +150,8 @@ class ExposureSection(Section):
         le=1800.0,
     )
     silence: Literal["finish", "close"] = key(
-        "What the device does when the host falls silent. finish: go on to the target, never "
-        "past the guard time. close: lamp off at once.",
+        "What the device does when the computer stops answering. finish: continue to the "
+        "target, never past the guard time. close: lamps off at once.",
         "finish",
     )
     silence_s: Seconds = key(
@@ -165,7 +166,8 @@ class ExposureSection(Section):
         le=10.0,
     )
     afterglow_s: Seconds = key(
-        "Seconds of full light that fall after the lamp is switched off, before any were learned.",
+        "After-glow until the unit has measured its own: seconds of full light after the "
+        "lamps are switched off.",
         0.0,
         unit="s",
         ge=0.0,

@@ -93,6 +93,8 @@ class Problem(Answer):
     error: str
     """What is wrong and what to do, for people."""
     kind: Kind
+    asks: Annotated[tuple[str, ...] | None, IF_ANY] = None
+    """What it asks to accept first, by name."""
 
 
 class Nothing(Request):

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
-from platelink.contract import base, calibrations, people, plates, recipes, runs, stock, unit, wire
+from platelink.contract import (
+    base,
+    calibrations,
+    facts,
+    people,
+    plates,
+    recipes,
+    runs,
+    stock,
+    trends,
+    unit,
+    wire,
+)
 
-MODULES = (base, calibrations, people, plates, recipes, runs, stock, unit, wire)
+MODULES = (base, calibrations, facts, people, plates, recipes, runs, stock, trends, unit, wire)
 
 
 def build_requests() -> None:

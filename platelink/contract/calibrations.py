@@ -59,11 +59,11 @@ class CalibrationFinished(Request):
 
 
 class CalibrationApproved(Reasoned):
-    """From now on it holds."""
+    """Approve one; it is in force from the next run."""
 
 
 class CalibrationDropped(Reasoned):
-    """It holds no more, or never will."""
+    """Discard one; the one before is in force again."""
 
 
 AtCalibration = (

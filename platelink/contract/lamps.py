@@ -67,8 +67,10 @@ class ScaleChange(Answer):
         description="By so much levels before it are rescaled; null: they are on another scale."
     )
     changed_pct: float | None = Field(
-        description="Levels before it on another scale: what the channel changed across it. What "
-        "of it the lamps did cannot be told. Null: rescaled, or too few exposures."
+        description=(
+            "Levels before it on another scale: what the channel changed across it. The "
+            "lamps' share of it is not known. Null: rescaled, or too few exposures."
+        )
     )
 
 
@@ -120,7 +122,7 @@ class LampsNow(Answer):
     burn_h: float
     starts: int
     exposures: int
-    before: list[SetBefore] = Field(description="Sets taken out, oldest first.")
+    before: list[SetBefore] = Field(description="Former sets, oldest first.")
     warm_up_s: float | None = Field(description="Light lost to warm-up, median of an exposure.")
     warm_up: str
     """How it comes up, or why that is not known."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from platelink.contract.base import IF_ANY, Answer, Finding, Json, Name, Request, Text, Values
-from platelink.contract.runs import Page, RecordedEvent, Run
+from platelink.contract.runs import Filters, RecordedEvent, Run
 from platelink.contract.words import PlatesState
 
 
@@ -20,6 +20,10 @@ class NewPlate(Request):
     job: Text | None = None
     note: Text | None = None
     area_cm2: float | None = Field(default=None, gt=0.0, le=1e6, description="Taken from the lot.")
+    accept: tuple[Name, ...] = Field(
+        default=(), strict=False, max_length=20,
+        description="Findings, by name, with which to go on all the same; they go on record.",
+    )  # fmt: skip
 
 
 class ActOnPlate(Request):
@@ -31,7 +35,25 @@ class ActOnPlate(Request):
     accept_overdue: bool = False
 
 
-class PlatesQuery(Page):
+class NoteOnPlate(Request):
+    """What a person notes of a plate that has ended."""
+
+    text: Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class PlateCorrectionAsked(Request):
+    """What a person corrects of a plate that has ended; what was recorded stays beside it."""
+
+    field: Literal["lot", "job", "verdict", "depth", "dose"]
+    value: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="As it is right; of a depth or dose with its unit, such as 24.5 um."
+    )
+    point: Text | None = Field(default=None, description="Of a depth: at which point.")
+    run_id: Text | None = Field(default=None, description="Of a dose: of which exposure.")
+    why: Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class PlatesQuery(Filters):
     """Which plates are wanted."""
 
     state: PlatesState | None = None
@@ -162,7 +184,7 @@ class StepNow(Answer):
     water: Annotated[WaterNow | None, IF_ANY] = None
 
 
-# --- plates in flight -------------------------------------------------------------------------
+# --- plates in progress -------------------------------------------------------------------------
 
 
 class StepListed(Answer):
@@ -183,7 +205,7 @@ class StepWhole(StepListed):
 
 
 class PlateBrief(Answer):
-    """A plate in flight, as the status has it; docs/procedure.md tells its states and acts."""
+    """A plate in progress, as the status has it; docs/procedure.md tells its states and acts."""
 
     plate: str
     recipe: str
@@ -200,7 +222,7 @@ class PlateBrief(Answer):
 
 
 class PlateNow(PlateBrief):
-    """A plate in flight with everything that is known of it."""
+    """A plate in progress with everything that is known of it."""
 
     steps: tuple[StepWhole, ...]
     note: str | None
@@ -220,7 +242,7 @@ class PlateListed(Run):
 
 
 class Plates(Answer):
-    """Plates in flight, oldest first, and on record, newest first."""
+    """Plates in progress, oldest first, and on record, newest first."""
 
     in_flight: list[PlateNow]
     on_record: list[PlateListed]
@@ -240,7 +262,7 @@ class PlateWhole(Answer):
     """Everything about a plate."""
 
     plate: str
-    now: PlateNow | None = Field(description="While it is in flight.")
+    now: PlateNow | None = Field(description="While it is in progress.")
     record: PlateRecord | None
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AwareDatetime, BeforeValidator, Field
 
 from platelink.contract.base import Answer, Json, Request, Utc
 from platelink.contract.uncertainty import uncertainty_in
 from platelink.contract.words import RunState
+from platelink.events.event import read
+from platelink.events.steps import PlateCorrected, PlateNoted
 
 if TYPE_CHECKING:
     from platelink.events.unit import DoseCorrected
-    from platelink.runs import RunEnd, RunStart
+    from platelink.runs import RunEnd, RunEvent, RunStart
 
 
 def _moment(value: object) -> object:
@@ -26,22 +30,50 @@ def _moment(value: object) -> object:
 Moment = Annotated[AwareDatetime, BeforeValidator(_moment)]
 
 
-class Page(Request, strict=False):
-    """What of a list is wanted."""
+class Filters(Request, strict=False):
+    """Which are wanted, of runs and of plates alike; all that is given must hold."""
 
     search: str | None = Field(default=None, max_length=200, description="Looked for in all texts.")
     limit: int = Field(default=100, ge=1, le=1000)
+    lot: str | None = Field(default=None, max_length=200, description="As it was corrected, if so.")
+    recipe: str | None = Field(
+        default=None, max_length=200, description="plate-a: every revision; plate-a@2: that one."
+    )
+    alarm: str | None = Field(
+        default=None, max_length=200, description="An alarm's name, or high, medium or low."
+    )
+    verdict: str | None = Field(default=None, max_length=200, description="good or reject.")
+    person: str | None = Field(
+        default=None, max_length=200, description="Who began it or did anything to it."
+    )
+    screen: str | None = Field(default=None, max_length=200)
+    since: Moment | None = Field(default=None, description="Begun then or later.")
+    until: Moment | None = Field(default=None, description="Begun before.")
 
 
-class RunsQuery(Page):
+FILTERS = ("lot", "recipe", "alarm", "verdict", "person", "screen", "since", "until")
+"""Names of those filters."""
+
+
+class RunsQuery(Filters):
     """Which runs are wanted."""
 
     step: str | None = Field(default=None, max_length=200)
     plate: str | None = Field(default=None, max_length=200)
     operator: str | None = Field(default=None, max_length=200)
-    since: Moment | None = Field(default=None, description="Begun then or later.")
-    until: Moment | None = Field(default=None, description="Begun before.")
     state: RunState | None = None
+
+
+class TableQuery(RunsQuery):
+    """Which runs are wanted as a file."""
+
+    form: Literal["csv", "json"] = "csv"
+
+
+class ReportQuery(Request, strict=False):
+    """In which form a report is wanted."""
+
+    form: Literal["pdf", "html"] = "pdf"
 
 
 class SamplesQuery(Request, strict=False):
@@ -50,6 +82,25 @@ class SamplesQuery(Request, strict=False):
     points: int = Field(default=1000, ge=10, le=20_000, description="Of each column, about.")
     from_ms: int | None = Field(default=None, ge=0, le=10**14, description="UTC.")
     until_ms: int | None = Field(default=None, ge=0, le=10**14, description="UTC.")
+
+
+class Correction(Answer):
+    """What a person corrected of a plate after its end. The newest of a field is what counts."""
+
+    at_utc: Utc
+    who: str
+    why: str
+    field: str = Field(description="lot, job, verdict, or depth with the name of its point.")
+    was: str | float | None
+    now: str | float
+
+
+class LaterNote(Answer):
+    """What a person noted of a plate after its end."""
+
+    at_utc: Utc
+    who: str
+    text: str
 
 
 class Run(Answer):
@@ -67,9 +118,9 @@ class Run(Answer):
     ended_utc: Utc | None
     target_dose_mj_cm2: float | None
     dose_mj_cm2: float | None = Field(
-        description="As the device told it, where that came after the end."
+        description="As the device reported it, where that came after the end."
     )
-    uncertain_mj_cm2: float | None = Field(description="As much more may have fallen unseen.")
+    uncertain_mj_cm2: float | None = Field(description="As much more may have been given unseen.")
     device_dose_mj_cm2: float | None
     difference_pct: float | None = Field(
         description="Of the dose, from its target: how near the end was, as this sensor reads."
@@ -89,11 +140,28 @@ class Run(Answer):
     plate: str | None
     job: str | None
     note: str | None
+    recipe: str | None = Field(description="Its revision; of an exposure or a bake its plate's.")
+    lot: str | None = Field(description="The same; as it was corrected, if it was.")
+    screens: list[str]
+    alarms: list[str] = Field(description="Names of alarms that were raised in it.")
+    took_s: float | None
+    corrections: list[Correction] = Field(description="Oldest first.")
+    notes: list[LaterNote] = Field(description="Written after its end, oldest first.")
+
+    def newest(self, field: str) -> Correction | None:
+        """What corrected this last; None: it is as it was recorded."""
+        return next((one for one in reversed(self.corrections) if one.field == field), None)
 
     @staticmethod
-    def of(start: RunStart, end: RunEnd | None, corrected: DoseCorrected | None = None) -> Run:
+    def of(
+        start: RunStart, end: RunEnd | None, corrected: DoseCorrected | None = None,
+        facts: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
+        after: Sequence[RunEvent] = (),
+    ) -> Run:  # fmt: skip
         """The run of these entries; ``state`` is "open" while it has no end."""
-        judgement = end.data.get("judgement") if end else None
+        corrections = [one for event in after if (one := _correction(event))]
+        now = {one.field: str(one.now) for one in corrections}
+        judgement = now.get("verdict", end.data.get("judgement") if end else None)
         dose_mj_cm2 = end.dose_mj_cm2 if end else None
         uncertain_mj_cm2 = uncertain_in(end) if end and dose_mj_cm2 is not None else None
         if corrected is not None:
@@ -122,9 +190,43 @@ class Run(Answer):
             gaps=end.gaps if end else None,
             operator=start.operator,
             plate=start.plate,
-            job=start.job,
+            job=now.get("job", start.job),
             note=start.note,
+            recipe=_recipe(facts, start),
+            lot=now.get("lot") or next(iter(facts.get("lot", ())), _text(start.request.get("lot"))),
+            screens=list(facts.get("screen", ())),
+            alarms=list(facts.get("alarm", ())),
+            took_s=(end.at_utc - start.at_utc).total_seconds() if end else None,
+            corrections=corrections,
+            notes=[note for event in after if (note := _later_note(event))],
         )
+
+
+def _recipe(facts: Mapping[str, tuple[str, ...]], start: RunStart) -> str | None:
+    """The revision; a fact is its recipe's name, too."""
+    known = max(facts.get("recipe", ()), key=len, default=None)
+    return known or _text(start.request.get("revision"))
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _correction(event: RunEvent) -> Correction | None:
+    found = read(PlateCorrected, event.name, event.data)
+    if found is None:
+        return None
+    return Correction(
+        at_utc=_utc(event.at_utc), who=found.who, why=found.why, field=found.field, was=found.was,
+        now=found.now,
+    )  # fmt: skip
+
+
+def _later_note(event: RunEvent) -> LaterNote | None:
+    found = read(PlateNoted, event.name, event.data)
+    if found is None:
+        return None
+    return LaterNote(at_utc=_utc(event.at_utc), who=found.who, text=found.words)
 
 
 def uncertain_in(end: RunEnd) -> float:
@@ -185,8 +287,22 @@ class Channel(Answer):
     description: str
 
 
+class Sealed(Answer):
+    """What the log of seals says of a record. Whether it still is what was sealed, ``platelink
+    verify`` compares."""
+
+    state: Literal["sealed", "not sealed", "no log"]
+    kind: str | None = Field(description="plate or exposure")
+    name: str | None = Field(description="The record: of a plate's exposure or bake, the plate.")
+    index: int | None = Field(description="Its place in the log.")
+    sealed_utc: Utc | None
+    checkpoint: str | None = Field(description="The log's newest head, a signed note.")
+
+
 class RunWhole(Run):
     """A run without its events and samples."""
+
+    seal: Sealed | None = None
 
     request: Json
     conditions: Json
@@ -228,6 +344,10 @@ class Samples(Answer):
 
     run_id: str
     samples: int = Field(description="So many were recorded within the time asked for.")
+    removed_utc: Utc | None = Field(
+        default=None, description="When they were removed by the retention of the configuration."
+    )
+    removed_days: int | None = Field(default=None, description="Its rule: kept for so long.")
     from_ms: int | None
     until_ms: int | None
     gaps: list[list[int]] = Field(description="First and last millisecond of each.")
@@ -270,9 +390,7 @@ class Device(Answer):
     unit: str
     lamps: str | None
     sensors: list[Sensor]
-    learned: Lamps | None = Field(
-        description="What the next exposure is made with, of the lessons; null without any."
-    )
+    learned: Lamps | None = Field(description="What the next exposure uses; null without any.")
     lessons: list[LampLesson] = Field(description="Newest first.")
     firmware: Json | None
     config: Json

@@ -40,7 +40,9 @@ class LotUsed(Request):
     """Area used."""
 
     area_cm2: float
-    ref: Text | None = Field(default=None, description="What it was for: told twice, counted once.")
+    ref: Text | None = Field(
+        default=None, description="What it was for; repeated for the same one it counts once."
+    )
     why: Why = ""
 
 
@@ -73,7 +75,9 @@ class NewScreen(Request):
 class ScreenUsed(Request):
     """One use."""
 
-    ref: Text | None = Field(default=None, description="What it was for: told twice, counted once.")
+    ref: Text | None = Field(
+        default=None, description="What it was for; repeated for the same one it counts once."
+    )
     why: Why = ""
 
 

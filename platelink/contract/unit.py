@@ -111,7 +111,7 @@ class Exposure(Answer):
         description="A restart wants a word on what the lamps did as its reason.",
     )
     uncertain_mj_cm2: float | None = Field(
-        default=None, description="As much more may have fallen unseen."
+        default=None, description="As much more may have been given unseen."
     )
 
 
@@ -203,6 +203,13 @@ class StatusNow(Status):
     """The unit as the daemon saw it last."""
 
     age_s: float = Field(description="How long ago the daemon said so.")
+
+
+class Health(Answer):
+    """Whether this process can do its work now."""
+
+    ok: bool
+    problems: list[str] = Field(description="What is the matter, and what to do; empty: nothing.")
 
 
 # --- lines as they come -----------------------------------------------------------------------

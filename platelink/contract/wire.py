@@ -94,6 +94,33 @@ class OnLamps(LampWork):
     role: AnyRole | None = None
 
 
+class NotePlate(Request):
+    """Put down what a person noted of a plate that has ended."""
+
+    model_config = LOOSE
+
+    do: Literal["plate_note"] = "plate_note"
+    plate: str
+    text: Annotated[str, Field(min_length=1, max_length=1000)]
+    who: Text | None = None
+    role: AnyRole | None = None
+
+
+class CorrectPlate(Request):
+    """Put down what a person corrected of it; the service has looked up what ``was``."""
+
+    model_config = LOOSE
+
+    do: Literal["plate_correct"] = "plate_correct"
+    plate: str
+    field: Text
+    was: str | float | None
+    now: str | float
+    why: Annotated[str, Field(min_length=1, max_length=1000)]
+    who: Text | None = None
+    role: AnyRole | None = None
+
+
 class MakePlate(Request):
     """Take up a plate."""
 
@@ -131,7 +158,7 @@ class NoteSecurity(Request):
 
 
 class AskPlates(Request):
-    """Plates in flight."""
+    """Plates in progress."""
 
     model_config = LOOSE
 
@@ -172,7 +199,7 @@ class OnAlarm(AlarmAnswer):
 
 AnyRequest = (
     AskStatus | Expose | Control | DropLessons | OnLamps | MakePlate | OnPlate | AskPlates | OnAlarm
-    | NoteSecurity | AskCounts | TakeUpCalibrations
+    | NoteSecurity | AskCounts | TakeUpCalibrations | NotePlate | CorrectPlate
 )  # fmt: skip
 KINDS: dict[str, type[AnyRequest]] = {
     do: kind for kind in get_args(AnyRequest) for do in get_args(kind.model_fields["do"].annotation)
@@ -221,12 +248,12 @@ class Refused(Answer):
 
 
 class PlateTaken(Done):
-    """A plate is in flight from now on."""
+    """A plate is in progress from now on."""
 
     plate: str
 
 
 class InFlight(Done):
-    """Plates in flight, oldest first."""
+    """Plates in progress, oldest first."""
 
     plates: list[PlateNow]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from platelink.events.event import Data, Event
-from platelink.events.light import Aborting, Holding, Refused, StateMoved, Stopping
+from platelink.events.light import Aborting, Cause, Holding, Refused, StateMoved, Stopping
 from platelink.link.messages import Command
 
 
@@ -157,10 +157,10 @@ class Ended:
 ExposureOutput = Send | Noted | Ended
 
 
-PASSING: dict[State, Callable[[str | None], Event]] = {
-    State.HOLDING: Holding, State.STOPPING: lambda cause: Stopping(), State.ABORTING: Aborting,
+PASSING: dict[State, Callable[[Cause], Event]] = {
+    State.HOLDING: Holding, State.STOPPING: Stopping, State.ABORTING: Aborting,
 }  # fmt: skip
-"""What is said when a passing state is entered, with the reason; of contact with its cause."""
+"""What is said when a passing state is entered, with its cause and the reason as text."""
 
 
 def earliest(*dues: float | None) -> float | None:

@@ -82,13 +82,13 @@ def unfit(config: Config, by: Calibration) -> str:
     try:
         now = settings_of(config, by.sensor)
     except (IndexError, AttributeError):
-        return f"{by.name} is of a sensor that is not configured any more"
+        return f"{by.name} is of a sensor that is no longer configured"
     changed = sorted(k for k in now.keys() | by.settings.keys() if now.get(k) != by.settings.get(k))
     if not changed:
         return ""
     return (
-        f"{by.name} was made with other settings of {by.sensor} ({', '.join(changed)}); calibrate "
-        "it again, or put them back"
+        f"{by.name} was made with other settings of {by.sensor} ({', '.join(changed)}); "
+        "calibrate again, or restore those settings"
     )
 
 
@@ -281,7 +281,7 @@ class Calibrated:
 
     def give(self, core: Core, *, at: Stamp) -> tuple[CoreOutput, ...]:
         """To the core, as soon as no run is recorded with those before. What lamps taught in
-        another measure of light is dropped: it would call good lamps wrong."""
+        another measure of light is discarded: it would call good lamps wrong."""
         if core.bed.exposing or core.run_id or core.plate_runs.baking:
             return ()
         if self._waits:

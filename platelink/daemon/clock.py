@@ -24,7 +24,7 @@ class Clock:
     def now(self) -> float:
         """Monotonic seconds, in the unit's time."""
         elapsed = time.monotonic() - self._started
-        return self._started + elapsed * self.speed
+        return round(self._started + elapsed * self.speed, 6)  # so a tape holds it in few bytes
 
     def utc_ms(self) -> int:
         """UTC in milliseconds. At life's speed this follows the computer's clock and its steps."""

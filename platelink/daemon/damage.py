@@ -38,12 +38,12 @@ class Damage:
     def _noted(self, anew: Anew, at: Stamp) -> Iterator[CoreOutput]:
         self.anew = True
         self.text = (
-            f"the journal is damaged ({anew.why}); it is kept as {anew.aside}, and a fresh one was "
-            f"begun: see what is sound in it with platelink doctor --repair {anew.aside}"
+            f"the journal is damaged ({anew.why}); it is kept as {anew.aside}, and a new one "
+            f"is in use; recover what is sound with platelink doctor --repair {anew.aside}"
         )
         begun: Event = JournalBegunAnew(str(anew.aside), anew.uuid or None, anew.entries or None)
         for run_id in (*anew.runs, None):
             yield EventNoted(run_id, at.utc_ms, begun, self.text)
         if anew.people:
-            text = "people are entered at this unit, as the journal before knew"
+            text = "this unit has users, as recorded in the earlier journal"
             yield EventNoted(None, at.utc_ms, PeopleEntered("platelink"), text)

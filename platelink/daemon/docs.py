@@ -35,7 +35,7 @@ TABLES: dict[str, dict[str, tuple[type[Event], ...]]] = {
         "security": security.OF_SECURITY,
     },
     "procedure.md": {
-        "plate": (*steps.OF_PLATES, *steps.OF_INSPECTIONS, unit.Asked, *_SHARED),
+        "plate": (*steps.OF_PLATES, *steps.OF_INSPECTIONS, unit.Asked, unit.InputsTaped, *_SHARED),
         "bake": steps.OF_BAKES,
         "stages": steps.OF_STAGES,
     },

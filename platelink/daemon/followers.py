@@ -30,7 +30,7 @@ class Followers:
             except Exception as error:
                 self._listeners.remove(listener)
                 asyncio.get_running_loop().call_exception_handler(
-                    {"message": "a listener failed and gets no more lines", "exception": error}
+                    {"message": "a listener failed and gets no further lines", "exception": error}
                 )
         if self._service is not None:
             self._service.tell(line)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from pydantic import JsonValue
 
@@ -32,6 +33,8 @@ class Journaling:
         self.unit = unit
         self.refused = ""
         """What the journal last refused; empty while it contradicted nothing."""
+        self._slots: list[int | None] = []
+        """Of the runs that begin with the present commit."""
 
     def write(self, outputs: Sequence[CoreOutput], *, now: float) -> tuple[str, ...]:
         """Write all as one commit, now or when the disk can take it. JournalError or ValueError:
@@ -49,6 +52,7 @@ class Journaling:
 
     def _write(self, outputs: Sequence[CoreOutput], now: float) -> None:
         begins = any(isinstance(output, RunBegun) for output in outputs)
+        self._slots.clear()
         try:
             with self.writer.together(now=now):
                 for output in outputs:
@@ -67,15 +71,17 @@ class Journaling:
                 self.writer.append_samples(output.run_id, output.block, stamp, now=now)
             case EventNoted():
                 self.writer.append(self._event(output), now=now)
-            case RunEnded():
-                self._end(output, now)
-            case RunClosed():
-                self._close(output, now)
+            case RunEnded() | RunClosed():
+                at_utc = from_ms(output.at_utc_ms)
+                self.writer.end_run(output.run_id, at_utc, now=now, **end_of(output))
             case Snapshots():
                 self.writer.keep(output.values, at_utc=from_ms(output.at_utc_ms), now=now)
 
     def _begin(self, begun: RunBegun, now: float) -> None:
         at_utc = from_ms(begun.at_utc_ms)
+        slot = self.writer.journal.free_slot(begun.kind, begun.at_utc_ms, self._slots)
+        if begun.kind != "plate":
+            self._slots.append(slot)
         start = RunStart(
             id=self.writer.next_id(),
             run_id=begun.run_id,
@@ -87,6 +93,7 @@ class Journaling:
             job=begun.job,
             note=begun.note,
             target_dose_mj_cm2=begun.target_dose_mj_cm2,
+            slot=slot,
             request=begun.request,
             conditions=begun.conditions,
         )
@@ -113,37 +120,26 @@ class Journaling:
             data={k: v for k, v in event.data.items() if v == v},  # noqa: PLR0124 -- drops NaN
         )
 
-    def _end(self, run: RunEnded, now: float) -> None:
-        ended, told = run.ended, _told(run.budget)
-        self.writer.end_run(
-            run.run_id,
-            from_ms(run.at_utc_ms),
-            str(ended.state),  # type: ignore[arg-type]
-            ended.reason,
-            now=now,
-            dose_mj_cm2=ended.dose_mj_cm2,
-            device_dose_mj_cm2=ended.device_dose_mj_cm2,
-            light_s=ended.light_s,
-            gaps=run.gaps,
-            data={
-                name: value
-                for name in ("uncertain_mj_cm2", "doubtful_mj_cm2")
-                if (value := getattr(ended, name))
-            }
-            | ({"uncertainty": told} if told is not None else {})
-            | ({"lamps": run.lamps} if run.lamps else {}),
-        )
 
-    def _close(self, run: RunClosed, now: float) -> None:
-        self.writer.end_run(
-            run.run_id,
-            from_ms(run.at_utc_ms),
-            str(run.state),  # type: ignore[arg-type]
-            run.reason,
-            now=now,
-            gaps=run.gaps,
-            data=run.data,
-        )
+def end_of(run: RunEnded | RunClosed) -> dict[str, Any]:
+    """What the record says of a run's end."""
+    if isinstance(run, RunClosed):
+        return {
+            "state": str(run.state), "reason": run.reason, "gaps": run.gaps, "data": run.data
+        }  # fmt: skip
+    ended, told = run.ended, _told(run.budget)
+    return {
+        "state": str(ended.state), "reason": ended.reason, "dose_mj_cm2": ended.dose_mj_cm2,
+        "device_dose_mj_cm2": ended.device_dose_mj_cm2, "light_s": ended.light_s,
+        "gaps": run.gaps,
+        "data": {
+            name: value
+            for name in ("uncertain_mj_cm2", "doubtful_mj_cm2")
+            if (value := getattr(ended, name))
+        }
+        | ({"uncertainty": told} if told is not None else {})
+        | ({"lamps": run.lamps} if run.lamps else {}),
+    }  # fmt: skip
 
 
 def _told(found: Budget | None) -> dict[str, JsonValue] | None:

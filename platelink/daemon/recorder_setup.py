@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 from dataclasses import replace
 from pathlib import Path
 
 from platelink.config.model import RecorderConfig
-from platelink.config.services import StoreSection
+from platelink.config.services import RecorderSection, StoreSection
 from platelink.daemon.setup import broker_settings
 from platelink.ledger.private import opener
 from platelink.publish.mqtt import BrokerSettings
 from platelink.publish.recorder import RecorderSettings
 from platelink.publish.store import StoreSettings
 from platelink.publish.upload import UploadSettings
+
+DEFAULT_FOLDER = RecorderSection().path.parent
 
 
 class SessionNameError(Exception):
@@ -44,7 +47,13 @@ def recorder_settings(config: RecorderConfig) -> RecorderSettings:
         name=session_name(part.path),
         group=part.group,
         upload=UploadSettings(hold_s=part.hold_s, confirm=config.store.confirm),
+        watch=None if part.watch is None else _place(part.watch),
     )
+
+
+def _place(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    return host.strip("[]") or "127.0.0.1", int(port)
 
 
 def recorder_broker(config: RecorderConfig) -> BrokerSettings:
@@ -57,19 +66,26 @@ def recorder_broker(config: RecorderConfig) -> BrokerSettings:
     return replace(broker, username=part.username, password=part.secret())
 
 
+def make_default_folder(folder: Path) -> None:
+    """Made for root, where nothing was installed; a folder that somebody named they make."""
+    if folder == DEFAULT_FOLDER and not folder.exists() and os.geteuid() == 0:
+        folder.mkdir(mode=0o700, parents=True)
+
+
 def session_name(journal: Path) -> str:
     """Name of this recorder's session with the broker: chosen once and kept beside its journal, so
     that what the broker holds for it is found again, and no two recorders take one session."""
     file = journal.with_suffix(".name")
     try:
+        make_default_folder(journal.parent)
         if not file.exists():
             with open(file, "x", encoding="ascii", opener=opener) as new:
                 new.write(secrets.token_hex(6) + "\n")
         name = file.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
         raise SessionNameError(
-            f"{file} cannot be read or written ({error}); give this user the right to write in "
-            f"{journal.parent}, or set recorder.path"
+            f"{file} cannot be read or written ({error}); make {journal.parent} writable for this "
+            f"user (sudo install -d -o USER {journal.parent}), or set [recorder] path"
         ) from error
     if not name:
         raise SessionNameError(f"{file} is empty; remove it, and a new name is chosen")

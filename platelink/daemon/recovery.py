@@ -240,7 +240,7 @@ class Recovery:
         }
         for run_id, run in self._others.items():
             if run.kind == "bake" and run_id not in resumed:
-                yield _given_up(run, "its plate does not go on", at.utc_ms)
+                yield _given_up(run, "its plate does not continue", at.utc_ms)
 
     def _configured(self, at: Stamp) -> Iterator[CoreOutput]:
         """Another configuration than at the start before is told: whoever changed it may not be
@@ -299,10 +299,9 @@ class Recovery:
         yield from core.exposure_recovered(run_id, *given_by(end), text, at=at)
 
 
-def remember_contact(core: Core, journal: JournalReader, told: Callable[[str], None]) -> None:
-    """Give the core what the record tells of the unit's vacuum; ``told`` gets what cannot be
-    read."""
-    core.bed.gauge.past.remember(
+def contact_of(journal: JournalReader, told: Callable[[str], None]) -> tuple[Told, ...]:
+    """What the record tells of the unit's vacuum; ``told`` gets what cannot be read."""
+    return tuple(
         Told(run.t_s, run.vacuum_kpa, run.held.vacuum_kpa, run.held.settles_s)
         for run in contact_in(journal, told)
     )
@@ -333,5 +332,5 @@ def plan_of_run(start: RunStart) -> PlatePlan:
 
 
 def _given_up(run: OpenRun, why: str, at_utc_ms: int) -> RunClosed:
-    reason = f"recording stopped and {run.kind} cannot go on: {why}; judge the plate"
+    reason = f"recording stopped and {run.kind} cannot continue: {why}; judge the plate"
     return RunClosed(run.start.run_id, at_utc_ms, State.ABORTED, reason, {})

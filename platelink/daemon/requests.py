@@ -19,10 +19,12 @@ from platelink.contract.wire import (
     AskPlates,
     AskStatus,
     Control,
+    CorrectPlate,
     DropLessons,
     Expose,
     InFlight,
     MakePlate,
+    NotePlate,
     NoteSecurity,
     OnAlarm,
     OnLamps,
@@ -40,6 +42,7 @@ from platelink.control.procedure.requests import PlateRequest
 from platelink.daemon.clock import new_run_id
 from platelink.events.event import Event, EventName
 from platelink.events.security import PeopleEntered, Security
+from platelink.events.steps import PlateCorrected, PlateNoted
 from platelink.events.unit import LampsChanged, LampsCleaned, LampsMeasured
 from platelink.recipe.load import from_content
 from platelink.unit.bed import DROP_LESSONS
@@ -103,7 +106,7 @@ def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR091
             return unit.command(request.do, reason, who=request.who or "")
         case DropLessons():
             if not request.why.strip():
-                return "say why the lessons are dropped, such as: new lamps"
+                return "say why the lamp values are discarded, such as: new lamps"
             return unit.command(DROP_LESSONS, request.why, who=request.who or "")
         case OnLamps():
             return _on_lamps(unit, request)
@@ -123,9 +126,25 @@ def _carry_out(unit: Unit, request: AnyRequest) -> Answer | str:  # noqa: PLR091
             return unit.counts(request.sensor)
         case TakeUpCalibrations():
             return unit.take_up()
+        case NotePlate():
+            text = f"{request.plate}: {request.text}"
+            unit.note(PlateNoted(request.plate, request.text, request.who or ""), text)
+            return ""
+        case CorrectPlate():
+            unit.note(*_corrected(request))
+            return ""
         case NoteSecurity():
             unit.note(_noted(request), request.text)
             return ""
+
+
+def _corrected(request: CorrectPlate) -> tuple[Event, str]:
+    was = "nothing" if request.was is None else request.was
+    text = f"{request.plate}: {request.field} is {request.now}, not {was}; {request.why}"
+    event = PlateCorrected(
+        request.plate, request.field, request.was, request.now, request.who or "", request.why
+    )
+    return event, text
 
 
 def _on_lamps(unit: Unit, request: OnLamps) -> str:
@@ -145,10 +164,10 @@ def lamp_work(work: OnLamps) -> tuple[Event, str]:
     match work.act:
         case "changed":
             if not why:
-                raise ValueError("say which lamps were put in, such as: six new tubes")
+                raise ValueError("say which lamps were fitted, such as: six new tubes")
             burn_h = work.burn_h or 0.0
             before = f", {burn_h:.0f} h burned before" if burn_h else ""
-            return LampsChanged(who, why, burn_h), f"other lamps put in{by}: {why}{before}"
+            return LampsChanged(who, why, burn_h), f"lamps replaced{by}: {why}{before}"
         case "cleaned":
             if work.part is None:
                 raise ValueError("say what was cleaned: lamps, sensor or both")

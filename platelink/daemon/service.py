@@ -92,7 +92,7 @@ class Service:
         except OSError as error:
             raise SocketError(
                 f"the socket {path} cannot be made: {error}; it lies beside the journal: "
-                "configure another journal path"
+                "set another [journal] path"
             ) from error
         self._listen_for_page()
         self._listen_on_port()
@@ -114,8 +114,8 @@ class Service:
                 shutil.chown(path, group=group)
         except (OSError, LookupError) as error:  # the unit is more than its page
             self._port_problem = (
-                f"the page's socket {path} cannot be made ({error}); correct page_socket and "
-                "page_group in [service]"
+                f"the page's socket {path} cannot be made ({error}); correct "
+                "[service] page_socket and [service] page_group"
             )
 
     def _listen_on_port(self) -> None:
@@ -126,7 +126,7 @@ class Service:
         except OSError as error:  # the unit is more than its port
             self._port_problem = (
                 f"port {self.settings.port} cannot be used ({error.strerror}); stop what uses it, "
-                "or configure another in [service]"
+                "or set another [service] port"
             )
             return
         self._listeners.append(listener)
@@ -210,10 +210,10 @@ class Service:
             env={**os.environ, "PYTHONPATH": paths},
         )
         assert child.stdin is not None
-        with contextlib.suppress(BrokenPipeError):  # it is gone already; the wire will tell
+        # BrokenPipeError: it is gone already; the wire will tell.
+        with contextlib.suppress(BrokenPipeError), child.stdin as pipe:
             # Not as an argument, which every user of the computer can read. A pipe takes it whole.
-            child.stdin.write(told.model_dump_json().encode())
-            child.stdin.close()
+            pipe.write(told.model_dump_json().encode())
         return child
 
     def _ended(self, wire: Wire) -> None:
@@ -227,7 +227,7 @@ class Service:
 
     def _try_again(self, problem: str) -> None:
         pause_s = self._pauses.failed()
-        self._problem = f"{problem}; it is started again in {pause_s:.1f} s"
+        self._problem = f"{problem}; it restarts in {pause_s:.1f} s"
         self._again = asyncio.get_running_loop().call_later(pause_s, self._start_again)
 
     def _start_again(self) -> None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 
 from platelink import __version__
 from platelink.config.model import Config, RecorderConfig, effective
+from platelink.config.show import show
 from platelink.contract.service import SensorSettings, Settings
 from platelink.contract.unit import ExposureJob
 from platelink.control.light.lessons import Lessons
@@ -21,13 +23,22 @@ from platelink.control.states import Learned
 from platelink.control.steps.door import ClosedFalls
 from platelink.daemon.calibrated import Calibrated, Held, conditions_of, optics_of, settings_of
 from platelink.daemon.clock import Clock, new_run_id
+from platelink.daemon.cosigning import Cosigning, others_of
+from platelink.daemon.retaining import Rule
+from platelink.daemon.sealing import Sealing, seal_places
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
+from platelink.daemon.taping import Taping
 from platelink.publish.mqtt import BrokerSettings
 from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings
+from platelink.publish.texts import RetainedTexts
+from platelink.publish.topics import Topics
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent
+from platelink.sensing.readings import Converter
+from platelink.tape.files import folder_of
+from platelink.tape.taped import TapedCore
 from platelink.unit.core import Core
 from platelink.unit.job import Job, UnitSettings
 from platelink.units import DOSE
@@ -167,20 +178,39 @@ def make_job(config: Config, job: ExposureJob, overdue: tuple[str, ...] = ()) ->
     )
 
 
-def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Shell:
-    """The daemon of a configuration. JournalError when its journal cannot be opened."""
+def taping_of(config: Config, held: Callable[[], Held]) -> Taping:
+    """The tapes of a configuration."""
+    most_bytes = config.journal.tapes_mb * 1_000_000
+    folder = folder_of(config.journal.path)
+    return Taping(folder, most_bytes, config.unit.name, show(config), held)
+
+
+def core_of(
+    config: Config, held: Held, converter: Converter, told: Sequence[RunEvent], *, now: float,
+    make: Callable[..., Core] = Core,
+) -> Core:  # fmt: skip
+    """The core of a configuration with these calibrations; ``told`` is what the record tells of
+    lamps and oven, oldest first."""
     afterglow_s = config.exposure.afterglow_s
     first = Learned(afterglow_s, afterglow_known=afterglow_s > 0.0)
+    settings = unit_settings(config, held)
+    settings = replace(settings, steps=replace(settings.steps, closed_falls=ClosedFalls(told)))
+    return make(settings, converter, Lessons(first, config.light.expected_mw_cm2, told), now=now)
 
+
+def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Shell:
+    """The daemon of a configuration. JournalError when its journal cannot be opened."""
     calibrated = Calibrated(config, unit_settings, today)
 
-    def make_core(told: Iterable[RunEvent], now: float) -> Core:
-        told = list(told)
-        lessons = Lessons(first, config.light.expected_mw_cm2, told)
-        settings = calibrated.settings()
-        settings = replace(settings, steps=replace(settings.steps, closed_falls=ClosedFalls(told)))
-        return Core(settings, calibrated.converter(), lessons, now=now)
+    taping = taping_of(config, lambda: calibrated.held)
+    make = partial(TapedCore, put=taping.put, held=lambda: calibrated.held) if taping.on else Core
 
+    def make_core(told: Sequence[RunEvent], now: float) -> Core:
+        converter = calibrated.converter()
+        return core_of(config, calibrated.held, converter, told, now=now, make=make)
+
+    cosigning = make_cosigning(config)
+    publisher = make_publisher(config, cosigning.texts)
     return Shell(
         ShellSettings(
             unit=config.unit.name,
@@ -193,9 +223,17 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
         make_core,
         lambda job: make_job(config, job, calibrated.blocking()),
         clock,
-        make_publisher(config),
+        publisher,
         calibrated=calibrated,
+        taping=taping,
+        sealing=Sealing(seal_places(config), cosigning, retention_rule(config)),
     )
+
+
+def retention_rule(config: Config) -> Rule:
+    """How long samples are kept."""
+    places = seal_places(config)
+    return Rule(config.journal.keep_samples_days, places.log, config.broker is not None)
 
 
 def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:
@@ -220,7 +258,13 @@ def _path(path: Path | None) -> str | None:
     return None if path is None else str(path)
 
 
-def make_publisher(config: Config) -> Publisher | None:
+def make_cosigning(config: Config) -> Cosigning:
+    """What tells others how the log of seals stands, and witnesses theirs."""
+    own = Topics(config.unit.site, config.unit.name)
+    return Cosigning(own, others_of(own, config.cosigning.units))
+
+
+def make_publisher(config: Config, texts: RetainedTexts) -> Publisher | None:
     """The publisher of a configuration; None where no broker is configured."""
     broker = broker_settings(config)
     if broker is None:
@@ -230,4 +274,5 @@ def make_publisher(config: Config) -> Publisher | None:
         PublisherSettings(broker=broker, site=config.unit.site, unit=config.unit.name),
         open_source=lambda: JournalReader.open(journal),
         cursor_path=journal.with_suffix(".cursor"),
+        texts=texts,
     )

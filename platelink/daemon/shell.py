@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import math
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,10 +36,12 @@ from platelink.daemon.damage import Damage
 from platelink.daemon.followers import Followers
 from platelink.daemon.journaling import Journaling
 from platelink.daemon.outside import outside, publisher_now
-from platelink.daemon.recovery import Recovery, remember_contact
+from platelink.daemon.recovery import Recovery, contact_of
 from platelink.daemon.requests import answer
+from platelink.daemon.sealing import Sealing
 from platelink.daemon.service import Service, ServiceSettings
 from platelink.daemon.syncing import Syncer
+from platelink.daemon.taping import Taping
 from platelink.events.event import Event
 from platelink.events.light import Refused as RefusedEvent
 from platelink.link.port import Port, PortError
@@ -86,19 +88,19 @@ class Shell:
     def __init__(
         self,
         settings: ShellSettings,
-        make_core: Callable[[Iterable[RunEvent], float], Core],
+        make_core: Callable[[Sequence[RunEvent], float], Core],
         make_job: Callable[[ExposureJob], Job],
         clock: Clock,
         publisher: Publisher | None = None,
         *,
         calibrated: Calibrated,
+        sealing: Sealing | None = None,
+        taping: Taping | None = None,
         make_port: type[Port] = Port,
     ) -> None:
         """``make_core`` gets the lessons of the record, and now; ``make_job`` makes a job of a
         request or raises ValueError; ``calibrated`` tells which calibrations hold."""
-        self.settings = settings
-        self.clock = clock
-        self.publisher = publisher
+        self.settings, self.clock, self.publisher = settings, clock, publisher
         self.journal, anew = open_or_anew(
             settings.journal, unit=settings.unit, new_uuid=secrets.token_hex(8)
         )
@@ -106,25 +108,27 @@ class Shell:
         self._damage = Damage(self.writer, anew)
         self.make_job = make_job
         self._calibrated = calibrated
-        self.core = make_core(lessons_in(self.journal.reader, self._damage.told), clock.now())
-        remember_contact(self.core, self.journal.reader, self._damage.told)
+        record, began = self.journal.reader, clock.stamp()
+        told = lessons_in(record, self._damage.told), contact_of(record, self._damage.told)
+        self.core = make_core(told[0], began.now)
+        self.core.bed.gauge.past.remember(told[1])
+        self._taping = taping or Taping()
+        self._taping.begin(record, began, *told)
         self.problem = ""
         """Why the port cannot be opened; empty while it is open."""
         self.journaling = Journaling(self.writer, settings.unit)
         self._recovery = Recovery(
-            self.journal.reader, self.writer.next_id, boot_id=boot_id(), now=clock.now(),
+            record, self.writer.next_id, boot_id=boot_id(), now=clock.now(),
             told=self._damage.told, config=settings.config_hash,
         )  # fmt: skip
         self._reconnect = Reconnect()
         self._port = make_port(
             settings.port, baud=settings.baud, on_data=self._on_data, on_lost=self._on_lost
         )
-        self._syncer = Syncer(self.journal, quiet=lambda: self.core.run_id is None)
+        self._syncer = Syncer(self.journal, self._taping, lambda: self.core.run_id is None, sealing)
         self._stop = asyncio.Event()
         self._wake: asyncio.TimerHandle | None = None
-        self._server = (
-            Service(settings.service, self.handle) if settings.service is not None else None
-        )
+        self._server = Service(settings.service, self.handle) if settings.service else None
         self.followers = Followers(self._server)
 
     # --- life ------------------------------------------------------------------------------
@@ -181,7 +185,7 @@ class Shell:
         now = max(due, self.clock.now())
         if self._wake is not None:
             self._wake.cancel()  # called out of turn, as at the start: there is one timer only
-        self._wake = None
+            self._wake = None
         if self._reconnect.tick(now=now):
             self._open_port()
         self.writer.retry(now=now)
@@ -226,16 +230,15 @@ class Shell:
     def _arm(self) -> None:
         if self._wake is not None:
             self._wake.cancel()
-        dues = [self.core.next_deadline(), self._reconnect.next_deadline()]
-        dues += [self.writer.next_deadline(), self._recovery.next_deadline()]
-        due = min((d for d in dues if d is not None), default=math.inf)
+        parts = self.core, self._reconnect, self.writer, self._recovery
+        due = min((d for p in parts if (d := p.next_deadline()) is not None), default=math.inf)
         if due == math.inf or self._stop.is_set():
             return
         delay_s = self.clock.real_s(max(0.0, due - self.clock.now()))
         self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
 
     def _record(self, outputs: tuple[CoreOutput, ...]) -> None:
-        for run_id in self.journaling.write(outputs, now=self.clock.now()):
+        for run_id in self.journaling.write(self._taping.told(outputs), now=self.clock.now()):
             self.core.bake_unrecorded(run_id)
 
     def _follow(self, output: CoreOutput) -> None:
@@ -269,11 +272,8 @@ class Shell:
         for end in self._recovery.close(account, at=self.clock.stamp()):
             self.writer.append(end, now=self.clock.now())
             self._tell(EndedLine(ended=end.run_id, state=end.state, reason=end.reason))
-            self._after(
-                self.core.exposure_recovered(
-                    end.run_id, *given_by(end), end.reason, at=self.clock.stamp()
-                )
-            )
+            at = self.clock.stamp()
+            self._after(self.core.exposure_recovered(end.run_id, *given_by(end), end.reason, at=at))
         self.core.recovering = False
         self._record((self._recovery.closed_all(self.clock.stamp()),))
 
@@ -282,7 +282,7 @@ class Shell:
     def submit(self, job: Job) -> str:
         """Begin an exposure; the reason when it is refused, else empty."""
         if self._recovery.waiting:
-            return "the run before is still being closed; try again in a moment"
+            return "the run before is still being completed; try again in a moment"
         return self._begin(self.core.expose(job, at=self.clock.stamp()))
 
     def command(self, name: str, reason: str = "", *, who: str = "") -> str:
@@ -354,7 +354,7 @@ class Shell:
     def status(self) -> Status:
         """Everything a face shows."""
         writer = self.writer.status()
-        fault = writer.fault or self.journaling.refused or self._syncer.fault or self._damage.text
+        fault = writer.fault or self.journaling.refused or self._syncer.told or self._damage.text
         return status_now(
             self.core,
             self.settings.unit,
@@ -369,8 +369,7 @@ class Shell:
         look_at = -math.inf
         while True:
             await asyncio.sleep(self.show_s)
-            look = self.clock.now() >= look_at
-            if look:
+            if look := self.clock.now() >= look_at:
                 look_at = self.clock.now() + OUTSIDE_S
             self._show_once(look=look)
 
@@ -379,7 +378,8 @@ class Shell:
         try:
             self._after(self._calibrated.give(self.core, at=self.clock.stamp()))
             if look:
-                self._after(self._damage.look(at=self.clock.stamp()))
+                at = self.clock.stamp()
+                self._after(self._damage.look(at=at) + self._syncer.look(at=at))
                 self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
             status = self.status()
             self.followers.send(StatusLine(status=status))

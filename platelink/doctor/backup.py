@@ -12,23 +12,29 @@ import os
 import secrets
 import shutil
 import tempfile
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from platelink import __version__
+from platelink.alerts.schema import ALERTS
 from platelink.calibrations.schema import CALIBRATIONS
 from platelink.config.load import load, load_recorder
 from platelink.config.model import Config
+from platelink.evidence.beside import imported_path, log_path
+from platelink.evidence.imported_schema import IMPORTED
+from platelink.evidence.schema import SEALS
+from platelink.evidence.sealer import set_aside_name
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused, StoreUnusable
 from platelink.ledger.kind import Kind
 from platelink.people.schema import PEOPLE
 from platelink.publish.cursor import CursorFile, CursorState
-from platelink.publish.recorder_journal import RECORDER
+from platelink.publish.recorder_schema import RECORDER
 from platelink.recipe.schema import RECIPES
+from platelink.record.backed_up import BackedUp, note_backup
 from platelink.record.restored import begin_again
 from platelink.record.schema import JOURNAL
 
@@ -71,9 +77,12 @@ def parts(config_file: Path, *, recorder: bool) -> list[Part]:
 def _of_unit(config: Config) -> list[Part]:
     journal = config.journal.path
     return [
+        Part("alerts.sqlite", config.alerts_path(), ALERTS),
         Part("calibrations.sqlite", config.calibrations_path(), CALIBRATIONS),
         Part("journal.sqlite", journal, JOURNAL),
         Part("journal.cursor", journal.with_suffix(".cursor"), None),
+        Part("journal.imported", imported_path(journal), IMPORTED),
+        Part("journal.seals", log_path(journal), SEALS),  # never its key
         Part("people.sqlite", config.people_path(), PEOPLE),
         Part("recipes.sqlite", config.recipes_path(), RECIPES),
     ]
@@ -83,7 +92,7 @@ def backup(config_file: Path, target: Path, *, recorder: bool, at_utc: datetime)
     """Copy every file that is there; nobody who uses them waits for longer than a small file takes.
     ``StoreRefused`` when the target is there; the errors of a kind when a file is damaged."""
     if target.exists():
-        raise StoreRefused(f"{target} is there already; name another directory")
+        raise StoreRefused(f"{target} exists already; name another directory")
     new = target.with_name(f".{target.name}.{os.getpid()}")
     new.mkdir(mode=0o700, parents=True)
     try:
@@ -99,7 +108,24 @@ def backup(config_file: Path, target: Path, *, recorder: bool, at_utc: datetime)
     except BaseException:
         shutil.rmtree(new, ignore_errors=True)
         raise
+    if not recorder:
+        _remember(config_file, target, at_utc)
     return found
+
+
+def _remember(config_file: Path, target: Path, at_utc: datetime) -> None:
+    """Beside the journal, for the retention of samples; who may not write there has made a backup
+    nevertheless, and no samples are removed on the strength of it."""
+    copy = target / "journal.sqlite"
+    if not copy.exists():
+        return
+    with closing(Database(copy, JOURNAL, read_only=True)) as database:
+        sql = "SELECT uuid, (SELECT coalesce(max(number), 0) FROM entries) FROM journal"
+        ((uuid, number),) = database.rows(sql)
+    made_utc = at_utc.astimezone(UTC).isoformat(timespec="seconds")
+    made = BackedUp(uuid, number, made_utc, str(target.absolute()))
+    with suppress(OSError):
+        note_backup(load(config_file).journal.path, made)
 
 
 def _copied(part: Part, folder: Path) -> Kept:
@@ -221,6 +247,16 @@ def _settle(places: dict[str, Path], source: Path, at_utc: datetime) -> None:
         with closing(Database(places["people.sqlite"], PEOPLE, read_only=False)) as people:
             people.execute("DELETE FROM sign_ins")
             people.execute("DELETE FROM screens")
+    if "alerts.sqlite" in places:  # what waited was sent since, or is no news any more
+        with closing(Database(places["alerts.sqlite"], ALERTS, read_only=False)) as alerts:
+            alerts.execute(
+                "UPDATE items SET state = 'dropped', why = 'restored from a backup' "
+                "WHERE state = 'waiting'"
+            )
+    if "journal.seals" in places:
+        # Since the backup it has grown in its own place, and others hold checkpoints of that.
+        log = places["journal.seals"]
+        log.rename(set_aside_name(log))
     if "journal.sqlite" in places:
         journal = places["journal.sqlite"]
         sent = CursorFile(places.get("journal.cursor", journal.with_suffix(".cursor")))
@@ -263,7 +299,9 @@ def drill(source: Path, config_file: Path | None, *, at_utc: datetime) -> list[D
 
 _ALL = (
     Part("journal.sqlite", Path(), JOURNAL), Part("people.sqlite", Path(), PEOPLE),
+    Part("alerts.sqlite", Path(), ALERTS),
     Part("recipes.sqlite", Path(), RECIPES), Part("recorder.sqlite", Path(), RECORDER),
+    Part("calibrations.sqlite", Path(), CALIBRATIONS), Part("journal.imported", Path(), IMPORTED),
 )  # fmt: skip
 
 

@@ -28,10 +28,10 @@ HEAD_LOW_C, HEAD_HIGH_C = -20.0, 80.0
 _SAYS = {
     "missing": "nothing is measured: the device does not have it",
     "range": "its signal is out of range",
-    "implausible": "it shows less than no pressure",
-    "saturated": "it is at the top of its converter in the dark",
+    "implausible": "it shows a pressure below zero",
+    "saturated": "it reads full scale in the dark",
     "at_floor": "it shows 0 counts",
-    "refused": "its sums cannot be",
+    "refused": "its sums are impossible",
 }
 """Of flags of quality, by what follows the sensor's name."""
 LIGHT_OR = {name: f"[{name}]" for name in ("vacuum", "oven", "head", "water")} | {
@@ -113,7 +113,7 @@ def _heard(config: Config, heard: Heard) -> Iterator[Finding]:
             "device",
             "wrong",
             status.text,
-            f"a hello within {HELLO_WAIT_S:g} s",
+            f"an answer within {HELLO_WAIT_S:g} s",
             "check that the device has its supply and its firmware, and the baud rate",
         )
         return
@@ -156,7 +156,8 @@ def judged(config: Config, reading: Reading | None) -> Iterator[Finding]:
             "wrong",
             f"the light sensor's head has {head_c:.0f} °C",
             f"{HEAD_LOW_C:g} to {HEAD_HIGH_C:g} °C",
-            "check its sensor and wire; if it is true, let the unit cool and look for the cause",
+            "check its sensor and wire; if the reading is right, let the unit cool and find "
+            "the cause",
         )
     for name, value, unit in (
         ("oven air", reading.oven_c, "°C"), ("vacuum", reading.vacuum_kpa, "kPa"),
@@ -173,8 +174,8 @@ def _compared(config: Config, hello: m.Hello) -> Iterator[Finding]:
             "device",
             "wrong",
             f"its converter has {hello.adc_bits} bit",
-            f"unit.adc_bits = {bits}",
-            "correct unit.adc_bits and calibrate: calibrations count in steps of the converter",
+            f"[unit] adc_bits = {bits}",
+            "correct [unit] adc_bits and calibrate: calibrations count in steps of the converter",
         )
     if hello.light_channels < channels:
         yield Finding(
@@ -200,7 +201,7 @@ def _traffic(status: LinkStatus) -> Finding:
         "link",
         "notice",
         measured,
-        f"at most {_LOSS_LIMIT_PCT:g} % lost and none damaged; no dose is lost by either",
+        f"at most {_LOSS_LIMIT_PCT:g} % lost, none damaged (neither costs dose)",
         "use a shorter or shielded cable, away from lamp ballasts",
     )
 
@@ -217,7 +218,7 @@ def _inputs(inputs: int) -> Iterator[Finding]:
             "notice",
             " and ".join(blocked),
             "light needs the interlock closed and the stop released",
-            "close the lid, release the button, or check their wiring",
+            "close the lid, release the stop button, or check their wiring",
         )
 
 
@@ -231,15 +232,15 @@ def _by_daemon(config: Config, status: Status) -> Iterator[Finding]:
     if status.publisher is not None:
         yield _publishing(status.publisher)
     up = link.state == LinkState.UP
-    yield Finding("port", "ok" if up else "unknown", f"{config.link.port} is open in "
-                  f"{holder(config.link.port)}" if up else "left to the daemon")  # fmt: skip
+    used = f"{config.link.port} is in use by {holder(config.link.port)}"
+    yield Finding("port", "ok" if up else "unknown", used if up else "left to the daemon")
     yield Finding(
         "device",
         "ok" if up else "wrong",
         f"{link.text}; {link.frames} frames, {link.frames_lost} lost, {link.crc_failures} damaged, "
         f"{link.reconnects} reconnects",
         "" if up else "a link that is up",
-        "" if up else "check the cable, the device's supply and link.port",
+        "" if up else "check the cable, the device's supply and [link] port",
     )
     if up and status.reading is not None:
         yield from _inputs(status.reading.inputs)

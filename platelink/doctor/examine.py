@@ -15,10 +15,13 @@ from platelink.config.services import SecretFileError
 from platelink.contract.unit import Status
 from platelink.daemon.calibrated import notices
 from platelink.daemon.recorder_setup import recorder_broker, session_name, store_settings
+from platelink.daemon.sealing import seal_places
 from platelink.daemon.setup import broker_settings, socket_path
 from platelink.doctor import findings as f
+from platelink.doctor.alerts import alerts
 from platelink.doctor.device import look_at_device
 from platelink.doctor.findings import Finding, fault
+from platelink.doctor.growth import growth, kept_samples
 from platelink.ledger.lock import held
 from platelink.publish.recorder import client_id
 
@@ -31,7 +34,7 @@ def examine(path: Path, *, recorder: bool, quick: bool) -> Iterator[Finding]:
         config: Config | RecorderConfig = load_recorder_config(path) if recorder else load(path)
     except ConfigError as error:
         yield from (Finding("config", "wrong", str(problem)) for problem in error.problems)
-        yield Finding("config", "left out", "nothing else is looked at until the file is right")
+        yield Finding("config", "left out", "nothing else is checked until the file is right")
         yield f.clock()
         return
     yield Finding("config", "ok", str(path))
@@ -49,7 +52,7 @@ def without_configuration(places: Iterable[Path]) -> Iterator[Finding]:
     yield Finding(
         "config",
         "wrong",
-        f"there is no configuration; looked for {' and '.join(map(str, places))}",
+        f"no configuration found; looked for {' and '.join(map(str, places))}",
         "one file",
         "platelink config example > platelink.toml, then enter your own values",
     )
@@ -67,10 +70,15 @@ def _unit(config: Config, quick: bool) -> Iterator[Finding]:
     found, newest = f.journal(path, daemon_runs=status is not None, quick=quick)
     yield f.clock(newest)
     yield from found
+    yield f.seals(seal_places(config))
+    yield from f.witnessed(seal_places(config))
     yield f.people(config.people_path(), path)
+    yield from alerts(config)
     if status is None:
         yield from _written(config)
     yield f.disk(path)
+    yield growth(path)
+    yield from kept_samples(config)
 
 
 def _written(config: Config) -> Iterator[Finding]:
@@ -84,7 +92,7 @@ def _written(config: Config) -> Iterator[Finding]:
             yield from f.writable(subject, file)
     if config.broker is not None and config.store is not None:
         for finding in f.writable("recorder", config.recorder.path):
-            yield replace(finding, health="notice", limit="it can, where the recorder runs here")
+            yield replace(finding, health="notice", limit="writable, if the recorder runs here")
 
 
 def daemon_status(config: Config) -> Status | None:

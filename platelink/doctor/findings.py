@@ -18,6 +18,12 @@ from typing import Literal
 
 from platelink.config.services import StoreSection
 from platelink.events.event import EventName
+from platelink.evidence.audit import audit_log
+from platelink.evidence.key_file import read_key
+from platelink.evidence.log import SealLog
+from platelink.evidence.sealer import SealPlaces
+from platelink.evidence.witnessed import Witnessed
+from platelink.evidence.wrong import EvidenceError
 from platelink.ledger.errors import StoreError
 from platelink.people.store import People
 from platelink.publish.mqtt import (
@@ -100,13 +106,13 @@ def clock(newest: datetime | None = None) -> Finding:
             "wrong",
             f"this computer says {now:%Y-%m-%d %H:%M:%S} UTC, the newest record is of "
             f"{newest:%Y-%m-%d %H:%M:%S}",
-            "records never lie in the future",
+            "no record is in the future",
             "set the clock; 'sudo timedatectl set-ntp true' keeps it set",
         )
     limit = f"synchronised within {CLOCK_ERROR_LIMIT_S:g} s"
     known = kernel_clock()
     if known is None and not _TIMESYNC.exists():
-        text = "whether the clock is synchronised cannot be read here"
+        text = "clock synchronisation cannot be checked here"
         return Finding("clock", "unknown", text, limit, "compare it with another clock")
     synchronised, error_s = known or (True, 0.0)
     if synchronised and error_s <= CLOCK_ERROR_LIMIT_S:
@@ -115,7 +121,7 @@ def clock(newest: datetime | None = None) -> Finding:
     return Finding(
         "clock",
         "notice",
-        f"{measured}; times in the record may be off, doses are not",
+        f"{measured}; times in the record may be off; doses are not affected",
         limit,
         "sudo timedatectl set-ntp true, or install a time client such as chrony",
     )
@@ -142,8 +148,8 @@ def journal(path: Path, *, daemon_runs: bool, quick: bool) -> tuple[list[Finding
             Finding(
                 "journal",
                 "notice",
-                "no space is set aside for a run that meets a full disk",
-                advice="free disk space; the daemon sets it aside when a run begins",
+                "no disk space is reserved for finishing a run on a full disk",
+                advice="free disk space; the daemon reserves it when a run begins",
             )
         )
     return found, newest[0].start.at_utc if newest else None
@@ -177,22 +183,68 @@ def _open_runs(count: int, daemon_runs: bool) -> Iterator[Finding]:
             "notice",
             f"{count} exposures have no end",
             f"{expected} while {'the daemon runs' if daemon_runs else 'no daemon runs'}",
-            "the daemon closes them with their reason at its next start",
+            "the daemon completes them at its next start: platelink serve",
         )
 
 
 def _no_journal(path: Path) -> Finding:
     there = path.parent.is_dir()
     if there and os.access(path.parent, os.W_OK):
-        return Finding("journal", "ok", f"{path} is not begun yet; the daemon's first start does")
+        return Finding(
+            "journal", "ok", f"{path} does not exist yet; the daemon makes it: platelink serve"
+        )
     measured = "cannot be written by this user" if there else "does not exist"
     return Finding(
         "journal",
         "wrong",
         f"directory {path.parent} {measured}",
         "the user of the daemon can write there",
-        f"sudo install -d -o USER {path.parent}, with the daemon's user, or set the path",
+        f"sudo install -d -o USER {path.parent}, with the daemon's user, or set [journal] path",
     )
+
+
+def seals(places: SealPlaces) -> Finding:
+    """Has the log of seals only grown, and is its key there and nobody else's? Whether the records
+    are what was sealed takes longer: ``platelink verify``."""
+    if not places.log.exists():
+        return Finding("seals", "ok", "nothing was sealed yet; the daemon begins the log")
+    try:
+        with SealLog.open(places.log, read_only=True) as log:
+            found, keys = audit_log(log), log.keys()
+        key = read_key(places.key, keys[-1].name)
+    except (StoreError, EvidenceError, IndexError) as error:
+        return fault("seals", error)
+    if found.problems:
+        return Finding(
+            "seals", "wrong", f"{places.log}: {'; '.join(found.problems[:3])}", "it only grows",
+            "keep it as it is, with the journal; platelink verify --journal lists all of it",
+        )  # fmt: skip
+    if key is None or key.verifier not in keys:
+        what = "is gone" if key is None else "is another key than signed so far"
+        return Finding(
+            "seals", "wrong", f"{places.key} {what}", "the key that signed the newest checkpoint",
+            "put the right one back, or let the daemon begin another log (docs/evidence.md)",
+        )  # fmt: skip
+    return Finding("seals", "ok", f"{places.log}, {found.leaves} leaves, only grown")
+
+
+def witnessed(places: SealPlaces) -> Iterator[Finding]:
+    """Has a unit shown a log of seals that cannot be the one this unit saw of it before?"""
+    if not places.log.exists():
+        return
+    try:
+        with SealLog.open(places.log, read_only=True) as log:
+            found = Witnessed(log.database).standing()
+    except (StoreError, EvidenceError) as error:
+        yield fault("seals", error)
+        return
+    for one in found:
+        yield Finding(
+            "seals", "notice" if one.kind in ("smaller", "unproven") else "wrong", one.text,
+            "each log goes on from the one seen before",
+            "keep the files of both units as they are; ask there what was restored or changed, and "
+            "compare platelink verify --journal (docs/evidence.md)",
+        )  # fmt: skip
 
 
 def people(path: Path, journal: Path) -> Finding:
@@ -211,13 +263,27 @@ def people(path: Path, journal: Path) -> Finding:
             return fault("people", error)
         if count:
             return Finding("people", "ok", f"{path}, {count} people")
-        why = "holds nobody"
+        why = "has no users"
     if not remembered:
-        return Finding("people", "ok", "nobody is entered: whoever is at this computer is a lead")
+        return Finding(
+            "people",
+            "ok",
+            "no users: anyone at this computer acts as a lead; add the first lead: platelink "
+            "user first NAME",
+        )
     return Finding(
-        "people", "wrong", f"{path} {why}, and people were entered at this unit", "",
-        "restore it from a backup, or begin anew: sudo platelink user first NAME --why REASON",
+        "people", "wrong", f"{path} {why}, although this unit had users", "",
+        "restore it from a backup, or start over: sudo platelink user first NAME --why REASON",
     )  # fmt: skip
+
+
+_SET = {
+    "journal": "[journal] path",
+    "recipes": "[recipes] path",
+    "calibrations": "[calibration] path",
+    "people": "[service] people",
+    "recorder": "[recorder] path",
+}
 
 
 def writable(subject: str, path: Path) -> Iterator[Finding]:
@@ -237,7 +303,7 @@ def writable(subject: str, path: Path) -> Iterator[Finding]:
             "wrong",
             measured,
             "the user of the program that writes it can",
-            f"sudo install -d -o USER {folder}, with that user, or set the path",
+            f"sudo install -d -o USER {folder}, with that user, or set {_SET[subject]}",
         )
 
 
@@ -278,14 +344,16 @@ def broker(settings: BrokerSettings | None, *, client_id: str | None = None) -> 
             for event in link.poll(0.1):
                 if isinstance(event, Connected):
                     took_ms = (time.monotonic() - began) * 1000.0
-                    return Finding("broker", "ok", f"{where} let us in after {took_ms:.0f} ms")
+                    return Finding(
+                        "broker", "ok", f"{where} accepted the sign-in after {took_ms:.0f} ms"
+                    )
                 if isinstance(event, ConnectionLost):
                     return fault("broker", BrokerError(f"{where}: {event.reason}"))
     except (BrokerError, OSError, ValueError) as error:
         return fault("broker", error)
     finally:
         link.close()
-    text = f"{where} took the connection and said nothing"
+    text = f"{where} accepted the connection but did not answer"
     advice = "check that this is an MQTT 5 broker, and whether its port wants TLS"
     return Finding("broker", "wrong", text, f"an answer within {BROKER_WAIT_S:g} s", advice)
 
@@ -308,12 +376,14 @@ def store(section: StoreSection | None, settings: StoreSettings | None) -> Findi
         return Finding(
             "store",
             "wrong",
-            f"{answered} and does not say since when it runs",
-            'a start time, for store.confirm = "restart"',
-            'set store.confirm = "hold" if the store flushes to disk before it answers',
+            f"{answered} but does not report its start time",
+            'a start time, for [store] confirm = "restart"',
+            'set [store] confirm = "hold" if the store flushes to disk before it answers',
         )
     if state.start is None:
-        return Finding("store", "ok", f"{answered}; its start time is not told, rows are held")
+        return Finding(
+            "store", "ok", f"{answered}; start time not reported, rows are kept for hold_s"
+        )
     since = datetime.fromtimestamp(state.start, UTC)
     text = f"{answered}, runs since {since:%Y-%m-%d %H:%M:%S} UTC"
     if state.rows_refused:

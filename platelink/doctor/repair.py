@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
+from platelink.alerts.schema import ALERTS
+from platelink.alerts.store import AlertsStore
 from platelink.calibrations.made import made_of
 from platelink.calibrations.schema import CALIBRATIONS
 from platelink.calibrations.store import CalibrationStore
@@ -18,10 +20,12 @@ from platelink.ledger.salvage import Salvaged, salvage, tables_in
 from platelink.people.log import PeopleLog
 from platelink.people.schema import PEOPLE
 from platelink.people.store import People
-from platelink.publish.recorder_journal import RECORDER
+from platelink.publish.recorder_schema import RECORDER
 from platelink.recipe.log import Log
 from platelink.recipe.schema import RECIPES
 from platelink.recipe.store import RecipeStore
+from platelink.record import facts
+from platelink.record.chunk import unpack
 from platelink.record.errors import JournalDamaged
 from platelink.record.reader import JournalReader
 from platelink.record.schema import JOURNAL
@@ -93,6 +97,7 @@ def _journal(database: Database) -> Count:
         database, "entries", "number", lambda row: reader.entry_of(*row),
         "number, kind, run_id, at_ms, body",
     )  # fmt: skip
+    chunks = _unreadable(database, "chunks", "run_id", lambda row: unpack(*row), "body")
     kept = _unreadable(database, "kept", "name", lambda row: reader.kept_of(*row),
                        "name, at_ms, value")  # fmt: skip
     ((runs, ends),) = database.rows("SELECT (SELECT count(*) FROM runs), count(*) FROM ends")
@@ -108,15 +113,22 @@ def _journal(database: Database) -> Count:
             (run_id, number, at_ms, start["step"], start.get("plate"), start.get("operator")),
         )
     headless = "run_id IS NOT NULL AND run_id NOT IN (SELECT run_id FROM runs)"
-    lost = _gone(database, (("entries", headless),))
+    lost = _gone(database, (
+        ("entries", headless), ("chunks", headless),
+        ("blocks", "number NOT IN (SELECT number FROM entries)"),
+        ("removed", "number NOT IN (SELECT number FROM entries)"),
+    ))  # fmt: skip
     database.execute(
         "INSERT OR IGNORE INTO ends (run_id, number, state) SELECT run_id, number, "
         "json_extract(body, '$.state') FROM entries WHERE kind = 'end' ORDER BY number"
     )
+    database.execute("DELETE FROM facts")
+    for fill in facts.FILL:
+        database.execute(fill)
     ((runs_now, ends_now),) = database.rows(
         "SELECT (SELECT count(*) FROM runs), count(*) FROM ends"
     )
-    return _added(bad, kept, lost, {"runs": runs - runs_now, "ends": ends - ends_now})
+    return _added(bad, chunks, kept, lost, {"runs": runs - runs_now, "ends": ends - ends_now})
 
 
 def _people(database: Database) -> Count:
@@ -184,6 +196,11 @@ def _calibrations(database: Database) -> Count:
     return _added(bad, lost)
 
 
+def _alerts(database: Database) -> Count:
+    store = AlertsStore(database, None)
+    return _unreadable(database, "occurrences", "key", store.occurrence_of, "key, body")
+
+
 def _recorder(_: Database) -> Count:
     return {}
 
@@ -193,6 +210,7 @@ _KINDS: tuple[tuple[Kind, frozenset[str], Callable[[Database], Count]], ...] = (
     (PEOPLE, frozenset({"entries", "hashes"}), _people),
     (RECIPES, frozenset({"entries", "revisions"}), _recipes),
     (CALIBRATIONS, frozenset({"entries", "calibrations"}), _calibrations),
+    (ALERTS, frozenset({"occurrences", "items"}), _alerts),
     (RECORDER, frozenset({"source", "series", "row"}), _recorder),
 )
 """Kinds by tables that each has."""

@@ -61,10 +61,12 @@ class EventName(StrEnum):
     LAMPS_MEASURED = "lamps measured"
     COMPUTER_CLOCK_SET = "computer clock set"
     DOSE_CORRECTED = "dose corrected"
+    INPUTS_TAPED = "inputs taped"
     # of who is let in, and of damage
     PEOPLE_ENTERED = "people entered"
     SECURITY = "security"
     JOURNAL_BEGUN_ANEW = "journal begun anew"
+    SAMPLES_REMOVED = "samples removed"
     # edges that the device stamps itself
     DEVICE_STARTED = "device started"
     INTERLOCK_OPENED = "interlock opened"
@@ -88,6 +90,8 @@ class EventName(StrEnum):
     EXPOSURE_RECOVERED = "exposure recovered"
     PLATE_RESUMED = "plate resumed"
     PLATE_ENDED = "plate ended"
+    PLATE_NOTED = "plate noted"
+    PLATE_CORRECTED = "plate corrected"
     # of stages done by hand
     STAGE_PROMPT = "stage prompt"
     STAGE_STARTED = "stage started"
@@ -114,6 +118,19 @@ class EventName(StrEnum):
     BAKE_RESUMED = "bake resumed"
     # of an inspection
     INSPECTED = "inspected"
+
+
+class EventWord(StrEnum):
+    """What people read where the name, which old records keep, would mislead them."""
+
+    LEARNED = "lamp values recorded"
+    LESSONS_DROPPED = "lamp values discarded"
+    JOURNAL_BEGUN_ANEW = "journal begun again"
+
+
+def for_people(name: str) -> str:
+    """The name of an event for people."""
+    return next((word for word in EventWord if EventName[word.name] == name), name)
 
 
 def if_known(*, default: None) -> Any:

@@ -2,7 +2,36 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
+
 from platelink.events.event import Event, EventName, if_known, per_channel
+
+
+class Cause(StrEnum):
+    """Why an exposure or a step was held, stopped or aborted; of contact, of which kind it is."""
+
+    SUDDEN = "sudden"
+    CREEPING = "creeping"
+    UNSTEADY = "unsteady"
+    PUMP = "pump"
+    GAUGE = "gauge"
+    PERSON = "person"
+    STOP_BUTTON = "stop button"
+    INTERLOCK = "interlock"
+    LIGHT = "light"
+    """Lamps or light sensor."""
+    DOSE = "dose"
+    """It is not known well enough, or not as asked."""
+    LINK = "link"
+    DEVICE = "device"
+    RECORD = "record"
+    OVEN = "oven"
+    TOO_LONG = "too long"
+    """Something that was waited for did not come."""
+
+
+CONTACT = (Cause.SUDDEN, Cause.CREEPING, Cause.UNSTEADY, Cause.PUMP, Cause.GAUGE)
+"""Causes that are of the contact."""
 
 # --- of an exposure ------------------------------------------------------------------------------
 
@@ -19,7 +48,7 @@ class Waiting(Event, name=EventName.WAITING):
 
 
 class ContactHeld(Event, name=EventName.CONTACT_HELD):
-    """The hold test has passed: the fall with half of its interval lies within its limit;
+    """The hold test has passed: the fall, with half of its interval, is within its limit;
     what the gauge showed of the vented frame before, and the pull-down's time constant, where they
     are known."""
 
@@ -33,8 +62,9 @@ class ContactHeld(Event, name=EventName.CONTACT_HELD):
 
 
 class ContactWeaker(Event, name=EventName.CONTACT_WEAKER):
-    """The vacuum has fallen in the light, or is unsteady. By its slope it keeps its band until the
-    light ends, or that cannot be told yet: it goes on, and the band is watched. ``cause`` is its
+    """The vacuum has fallen in the light, or is unsteady. By its slope it stays in its band until
+    the light ends, or it is too early to say: the exposure continues, and the band is watched.
+    ``cause`` is its
     kind: sudden, creeping, unsteady or pump."""
 
     vacuum_kpa: float
@@ -46,7 +76,7 @@ class ContactWeaker(Event, name=EventName.CONTACT_WEAKER):
 
 
 class Armed(Event, name=EventName.ARMED):
-    """The standing order is on its way."""
+    """The order is on its way to the device."""
 
     order: int
     predicted_s: float | None = None
@@ -56,7 +86,7 @@ class Armed(Event, name=EventName.ARMED):
 
 
 class LampOn(Event, name=EventName.LAMP_ON):
-    """The device has switched the lamp on."""
+    """The device has switched the lamps on."""
 
 
 class LightSeen(Event, name=EventName.LIGHT_SEEN):
@@ -70,7 +100,8 @@ class GuardEndsFirst(Event, name=EventName.GUARD_ENDS_FIRST):
 
 
 class LampOff(Event, name=EventName.LAMP_OFF):
-    """The lamp is off and its after-glow counted. The dose is that of the exposure so far; the
+    """The lamps are off and their after-glow is counted. The dose is that of the exposure so far;
+    the
     device's and the plain dose are of this stretch of light."""
 
     reason: str = "none"
@@ -82,26 +113,26 @@ class LampOff(Event, name=EventName.LAMP_OFF):
 
 
 class Holding(Event, name=EventName.HOLDING):
-    """Why it left ``running``: it can go on. Where contact is the reason, of which kind: sudden,
-    creeping, unsteady, pump or gauge."""
+    """Why it left ``running``: it can continue."""
 
-    cause: str | None = if_known(default=None)
+    cause: Cause | None = if_known(default=None)
 
 
 class Stopping(Event, name=EventName.STOPPING):
-    """Why it left ``running``: it ends in order."""
+    """Why it left ``running``: it is being stopped."""
+
+    cause: Cause | None = if_known(default=None)
 
 
 class Aborting(Event, name=EventName.ABORTING):
-    """Why it left ``running``: something is wrong. Where contact is the reason, of which kind:
-    sudden, creeping, unsteady, pump or gauge."""
+    """Why it left ``running``: something is wrong."""
 
-    cause: str | None = if_known(default=None)
+    cause: Cause | None = if_known(default=None)
 
 
 class Held(Event, name=EventName.HELD):
-    """At rest and dark; of an exposure with the dose that is still missing, how much fell unseen
-    and how much of the dose did not fall, at most."""
+    """At rest and dark; of an exposure with the remaining dose, and at most how much more was
+    given than counted and how much less."""
 
     remaining_mj_cm2: float | None = if_known(default=None)
     uncertain_mj_cm2: float | None = if_known(default=None)
@@ -109,16 +140,16 @@ class Held(Event, name=EventName.HELD):
 
 
 class Restarted(Event, name=EventName.RESTARTED):
-    """Going on, with the remainder; what fell unseen, and what of the dose did not fall, at most,
-    after a person's word on it."""
+    """Continuing with the remaining dose; at most how much more or less was given than counted,
+    after a person's statement."""
 
     uncertain_mj_cm2: float | None = if_known(default=None)
     doubtful_mj_cm2: float | None = if_known(default=None)
 
 
 class Doubted(Event, name=EventName.DOUBTED):
-    """What is not known of an order's light (0: of light without one), after so much of it: how
-    much fell unseen, and what of the dose did not fall, at most; and by how much that grows."""
+    """What is not known of an order's light (0: light without one), after so much of it: at most
+    how much more or less was given than counted, and how fast that grows."""
 
     order: int = 0
     light_s: float = 0.0
@@ -129,7 +160,7 @@ class Doubted(Event, name=EventName.DOUBTED):
 
 
 class Refused(Event, name=EventName.REFUSED):
-    """What was asked is not possible in the present state. Told to the person who asked."""
+    """What was asked is not possible in the present state. Shown to the person who asked."""
 
 
 class Lesson(Event, name=EventName.LEARNED):
@@ -141,7 +172,7 @@ class Lesson(Event, name=EventName.LEARNED):
 
 
 class CalibrationOverdue(Event, name=EventName.CALIBRATION_OVERDUE):
-    """A calibration is past its date; going on was accepted."""
+    """A calibration is past its date; a person chose to continue."""
 
 
 # --- of an exposure on a unit that switches its own lamps ----------------------------------------
@@ -159,11 +190,11 @@ class AdviceOverLimit(Event, name=EventName.ADVICE_OVER_LIMIT):
 
 
 class DarkNotRead(Event, name=EventName.DARK_NOT_READ):
-    """Light came before a dark reading was done; the calibration's is used."""
+    """Light came before a dark reading was done; the calibration's dark reading is used."""
 
 
 class DoseReached(Event, name=EventName.DOSE_REACHED):
-    """End the light now. The beeper says so too."""
+    """Switch the light off now. The beeper sounds, too."""
 
 
 class SensorAtItsLimit(Event, name=EventName.SENSOR_AT_ITS_LIMIT):

@@ -1,4 +1,4 @@
-"""Events of who was let in, who was not, and what was damaged. Data only."""
+"""Events of who was let in, who was not, what was damaged and what was removed. Data only."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from platelink.events.event import Event, EventName, if_known
 
 
 class PeopleEntered(Event, name=EventName.PEOPLE_ENTERED):
-    """The store of people has its first lead. From now on nobody is a lead without signing in, not
-    even where the store is lost."""
+    """The store of people has its first lead. From then on nobody acts as a lead without signing
+    in, even if the store is lost."""
 
     who: str
 
 
 class Security(Event, name=EventName.SECURITY):
-    """Somebody signed in, was refused, or came from elsewhere; or the configuration is another one.
-    What is refused again and again is one event a minute, with how many there were."""
+    """A sign-in, a refusal, a request from elsewhere, or a changed configuration. Repeated
+    refusals are one event a minute, with their number."""
 
     what: str
     who: str | None = if_known(default=None)
@@ -23,8 +23,8 @@ class Security(Event, name=EventName.SECURITY):
 
 
 class JournalBegunAnew(Event, name=EventName.JOURNAL_BEGUN_ANEW):
-    """The journal before this one was damaged while or before it was written, and lies aside as it
-    is. In a run: what it recorded until here is in that one."""
+    """The previous journal was damaged and has been kept aside as it is. In a run: what was
+    recorded before is in that one."""
 
     aside: str
     journal: str | None = if_known(default=None)
@@ -32,4 +32,23 @@ class JournalBegunAnew(Event, name=EventName.JOURNAL_BEGUN_ANEW):
     entries: int | None = if_known(default=None)
 
 
-OF_SECURITY: tuple[type[Event], ...] = (PeopleEntered, Security, JournalBegunAnew)
+class SamplesRemoved(Event, name=EventName.SAMPLES_REMOVED):
+    """By the retention of the configuration. Everything else of the record stays, and so does its
+    seal. They are removed once this is sealed itself."""
+
+    of_run: str
+    """The plate, or the exposure without one."""
+    runs: tuple[str, ...]
+    """The runs whose samples these were."""
+    samples: int
+    days: int
+    """The rule: samples are kept for so long."""
+    manifest_sha256: str
+    """What the record was sealed as, samples and all."""
+    backup_utc: str
+    """When the newest backup was made that has them."""
+
+
+OF_SECURITY: tuple[type[Event], ...] = (
+    PeopleEntered, Security, JournalBegunAnew, SamplesRemoved,
+)  # fmt: skip

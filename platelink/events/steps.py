@@ -8,7 +8,7 @@ from platelink.events.event import Event, EventName, if_known
 
 
 class PlateMade(Event, name=EventName.PLATE_MADE):
-    """Taken up, with its recipe's revision."""
+    """Started, with its recipe's revision."""
 
     who: str
     hash: str
@@ -43,7 +43,7 @@ class ExposureRecovered(Event, name=EventName.EXPOSURE_RECOVERED):
 
 
 class PlateResumed(Event, name=EventName.PLATE_RESUMED):
-    """Taken up again; nothing ran for at most that long."""
+    """Continued after a restart; nothing ran for at most that long."""
 
     down_s: float | None
 
@@ -52,6 +52,26 @@ class PlateEnded(Event, name=EventName.PLATE_ENDED):
     """Complete, stopped or aborted, and why."""
 
     judgement: str | None
+
+
+class PlateNoted(Event, name=EventName.PLATE_NOTED):
+    """What a person wrote down of a plate after its end; the plate's run stays as it was."""
+
+    of_run: str
+    words: str
+    who: str
+
+
+class PlateCorrected(Event, name=EventName.PLATE_CORRECTED):
+    """What a person corrected of a plate after its end: ``field`` is lot, job, verdict, or depth
+    with the name of its point. What was recorded stays; the newest correction holds beside it."""
+
+    of_run: str
+    field: str
+    was: str | float | None
+    now: str | float
+    who: str
+    why: str
 
 
 # --- of stages done by hand ----------------------------------------------------------------------
@@ -70,7 +90,7 @@ class StageStarted(Event, name=EventName.STAGE_STARTED):
 
 
 class StageDue(Event, name=EventName.STAGE_DUE):
-    """Its time is over: end it now and confirm. The beeper says so too."""
+    """Its time is over: end it now and confirm. The beeper sounds, too."""
 
 
 class StageOverdue(Event, name=EventName.STAGE_OVERDUE):
@@ -100,13 +120,13 @@ class StagesEnded(Event, name=EventName.STAGES_ENDED):
 
 
 class StagesResumed(Event, name=EventName.STAGES_RESUMED):
-    """Going on after a restart of the computer, whose time counts into the stage."""
+    """Continued after a restart of the computer; that time counts as part of the stage."""
 
     down_s: float | None
 
 
 class WaterTyped(Event, name=EventName.WATER_TYPED):
-    """A person measured the water, where no probe does."""
+    """A person measured the water; there is no probe."""
 
     water_c: float
     who: str
@@ -177,7 +197,7 @@ class OvenGap(Event, name=EventName.OVEN_GAP):
 
 
 class OvenSensorLost(Event, name=EventName.OVEN_SENSOR_LOST):
-    """No temperature for too long; nothing counts."""
+    """No temperature for too long; no time is counted."""
 
 
 class OvenSensorBack(Event, name=EventName.OVEN_SENSOR_BACK):
@@ -205,7 +225,7 @@ class BakeEnded(Event, name=EventName.BAKE_ENDED):
 
 
 class BakeResumed(Event, name=EventName.BAKE_RESUMED):
-    """Going on after a restart of the computer."""
+    """Continued after a restart of the computer."""
 
     down_s: float | None
     in_band_s: float
@@ -226,7 +246,8 @@ class Inspected(Event, name=EventName.INSPECTED):
 
 
 OF_PLATES: tuple[type[Event], ...] = (
-    PlateMade, StepMoved, Deviation, ExposureRecovered, PlateResumed, PlateEnded,
+    PlateMade, StepMoved, Deviation, ExposureRecovered, PlateResumed, PlateEnded, PlateNoted,
+    PlateCorrected,
 )  # fmt: skip
 OF_STAGES: tuple[type[Event], ...] = (
     StagePrompt, StageStarted, StageDue, StageOverdue, StageEnded, StagesEnded, StagesResumed,

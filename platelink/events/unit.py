@@ -17,12 +17,12 @@ class LinkUp(Event, name=EventName.LINK_UP):
 
 
 class LinkLost(Event, name=EventName.LINK_LOST):
-    """Nothing has come from it for too long, or the port is gone."""
+    """Nothing received from it for too long, or the port is gone."""
 
 
 class DeviceRestarted(Event, name=EventName.DEVICE_RESTARTED):
-    """It answers and has started anew since, told as ``link up``; within an exposure, what light
-    is not known therefore."""
+    """It answers and has restarted since; data as in ``link up``. In an exposure: what light is
+    not known because of it."""
 
     boot_id: int | None = if_known(default=None)
     firmware: str | None = if_known(default=None)
@@ -31,7 +31,7 @@ class DeviceRestarted(Event, name=EventName.DEVICE_RESTARTED):
 
 
 class DeviceDoesNotMatch(Event, name=EventName.DEVICE_DOES_NOT_MATCH):
-    """It converts other bits, or has fewer light channels, than configured. No exposure begins."""
+    """Its converter or its number of light channels is not as configured. No exposure begins."""
 
 
 class ProtocolMismatch(Event, name=EventName.PROTOCOL_MISMATCH):
@@ -47,9 +47,8 @@ class DeviceEventsLost(Event, name=EventName.DEVICE_EVENTS_LOST):
 
 
 class LightSumsRefused(Event, name=EventName.LIGHT_SUMS_REFUSED):
-    """Sums of light from the device that cannot follow those before: damaged, not counted. The
-    next good ones count on from the last good ones. Told at most once a second while it lasts, and
-    when an exposure is held for it."""
+    """Impossible light sums from the device: damaged, not counted. Counting continues from the
+    last good ones. Reported at most once a second, and when an exposure is held for it."""
 
     refused: int
     """All of them since the daemon's start."""
@@ -57,8 +56,8 @@ class LightSumsRefused(Event, name=EventName.LIGHT_SUMS_REFUSED):
 
 
 class DeviceClockJumped(Event, name=EventName.DEVICE_CLOCK_JUMPED):
-    """The device's count of ticks has jumped, which its counts of samples deny. All goes on by
-    those, no light is lost. Told at most once a second."""
+    """The device's tick count has jumped, against its sample counts. Those are used instead; no
+    light is lost. Reported at most once a second."""
 
     ticks: int
     """How far this time."""
@@ -67,14 +66,14 @@ class DeviceClockJumped(Event, name=EventName.DEVICE_CLOCK_JUMPED):
 
 
 class LightFound(Event, name=EventName.LIGHT_FOUND):
-    """The device is in the light of an exposure that a daemon before this one began."""
+    """The light of an exposure begun before this start of the daemon is on."""
 
     order: int | None = None
 
 
 class LampSwitchedOff(Event, name=EventName.LAMP_SWITCHED_OFF):
-    """Light without an exposure of this daemon was ended: an order of a daemon before it that was
-    stopped, or that nobody waits for any longer."""
+    """Light that belongs to no present exposure was switched off: an order from before this start
+    of the daemon that was stopped or is no longer needed."""
 
 
 class Asked(Event, name=EventName.ASKED):
@@ -86,14 +85,15 @@ class Asked(Event, name=EventName.ASKED):
 
 
 class LessonsDropped(Event, name=EventName.LESSONS_DROPPED):
-    """A person had what lamps taught dropped, as when they were changed: it is learned anew."""
+    """A person discarded the lamp values, as after a lamp change; new ones are recorded by the
+    next exposures."""
 
     who: str
     why: str
 
 
 class LampsChanged(Event, name=EventName.LAMPS_CHANGED):
-    """Other lamps were put in; so many hours had they burned before."""
+    """Lamps were replaced; hours they had burned before."""
 
     who: str
     why: str
@@ -109,8 +109,8 @@ class LampsCleaned(Event, name=EventName.LAMPS_CLEANED):
 
 
 class LampsMeasured(Event, name=EventName.LAMPS_MEASURED):
-    """A reading of a hand meter at the sensor's place, with its expanded uncertainty (k = 2): the
-    only thing that tells lamps that fade from a sensor that ages, where there is one channel."""
+    """A reading of a hand meter at the sensor's place, with its expanded uncertainty (k = 2): with
+    one channel, the only way to separate fading lamps from an ageing sensor."""
 
     who: str
     why: str
@@ -120,21 +120,30 @@ class LampsMeasured(Event, name=EventName.LAMPS_MEASURED):
 
 
 class ComputerClockSet(Event, name=EventName.COMPUTER_CLOCK_SET):
-    """The computer's clock has stepped. Times of this run stay on the old clock."""
+    """The computer's clock was set. Times in this run keep to the old clock."""
 
     step_ms: int | None = if_known(default=None)
     """Positive: forward."""
 
 
 class DoseCorrected(Event, name=EventName.DOSE_CORRECTED):
-    """The device's account of a run came after the run had ended without it: what was believed to
-    have fallen, and what the device says. The end of the run stays as it was written."""
+    """The device's report on a run came after the run had ended without it: the dose as believed
+    and as reported. The recorded end stays as it was written."""
 
     of_run: str
     believed_mj_cm2: float
     believed_uncertain_mj_cm2: float
     dose_mj_cm2: float
     uncertain_mj_cm2: float
+
+
+class InputsTaped(Event, name=EventName.INPUTS_TAPED):
+    """A plate is closed: so many inputs are on this tape since its begin, with this hash. What the
+    unit did is made again from them by ``platelink replay``."""
+
+    tape: str
+    inputs: int
+    sha256: str
 
 
 class DeviceEdge(Event, name=EventName.ALARM):
@@ -176,7 +185,7 @@ EDGES: dict[EventName, str] = {
 
 
 class AlarmMoved(Event, name=EventName.ALARM):
-    """One move of one alarm (ISA-18.2), and why."""
+    """One move of one alarm (ISA-18.2), and why; of which run and plate, where it is of one."""
 
     alarm: str
     priority: str
@@ -192,6 +201,8 @@ class AlarmMoved(Event, name=EventName.ALARM):
     first_out: bool
     who: str | None
     why: str | None
+    of_run: str | None = if_known(default=None)
+    plate: str | None = if_known(default=None)
 
 
 class AlarmFlood(Event, name=EventName.ALARM_FLOOD):

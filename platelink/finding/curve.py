@@ -82,7 +82,7 @@ def fitted(
     if len(xs) != n or n <= k:
         raise NoFitError(f"{n} points cannot carry {k} constants; take more")
     if not (np.isfinite(xs).all() and np.isfinite(ys).all()):
-        raise NoFitError("a point is no finite number")
+        raise NoFitError("a point is not a finite number")
 
     def off(constants: F64) -> F64:
         with np.errstate(all="ignore"):
@@ -134,4 +134,6 @@ def _must_be_determined(jacobian: F64, sizes: F64) -> None:
     if not (np.isfinite(jacobian).all() and (sizes > 0.0).all()):
         raise NoFitError("a constant changes nothing at these points; take some where it does")
     if not np.linalg.cond(jacobian / sizes) < WORST_CONDITION:
-        raise NoFitError("the points do not tell the constants apart; take some over a wider range")
+        raise NoFitError(
+            "these points do not determine the constants; take some over a wider range"
+        )

@@ -91,8 +91,8 @@ class Fade:
         farther than was observed."""
         if not 0.0 <= days_on <= self.days:
             raise NoFitError(
-                f"{days_on:.0f} days on are not foretold: only {self.days:.0f} were observed since "
-                "the last step"
+                f"{days_on:.0f} days on are not forecast: only {self.days:.0f} have been "
+                "observed since the last sudden change"
             )
         used_on = self.use_per_day * days_on
         row = np.array([1.0, used_on])
@@ -217,9 +217,11 @@ def fade_of(days: Days, since: int, channel: int | None = None) -> Fade:
     level = days.level[first:].mean(axis=1) if channel is None else days.level[first:, channel]
     n = len(day)
     if n < LEAST_DAYS:
-        raise NoFitError(f"{n} days with light since the last step, {LEAST_DAYS} make a trend")
+        raise NoFitError(
+            f"{n} days with light since the last sudden change; a trend needs {LEAST_DAYS}"
+        )
     if not (np.isfinite(level).all() and np.isfinite(used).all()):
-        raise NoFitError("a level is no finite number")
+        raise NoFitError("a level is not a finite number")
     if used[-1] - used[0] <= 0.0:
         raise NoFitError("the lamps were not used between the days")
     columns = np.stack([np.ones(n), used - used[-1]], axis=1)

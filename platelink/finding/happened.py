@@ -28,21 +28,19 @@ def text_of(  # noqa: PLR0911 -- one for each look
     if cleaned is not None:
         what = {"lamps": "lamps", "sensor": "light sensor"}.get(cleaned.part, "lamps and sensor")
         if calibration:
-            return (
-                f"{what} cleaned, as was entered, and calibrated ({calibration}): {by} is of both"
-            )
-        return f"{what} cleaned, as was entered ({by})"
+            return f"{what} cleaned, as recorded, and calibrated ({calibration}): {by} is of both"
+        return f"{what} cleaned, as recorded ({by})"
     if calibration:
         return (
-            f"the light changed ({by}) with the calibration {calibration}, beyond what that "
-            "changed of the scale: lamps, or a sensor that was moved or cleaned for it; which "
-            "cannot be told, so look at the lamps"
+            f"the light changed ({by}) with the calibration {calibration}, by more than the "
+            "calibration explains: the lamps, or a sensor moved or cleaned for it; which of "
+            "these is not known, so look at the lamps"
         )
     if len(change) == 1:
         what = "fell" if change[0] < 0.0 else "rose"
         return (
-            f"the light {what} ({by}): lamps or sensor, one channel cannot tell; measure by a hand "
-            "meter (platelink lamps measured)"
+            f"the light {what} ({by}): lamps or sensor, one channel cannot show which; "
+            "measure with a hand meter (platelink lamps measured)"
         )
     moved = [i for i, one in enumerate(change) if abs(one) >= LEAST_STEP]
     apart = max(change) - min(change)
@@ -54,7 +52,7 @@ def text_of(  # noqa: PLR0911 -- one for each look
         only = f"{100.0 * float(np.expm1(change[i])):+.1f} %"
         return f"{names[i]} alone changed ({only}): its sensor {how}; the lamps did not"
     if alike and mean >= NEW_LAMPS:
-        return f"all channels rose alike ({by}): new lamps? enter them (platelink lamps changed)"
+        return f"all channels rose alike ({by}): new lamps? Record them (platelink lamps changed)"
     if alike and mean > 0.0:
         return f"all channels rose alike ({by}): lamps or glass cleaned, or more supply voltage"
     if alike:

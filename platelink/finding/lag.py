@@ -88,16 +88,18 @@ def lag_of(
     low_s, high_s = curve.interval(0, inflated=_inflated(off))
     if curve.sd > MOST_SCATTER * rise:
         raise NoFitError(
-            f"the readings are {curve.sd:.1f} °C off the curve of any one lag (limit "
-            f"{MOST_SCATTER * rise:.1f}): fix the probe in the plate, and read it anew"
+            f"the readings are {curve.sd:.1f} °C off any single lag's curve (limit "
+            f"{MOST_SCATTER * rise:.1f}): fix the probe in the plate and repeat the trial"
         )
     if at[-1] - at[0] < LEAST_LAGS * lag_s:
         raise NoFitError(
-            f"the trial took {at[-1] - at[0]:.0f} s, and the plate lags by about {lag_s:.0f} s: go "
-            f"on for {LEAST_LAGS * lag_s:.0f} s, until it is warm"
+            f"the trial took {at[-1] - at[0]:.0f} s, and the plate lags by about {lag_s:.0f} "
+            f"s: continue for {LEAST_LAGS * lag_s:.0f} s, until it is warm"
         )
     if not LAGS_S[0] <= lag_s <= LAGS_S[1]:
-        raise NoFitError(f"a lag of {lag_s:.0f} s cannot be: {LAGS_S[0]:.0f} to {LAGS_S[1]:.0f} s")
+        raise NoFitError(
+            f"a lag of {lag_s:.0f} s is not possible: {LAGS_S[0]:.0f} to {LAGS_S[1]:.0f} s"
+        )
     if high_s - lag_s > MOST_UNSURE * lag_s:
         raise NoFitError(
             f"the lag is {lag_s:.0f} s, but anything from {low_s:.0f} to {high_s:.0f} s fits: take "
@@ -105,7 +107,7 @@ def lag_of(
         )
     if abs(offset_c) > MOST_OFFSET_C:
         raise NoFitError(
-            f"at rest the probe tells {offset_c:+.1f} °C more than the oven's sensor (limit "
+            f"at rest the probe reads {offset_c:+.1f} °C more than the oven's sensor (limit "
             f"{MOST_OFFSET_C:.0f}): compare both at one temperature first"
         )
     return Lag(lag_s, low_s, high_s, start_c, offset_c, curve.sd, len(told))
@@ -113,7 +115,7 @@ def lag_of(
 
 def _must_be_there(ts: F64, air: F64, at: F64, told: F64) -> None:
     if not all(np.isfinite(v).all() for v in (ts, air, at, told)):
-        raise NoFitError("a reading is no finite number")
+        raise NoFitError("a reading is not a finite number")
     if len(at) < LEAST_READINGS:
         raise NoFitError(f"{len(at)} readings of the probe: at least {LEAST_READINGS} are needed")
     if not ((np.diff(at) > 0.0).all() and (np.diff(ts) > 0.0).all()):

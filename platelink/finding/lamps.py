@@ -83,7 +83,7 @@ def lamps_now(
     readings = _readings(lamps)
     forecast, why_no_forecast = _forecast(lamps, levels, fade, why_no_fade, longest)
     if unused:
-        forecast, why_no_forecast = None, f"no exposure yet since {unused} holds"
+        forecast, why_no_forecast = None, f"no exposure yet since {unused} is in force"
     warm_up_s = _deficit_s(lamps)
     low, high = _of_fade(fade, per)
     return LampsNow(
@@ -129,7 +129,7 @@ def _fade(
     """By hours or by starts, whichever the level follows better: a start wears lamps too, and where
     both go together either will do."""
     if levels is None:
-        return None, USES[0], "no exposure has told its level yet"
+        return None, USES[0], "no exposure has recorded its level yet"
     steps = found_steps(lamps, levels)
     since = steps[-1].index if steps else 0
     try:
@@ -170,7 +170,7 @@ def _forecast(
     if limit_s <= deficit_s:
         return None, f"the limit of {limit_s:.0f} s is shorter than the warm-up"
     if dose / law(1e-9) + deficit_s < limit_s:
-        return None, "the limit is never reached"
+        return None, "the limit will not be reached"
     weakest = math.log(_irradiance_for(dose / (limit_s - deficit_s), law))
     days = fade.below(weakest)
     newest = levels.at_ms[-1]
@@ -301,8 +301,8 @@ def _sensor(own: LampSet, readings: Sequence[HandReading], channels: int) -> str
             f"the sensor has shifted by {pct_of(ours - lamps):+.1f} % (±{unsure:.1f} %, k = 2)"
         )
     if channels == 1:
-        return "one channel: lamps that fade and a sensor that ages look alike"
-    return "several channels: what one shows alone is its sensor's, or a tube's near it"
+        return "one channel: fading lamps and an ageing sensor look the same"
+    return "several channels: a change of one alone is that sensor's, or of a tube near it"
 
 
 def _asks(
@@ -313,8 +313,8 @@ def _asks(
     tell = "platelink lamps measured"
     if not readings:
         return (
-            "take a reading with a hand meter at the sensor's place, lamps warm, and enter it "
-            f"({tell}): with one channel nothing else tells lamps from sensor"
+            "take a hand meter reading at the sensor's place, lamps warm, and record it "
+            f"({tell}): with one channel nothing else separates lamps from sensor"
         )
     newest = lamps.runs[-1].at_ms
     days = (newest - to_ms(datetime.fromisoformat(readings[-1].at_utc))) / DAY_MS
@@ -323,8 +323,9 @@ def _asks(
     moved = 0.0 if not ours else 100.0 * abs(now / ours - 1.0)
     if moved > ASK_AFTER_PCT or days > ASK_AFTER_DAYS:
         return (
-            f"since the last reading of a hand meter, {days:.0f} days ago, our sensor's changed by "
-            f"{moved:.0f} %: take another, and enter it ({tell})"
+            f"since the last hand meter reading, {days:.0f} days ago, our sensor's reading "
+            "changed by "
+            f"{moved:.0f} %: take another and record it ({tell})"
         )
     return ""
 

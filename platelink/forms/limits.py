@@ -35,7 +35,7 @@ _DIGIT = re.compile(r"[0-9]")
 
 def too_long(size: str) -> str:
     """What to say of a text that is too long."""
-    return f"is {size} bytes long, at most {TEXT_BYTES} are read; take out what is no part of it"
+    return f"is {size} bytes long, at most {TEXT_BYTES} are read; remove what does not belong"
 
 
 def over(text: str) -> str | None:

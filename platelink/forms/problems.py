@@ -122,7 +122,7 @@ class Reading:
         found = [problem for detail in details[:MOST] for problem in self._problems(detail)]
         if len(details) > MOST:
             left = len(details) - MOST
-            found.append(_whole(self.file, f"has {left} more faults; mend these first"))
+            found.append(_whole(self.file, f"has {left} more faults; fix these first"))
         return found
 
     def problem(self, path: Loc, text: str, *, unknown: bool = False) -> Problem:

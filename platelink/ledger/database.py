@@ -69,6 +69,7 @@ class Database:
                 check_same_thread=not any_thread,
             )
         connection.text_factory = _text
+        connection.create_function("folded", 1, _folded, deterministic=True)
         return connection
 
     def _mode(self) -> str:
@@ -138,6 +139,11 @@ class Database:
         """All rows of a query."""
         with self.translated():
             return self._connection.execute(sql, values).fetchall()
+
+    def each(self, sql: str, values: Sequence[object] = ()) -> Iterator[Row]:
+        """The rows of a query one by one, for more than memory should hold."""
+        with self.translated():
+            yield from self._connection.execute(sql, values)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -226,6 +232,11 @@ class Database:
             raise self.kind.error(Fault.DAMAGED, self.path, error.reason) from error
         except OSError as error:
             raise self.kind.error(Fault.SYSTEM, self.path, error.strerror) from error
+
+
+def _folded(text: object) -> str:
+    """A text in which upper and lower case are the same, in every language; SQLite knows ASCII."""
+    return text.casefold() if isinstance(text, str) else str(text or "")
 
 
 def _text(stored: bytes) -> str | bytes:

@@ -53,7 +53,7 @@ Prune = Callable[[Database], dict[str, int]]
 def salvage(source: Path, target: Path, kind: Kind, prune: Prune) -> Salvaged:
     """Copy; ``StoreRefused`` when the target is there, or nothing can be read of the source."""
     if target.exists():
-        raise StoreRefused(f"{target} is there already; name another file with --to")
+        raise StoreRefused(f"{target} exists already; name another file with --to")
     try:
         found = _salvaged(source, target, kind, prune)
     except BaseException:

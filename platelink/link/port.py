@@ -20,7 +20,7 @@ from serial.tools import list_ports
 
 READ_SIZE = 65536
 MAX_UNSENT = 16384
-"""Bytes kept for a port that does not take them: 1.4 s at 115200 baud. More is dropped and
+"""Bytes kept for a port that does not take them: 1.4 s at 115200 baud. More is discarded and
 counted; the session sends again what matters."""
 
 
@@ -167,7 +167,7 @@ def explain(path: str, error: Exception) -> PortError:
     if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
         return PortMissing(
             f"there is no device at {path}; ports found: {found_ports()}; "
-            "plug the unit in or correct the port in the configuration"
+            "plug the unit in or correct [link] port"
         )
     if code in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
         return PortBusy(f"{path} is in use by {holder(path)}; stop that program first")

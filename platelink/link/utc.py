@@ -18,8 +18,8 @@ class ClockStepped:
 
     def __str__(self) -> str:
         return (
-            f"the computer's clock stepped by {self.step_ms / 1000:+.3f} s "
-            f"(limit {STEP_MS / 1000:.1f} s); times of this run stay on the old clock"
+            f"the computer's clock was set by {self.step_ms / 1000:+.3f} s "
+            f"(limit {STEP_MS / 1000:.1f} s); times in this run keep to the old clock"
         )
 
 

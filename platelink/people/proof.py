@@ -25,7 +25,7 @@ TOLD_EVERY_MS = 60_000
 """Refusals of such names become one entry in this time: a flood must not fill the disk."""
 _T = TypeVar("_T")
 _WRONG = (
-    "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or password"
+    "the name or the PIN or password is wrong; try again, or ask a lead for a new PIN or password"
 )
 _LOCKED = "too many wrong tries with this name; wait until {until:%H:%M:%S} UTC, or ask a lead"
 

@@ -12,19 +12,21 @@ class Right(StrEnum):
     """One kind of action. The value completes: the role may not ..."""
 
     READ = "read and export"
-    OWN_SECRET = "change the own PIN or password"  # noqa: S105 -- words, no secret
+    OWN_SECRET = "change own PIN or password"  # noqa: S105 -- words, no secret
     RUN = "run plates and exposures"
     ANSWER_ALARMS = "answer alarms"
     USE_LOTS = "use lots"
     USE_SCREENS = "use screens"
     DRAFT_RECIPES = "draft recipes"
     CALIBRATE = "calibrate sensors"
+    NOTE_PLATES = "write notes on plates that have ended"
     SKIP_STEPS = "skip steps"
     ACCEPT_OVERDUE = "accept an overdue calibration"
     CHANGE_ALARMS = "change alarms"
-    DROP_LESSONS = "drop lessons of the lamps"
+    DROP_LESSONS = "discard lamp values"
     SIGN_RECIPES = "sign recipes"
     SIGN_CALIBRATIONS = "sign calibrations"
+    CORRECT_PLATES = "correct plates that have ended"
     CHANGE_LOTS = "change lots"
     CHANGE_SCREENS = "change screens"
     CHANGE_PEOPLE = "change people"
@@ -42,25 +44,30 @@ _WORK = frozenset({Role.OPERATOR, Role.LEAD})
 _LEAD = frozenset({Role.LEAD})
 
 RIGHTS: dict[Right, Row] = {
-    Right.READ: Row("see and export everything but the people", _ALL),
-    Right.OWN_SECRET: Row("give oneself another PIN or password", _ALL),
+    Right.READ: Row("see and export everything except people", _ALL),
+    Right.OWN_SECRET: Row("change your own PIN or password", _ALL),
     Right.RUN: Row("make, begin, confirm, hold, restart, stop and abort plates, exposures", _WORK),
     Right.ANSWER_ALARMS: Row("acknowledge and reset alarms", _WORK),
     Right.USE_LOTS: Row("open, use and count lots of stock", _WORK),
     Right.USE_SCREENS: Row("count a use of a screen", _WORK),
     Right.DRAFT_RECIPES: Row("check recipes that are files, and add them as drafts", _WORK),
     Right.CALIBRATE: Row("compare sensors with a reference, level by level", _WORK),
-    Right.SKIP_STEPS: Row("skip a step of a plate, with the reason", _LEAD),
+    Right.NOTE_PLATES: Row("add a note to a plate that has ended", _WORK),
+    Right.SKIP_STEPS: Row("skip a step of a plate, with a reason", _LEAD),
     Right.ACCEPT_OVERDUE: Row("expose although a calibration is overdue", _LEAD),
-    Right.CHANGE_ALARMS: Row("shelve and unshelve alarms, take them out of service", _LEAD),
+    Right.CHANGE_ALARMS: Row("shelve and unshelve alarms, put them out of service", _LEAD),
     Right.DROP_LESSONS: Row(
-        "enter that lamps were changed, cleaned or measured; have what they taught dropped", _LEAD
+        "record that lamps were changed, cleaned or measured; discard lamp values", _LEAD
     ),
     Right.SIGN_RECIPES: Row("approve and retire recipes", _LEAD),
-    Right.SIGN_CALIBRATIONS: Row("approve calibrations, and drop one that holds", _LEAD),
-    Right.CHANGE_LOTS: Row("add, change and close lots of stock", _LEAD),
-    Right.CHANGE_SCREENS: Row("add, change and close screens", _LEAD),
-    Right.CHANGE_PEOPLE: Row("see, add, change, close and unlock people", _LEAD),
+    Right.SIGN_CALIBRATIONS: Row("approve calibrations, discard one in force", _LEAD),
+    Right.CORRECT_PLATES: Row(
+        "correct depth, lot, job or verdict of a plate that has ended; what was recorded stays",
+        _LEAD,
+    ),
+    Right.CHANGE_LOTS: Row("add, change and retire lots of stock", _LEAD),
+    Right.CHANGE_SCREENS: Row("add, change and retire screens", _LEAD),
+    Right.CHANGE_PEOPLE: Row("see, add, change, deactivate and unlock people", _LEAD),
 }
 
 
@@ -74,7 +81,7 @@ def refusal(role: Role, right: Right) -> str | None:
     if may(role, right):
         return None
     others = " or ".join(role for role in Role if may(role, right))
-    return f"the role {role} may not {right}; ask a person with the role {others}"
+    return f"the role {role} may not {right}; ask somebody with the role {others}"
 
 
 def table() -> str:

@@ -75,6 +75,10 @@ PEOPLE = Kind(
     name="store of people",
     application_id=0x504C5031,  # "PLP1"
     migrations=_MIGRATIONS,
-    texts={Fault.ABSENT: "{path} does not exist: nobody was added yet; begin with the first lead"},
+    texts={
+        Fault.ABSENT: (
+            "{path} does not exist: no users yet; add the first lead: platelink user first NAME"
+        )
+    },
     private=True,
 )

@@ -36,7 +36,7 @@ def _faults(secret: str, name: str) -> Iterator[tuple[bool, str]]:
     is_pin = secret.isascii() and secret.isdigit()
     yield len(secret) > LONGEST, _TOO_LONG
     yield not secret.isprintable(), "it has a character that cannot be shown; choose another"
-    yield _key(secret) == _key(name), "it is the name itself; choose another"
+    yield _key(secret) == _key(name), "it is the name; choose another"
     yield (
         is_pin and len(secret) < PIN_DIGITS,
         f"a PIN has at least {PIN_DIGITS} digits; choose a longer one",
@@ -46,7 +46,7 @@ def _faults(secret: str, name: str) -> Iterator[tuple[bool, str]]:
         f"a password has at least {PASSWORD_CHARACTERS} characters; choose a longer one, or a PIN "
         f"of at least {PIN_DIGITS} digits",
     )
-    yield _repeats(secret), "it says the same again and again; choose another"
+    yield _repeats(secret), "it repeats itself; choose another"
     yield is_pin and _counts(secret), "it counts up or down; choose another"
 
 

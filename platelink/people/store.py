@@ -106,8 +106,8 @@ class People(Store):
         _owe_reason(by, f"{person.name} gets a new PIN or password")
         if person.role is not Role.LEAD or not person.open:
             raise StoreRefused(
-                f"{person.name} is no lead, or closed; a lead gives new secrets and opens again: "
-                "platelink user secret, platelink user open"
+                f"{person.name} is not an active lead; a lead sets new secrets and "
+                "reactivates people: platelink user secret, platelink user reactivate"
             )
         return self.change_secret(name, secret, by)
 
@@ -128,9 +128,9 @@ class People(Store):
         """The person has left, with the reason: their sessions end and they cannot sign in."""
         with self.log.writing():
             key, person = self.log.find(name)
-            _owe_reason(by, f"{person.name} is closed")
+            _owe_reason(by, f"{person.name} is deactivated")
             if not person.open:
-                raise StoreRefused(f"{person.name} is closed already")
+                raise StoreRefused(f"{person.name} is already deactivated")
             self._keep_a_lead(key)
             self.log.enter(person.name, Act.CLOSED, by, {"signed_out": self.sign_ins.end_all(key)})
         return self.log.person(name)
@@ -139,9 +139,9 @@ class People(Store):
         """The person is back, with the reason: role and secret are what they were."""
         with self.log.writing():
             _, person = self.log.find(name)
-            _owe_reason(by, f"{person.name} is opened again")
+            _owe_reason(by, f"{person.name} is reactivated")
             if person.open:
-                raise StoreRefused(f"{person.name} is not closed")
+                raise StoreRefused(f"{person.name} is not deactivated")
             self.log.enter(person.name, Act.OPENED, by, {})
         return self.log.person(name)
 
@@ -172,12 +172,14 @@ class People(Store):
     def _refuse_to_add(self, name: str, *, first: bool) -> None:
         with self.log.reading():
             if first and self.log.by_key:
-                raise StoreRefused("there are people already; a lead signs in and adds others")
+                raise StoreRefused("this unit has users already; a lead signs in and adds others")
             if not first and not self.log.by_key:
-                raise StoreRefused("there is nobody yet; begin with the first lead")
+                raise StoreRefused("no users yet; add the first lead: platelink user first NAME")
             person = self.log.by_key.get(names.key(name))
             if person is not None:
-                then = "give another name" if person.open else "they are closed: open them again"
+                then = (
+                    "give another name" if person.open else "they are deactivated: reactivate them"
+                )
                 raise StoreRefused(f"there is a person '{person.name}' already; {then}")
 
     def _new_hash(self, secret: str, name: str) -> str:
@@ -200,7 +202,7 @@ class People(Store):
         """Somebody must be left who can add people and unlock them."""
         if not leads_left(self.log.by_key, key):
             name = self.log.by_key[key].name
-            raise StoreRefused(f"{name} is the only open lead; make another person a lead first")
+            raise StoreRefused(f"{name} is the only active lead; make another person a lead first")
 
 
 def _owe_reason(by: By, what: str) -> None:

@@ -48,8 +48,8 @@ class CursorFile:
             return CursorState()
         except (ValueError, KeyError, TypeError) as fault:
             self.notice = (
-                f"cursor file {self.path} is not readable ({fault!r}): every entry is sent again "
-                f"from the first, receivers drop what they have"
+                f"cursor file {self.path} is not readable ({fault!r}): all entries are sent "
+                "again from the first; receivers skip what they have"
             )
             return CursorState()
         return state

@@ -1,54 +1,91 @@
 """Entries to points of the store, and points to line protocol. Pure.
 
     platelink            every column of the samples, and ``sample`` (index within the run)
-    platelink_event      count = 1, with the tag ``name``
+    platelink_event      count = 1, with the tag ``name``; of an alarm also ``alarm``, ``priority``
+                         and ``state``
     platelink_run_start  count = 1, target_dose_mj_cm2
     platelink_run_end    dose_mj_cm2, device_dose_mj_cm2, plate_to_plate_pct, against_meter_pct,
                          light_s, samples, events, gaps, with the tag ``state``
 
-Tags of all: site, unit, run, step. Numbers only; text stays in the journals.
+Tags of all: site, unit, step; of samples also slot, of starts and ends run: a store's cost is its
+series, and each name of a run makes new ones. Runs recorded before there were slots have run on
+all. Numbers only; text stays in the journals.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
+from pydantic_core import to_json
+
 from platelink.contract.uncertainty import uncertainty_in
+from platelink.events.event import read
+from platelink.events.unit import AlarmMoved
 from platelink.publish.intake import at_ms
 from platelink.publish.topics import Address
 from platelink.runs import AnyEntry, RunChannels, RunEnd, RunEvent, RunSamples, RunStart
 
-UNKNOWN_STEP: Final = "unknown"
 _UNSAFE: Final = re.compile(r"[\x00-\x1f\x7f\\\"]")
 
 
-class Point(NamedTuple):
+class RunTags(NamedTuple):
+    """What the start of a run tells of the tags of all its points."""
+
+    step: str
+    slot: int | None = None
+    """None in older records: the run's name stands in its place."""
+
+
+UNKNOWN: Final = RunTags("unknown")
+"""Of a run whose start has not come."""
+OUTSIDE: Final = RunTags("")
+"""Of what belongs to no run."""
+
+
+class Points(NamedTuple):
+    """Points of one series, one after the other."""
+
     series: str
     """Measurement and tags, escaped: what stands before the first space of a line."""
-    fields: dict[str, float]
-    at_ms: int
+    fields: list[str]
+    """Of each point, as they stand in its line."""
+    at_ms: Sequence[int]
     order: int
-    """Place within the series: rises from point to point as they were made."""
+    """Number of their entry in its journal."""
+
+    def lines(self, at_ms: Sequence[int]) -> list[str]:
+        """Of the line protocol, with these times in milliseconds."""
+        series = self.series
+        return [f"{series} {fields} {at}" for fields, at in zip(self.fields, at_ms, strict=True)]
 
 
-def points_of(entry: AnyEntry, address: Address, *, step: str, order: int) -> Iterator[Point]:
-    """The points of an entry; ``order`` is the entry's number in its journal."""
-    at = at_ms(entry)
+def points_of(entry: AnyEntry, address: Address, run: RunTags, *, order: int) -> Points | None:
+    """The points of an entry, if it has any; ``order`` is the entry's number in its journal."""
+    named = {"site": address.site, "unit": address.unit, "run": address.run_id}
+    known = named if run.slot is None else named | {"run": None}
+    step = {"step": run.step}
+
+    def point(series: str, fields: dict[str, float | None]) -> Points:
+        told = ",".join(f"{name}={value!r}" for name, value in fields.items() if value is not None)
+        return Points(series, [told], (at_ms(entry),), order)
+
     match entry:
+        case RunSamples() if not entry.ticks:  # the unit has removed them since
+            return None
         case RunSamples():
-            series = _series("platelink", address, step)
-            yield from _samples(entry, series)
+            slot = None if run.slot is None else str(run.slot)
+            series = _series("platelink", known | {"slot": slot} | step)
+            return Points(series, _samples(entry), entry.at_utc_ms, order)
         case RunEvent():
-            series = _series("platelink_event", address, step, name=entry.name)
-            yield Point(series, {"count": 1.0}, at, order)
+            series = _series("platelink_event", known | step | {"name": entry.name} | _alarm(entry))
+            return point(series, {"count": 1.0})
         case RunStart():
-            series = _series("platelink_run_start", address, step)
-            fields = {"count": 1.0, "target_dose_mj_cm2": entry.target_dose_mj_cm2}
-            yield Point(series, _known(fields), at, order)
+            series = _series("platelink_run_start", named | step)
+            return point(series, {"count": 1.0, "target_dose_mj_cm2": entry.target_dose_mj_cm2})
         case RunEnd():
-            series = _series("platelink_run_end", address, step, state=entry.state)
+            series = _series("platelink_run_end", named | step | {"state": entry.state})
             stated = uncertainty_in(entry.data)
             ends = {
                 "dose_mj_cm2": entry.dose_mj_cm2,
@@ -60,31 +97,36 @@ def points_of(entry: AnyEntry, address: Address, *, step: str, order: int) -> It
                 "events": float(entry.events),
                 "gaps": float(entry.gaps),
             }
-            yield Point(series, _known(ends), at, order)
+            return point(series, ends)
         case RunChannels():
-            pass
+            return None
 
 
-def line(point: Point, at_ms: int) -> str:
-    """One line of the line protocol, time in milliseconds. ``repr`` gives the shortest text that
-    reads back as the same number."""
-    fields = ",".join(f"{name}={float(value)!r}" for name, value in point.fields.items())
-    return f"{point.series} {fields} {at_ms}"
+def _samples(entry: RunSamples) -> list[str]:
+    """A column at once: most messages are samples, and this is most of the work of each. The texts
+    are the shortest that read back as the same numbers."""
+    first = float(entry.first_sample)
+    columns = {**entry.values, "sample": tuple(first + i for i in range(len(entry.at_utc_ms)))}
+    texts = [to_json(column)[1:-1].decode("ascii").split(",") for column in columns.values()]
+    if not any(None in column for column in entry.values.values()):
+        form = ",".join(f"{name}=%s" for name in columns)
+        return [form % fields for fields in zip(*texts, strict=True)]
+    known = [
+        [(name, text) for name, text in zip(columns, fields, strict=True) if text != "null"]
+        for fields in zip(*texts, strict=True)
+    ]
+    return [",".join(f"{name}={text}" for name, text in fields) for fields in known]
 
 
-def _samples(entry: RunSamples, series: str) -> Iterator[Point]:
-    for i, at in enumerate(entry.at_utc_ms):
-        fields = _known({name: column[i] for name, column in entry.values.items()})
-        index = entry.first_sample + i
-        yield Point(series, fields | {"sample": float(index)}, at, index)
+def _alarm(event: RunEvent) -> dict[str, str | None]:
+    """What more tells an alarm; nothing of another event."""
+    moved = read(AlarmMoved, event.name, event.data)
+    if moved is None:
+        return {}
+    return {"alarm": moved.alarm, "priority": moved.priority, "state": moved.to}
 
 
-def _known(fields: dict[str, float | None]) -> dict[str, float]:
-    return {name: value for name, value in fields.items() if value is not None}
-
-
-def _series(measurement: str, address: Address, step: str, **more: str) -> str:
-    tags = {"site": address.site, "unit": address.unit, "run": address.run_id, "step": step, **more}
+def _series(measurement: str, tags: Mapping[str, str | None]) -> str:
     # An empty tag value is not allowed in a line; the store takes a missing tag for an empty one.
     pairs = [f"{key}={_tag(value)}" for key, value in tags.items() if value]
     return ",".join([measurement, *pairs])

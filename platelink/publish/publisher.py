@@ -41,6 +41,7 @@ from platelink.publish.outbox import (
 from platelink.publish.publishing import PublisherSettings, PublisherStatus
 from platelink.publish.ranges import joined
 from platelink.publish.repair import IN_FLIGHT, Held, Repair
+from platelink.publish.texts import RetainedTexts
 from platelink.publish.topics import Topics
 from platelink.runs import EXACT, AnyEntry
 
@@ -48,8 +49,8 @@ POLL_S = 0.1
 """How late a new entry may leave, and how often an idle publisher looks into the journal."""
 CURSOR_SAVE_S = 0.5
 """Flushing a memory card costs tens of milliseconds; a cursor that lags costs only duplicates."""
-OWN_MESSAGES = 2 + IN_FLIGHT
-"""Status messages, and entries that a recorder lacks: in flight beside the new entries."""
+OWN_MESSAGES = 3 + IN_FLIGHT
+"""Status, a retained text, and entries that a recorder lacks: in flight beside the new entries."""
 STATUS_S = 2.0
 """How often the pending count is measured, and the retained status renewed when it changed."""
 RESTART_S = 2.0
@@ -64,7 +65,10 @@ class Publisher:
         *,
         open_source: Callable[[], OutboxSource],
         cursor_path: Path,
+        texts: RetainedTexts | None = None,
     ) -> None:
+        self.texts = texts or RetainedTexts()
+        """What the broker keeps, of this unit and of others."""
         self._settings = settings
         self._topics = Topics(settings.site, settings.unit)
         self._open_source = open_source
@@ -98,7 +102,7 @@ class Publisher:
             try:
                 self._work()
             except Exception as fault:  # whatever it is must be shown, and not end the thread
-                text = f"publisher stopped by {fault!r}, begins again in {RESTART_S:g} s"
+                text = f"publisher failed ({fault!r}), restarts in {RESTART_S:g} s"
                 self._status = replace(self._status, connected=False, problem=text)
                 self._stopping.wait(RESTART_S)
         self._status = replace(self._status, running=False, connected=False)
@@ -106,7 +110,7 @@ class Publisher:
     def _work(self) -> None:
         source = self._open_source()
         try:
-            shift = _Shift(self._settings, self._topics, source, self._cursor_file)
+            shift = _Shift(self._settings, self._topics, source, self._cursor_file, self.texts)
             try:
                 while not self._stopping.is_set() and not source.replaced():
                     shift.step(self._detail)
@@ -122,9 +126,11 @@ class _Shift:
     """Everything that lives from one opening of the journal to its closing."""
 
     def __init__(
-        self, settings: PublisherSettings, topics: Topics, source: OutboxSource, file: CursorFile
-    ) -> None:
+        self, settings: PublisherSettings, topics: Topics, source: OutboxSource, file: CursorFile,
+        texts: RetainedTexts,
+    ) -> None:  # fmt: skip
         self._settings = settings
+        self._texts = texts
         self._topics = topics
         self._source = source
         self._file = file
@@ -132,8 +138,8 @@ class _Shift:
         self._notices = {"cursor": file.notice}
         if saved.number and not _same_journal(source, saved):
             self._notices["journal"] = (
-                f"the journal has no entry {saved.entry_id!r} at number {saved.number}: it is "
-                f"another journal than before, every entry is sent from the first"
+                f"the journal has no entry {saved.entry_id!r} at number {saved.number}: this "
+                "is another journal than before; all entries are sent from the first"
             )
             saved = CursorState(session=saved.session)
         self._saved = saved
@@ -163,6 +169,10 @@ class _Shift:
         if self._outbox.sure != self._saved.number and now - self._saved_at >= CURSOR_SAVE_S:
             self._save()
         self._measure(detail, now)
+        text = self._texts.next() if self._outbox.connected else None
+        if text is not None and self._link is not None:
+            topic, body = text
+            self._texts.sent(topic, body, self._link.publish(topic, body.encode(), retain=True))
 
     def leave(self, detail: dict[str, JsonValue]) -> None:
         """Say goodbye: the last status of this session, then an orderly end of the connection."""
@@ -199,6 +209,7 @@ class _Shift:
         if self._link is not None:
             self._link.close()
         self._link = None
+        self._texts.lost()
         self._numbers.clear()
         self._again.clear()
         self._repair.lost(now=time.monotonic())
@@ -233,7 +244,9 @@ class _Shift:
             case Connected():
                 assert self._link is not None
                 self._outbox.connected_to_broker(event.receive_maximum - OWN_MESSAGES, now=now)
-                self._link.subscribe([self._topics.status, self._topics.held_by_any])
+                self._link.subscribe(
+                    [self._topics.status, self._topics.held_by_any, *self._texts.listen]
+                )
                 self._tell("online", detail)
             case ConnectionLost(reason):
                 self._outbox.lost(reason, now=now)
@@ -245,12 +258,15 @@ class _Shift:
                     self._link.acknowledge(event)
                 if topic == self._topics.status:
                     self._compare(payload, detail)
-                else:
+                elif not self._texts.heard(topic, payload):
                     self._hear_held(topic, payload)
             case SubscriptionRefused(reason):
                 self._notices["status"] = f"own status not readable: {reason}"
 
     def _answered(self, event: Acknowledged, now: float) -> None:
+        topic = self._texts.answered(event.mid)
+        if topic is not None and event.code >= REFUSED:
+            self._notices["texts"] = f"the broker refused {topic}: check its access list"
         again = self._again.pop(event.mid, None)
         if again is not None:
             self._repair.answered(again)
@@ -259,8 +275,8 @@ class _Shift:
             return  # the status message, or one that was sent again
         if event.code == NO_SUBSCRIBERS and self._settings.hold_without_subscriber:
             text = (
-                "the broker has no subscriber and would throw the entries away: start "
-                "'platelink recorder' (or set hold_without_subscriber = false)"
+                "the broker has no subscriber and would discard the entries: start "
+                "'platelink recorder'"
             )
             self._outbox.undelivered(number, text, now=now)
         elif event.code >= REFUSED:
@@ -281,7 +297,7 @@ class _Shift:
         elif seen[0] > own[0]:
             self._notices["status"] = (
                 f"the broker has a status of session {seen[0]}, later than ours ({own[0]}): "
-                f"another publisher runs under the same site and unit, or the clock was set back"
+                f"another publisher uses the same site and unit, or the clock was set back"
             )
 
     def _hear_held(self, topic: str, payload: bytes) -> None:
@@ -331,13 +347,14 @@ class _Shift:
             self._file.save(self._saved)
         except OSError as fault:
             self._notices["cursor"] = (
-                f"cursor file {self._file.path} cannot be written ({fault.strerror}): publishing "
-                f"goes on, after a restart some entries are sent again; check free disk space"
+                f"cursor file {self._file.path} cannot be written ({fault.strerror}): "
+                "publishing continues; after a restart some entries are sent again; check "
+                "free disk space"
             )
         self._saved_at = time.monotonic()
 
     def _notice(self) -> str:
-        return "; ".join(filter(None, self._notices.values()))
+        return "; ".join(filter(None, (*self._notices.values(), self._texts.notice)))
 
     def _measure(self, detail: dict[str, JsonValue], now: float) -> None:
         box = self._outbox

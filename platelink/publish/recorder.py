@@ -1,4 +1,5 @@
-"""The recorder: broker to store, a process of its own. One thread owns socket, journal and clock.
+"""The recorder: broker to store, a process of its own. One thread owns socket, journal and clock;
+a second one only waits for the answers of the store.
 
 A message is acknowledged to the broker when it is in the recorder's journal; from there it goes to
 the store, and stays until the store has surely kept it. Everything that decides is in intake,
@@ -10,6 +11,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -27,8 +29,9 @@ from platelink.publish.mqtt import (
     Received,
     SubscriptionRefused,
 )
-from platelink.publish.recorder_journal import Counts, RecorderJournal, RecorderJournalError
-from platelink.publish.store import Store, StoreLost, StoreRefused, StoreSettings
+from platelink.publish.recorder_journal import Counts, RecorderJournal
+from platelink.publish.recorder_schema import RecorderJournalError
+from platelink.publish.store import Store, StoreLost, StoreRefused, StoreSettings, StoreState
 from platelink.publish.teller import KEPT_S, Teller
 from platelink.publish.topics import ROOT, recorder_filters
 from platelink.publish.upload import (
@@ -46,6 +49,8 @@ BUSY_POLL_S = 0.005
 RECEIVE_MAXIMUM = 200
 """Messages that the broker may send ahead of our commits."""
 HOUSEKEEPING_S = 10.0
+Heard = dict[tuple[str, str], int]
+"""When the newest entry of a site's unit came, ms since 1970."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +67,8 @@ class RecorderSettings:
     remember_s: float = 7 * 86400.0
     """How long the steps of runs and the order of points are known."""
     upload: UploadSettings = field(default_factory=UploadSettings)
+    watch: tuple[str, int] | None = None
+    """Host and port at which figures and health are answered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +79,8 @@ class RecorderStatus:
     counts: Counts
     pending: int
     """Rows to be written to the store."""
+    lag_s: float
+    """Age of the oldest of them."""
     unconfirmed: int
     """Rows written, not yet surely kept by the store."""
     lines_written: int
@@ -107,6 +116,9 @@ class Recorder:
         self._settings = settings
         self._journal = RecorderJournal(settings.journal_path)
         self._store = Store(settings.store)
+        self._waits = ThreadPoolExecutor(1, "store")
+        self._asked: Future[StoreState | None] | None = None
+        """The open request to the store."""
         now = time.monotonic()
         self._upload = Upload(settings.upload, rows=self._journal.rows(), now=now)
         self._link: BrokerLink | None = None
@@ -116,6 +128,7 @@ class Recorder:
         self._teller = Teller(settings.name, settings.group)
         self._tended_at = float("-inf")
         self._rows_refused = 0
+        self.heard: Heard = {}
         self._broker_problem = ""
         self._held_problem = ""
         self._journal_problem = ""
@@ -137,7 +150,8 @@ class Recorder:
         report(self.status())
 
     def step(self) -> None:
-        """One round: receive, commit, acknowledge, then at most one request to the store."""
+        """One round: the store's answer and the next request to it, then receive, commit,
+        acknowledge."""
         busy = self._work_on_store()
         if self._link is None and time.monotonic() >= self._connect_at:
             self._connect()
@@ -155,6 +169,7 @@ class Recorder:
             connected=self._connected,
             counts=self._journal.counts(),
             pending=upload.pending,
+            lag_s=self._lag_s(),
             unconfirmed=upload.unconfirmed,
             lines_written=upload.lines_written,
             rows_written_again=upload.rows_written_again,
@@ -166,9 +181,15 @@ class Recorder:
             journal_problem=self._journal_problem,
         )
 
+    def _lag_s(self) -> float:
+        oldest = self._upload.oldest
+        came_ms = None if oldest is None else self._journal.came_ms(oldest)
+        return 0.0 if came_ms is None else max(0.0, (_utc_ms() - came_ms) / 1000.0)
+
     def close(self) -> None:
         """What is not confirmed stays in the journal and is sent again by the next start."""
         self._leave()
+        self._waits.shutdown()  # an answer comes within the store's timeout; it changes nothing
         self._store.close()
         self._journal.close()
 
@@ -197,7 +218,8 @@ class Recorder:
                     self._teller.connected()
                 case Acknowledged(_, code, reason) if code >= REFUSED:
                     self._held_problem = (
-                        f"the broker does not take what this recorder holds ({reason}): give its "
+                        f"the broker rejects this recorder's list of what it has ({reason}): "
+                        "give its "
                         f"user the right to write {ROOT}/+/+/held/+"
                     )
                 case ConnectionLost(reason):
@@ -224,8 +246,9 @@ class Recorder:
             self._lost("left until the journal can be written again")
             return False
         self._journal_problem = ""
-        taken = (message.address for message in batch if isinstance(message, Accepted))
-        self._teller.took((address.site, address.unit) for address in taken)
+        units = {(m.address.site, m.address.unit) for m in batch if isinstance(m, Accepted)}
+        self._teller.took(units)
+        self.heard = self.heard | dict.fromkeys(units, utc_ms)
         self._upload.add(rows, now=time.monotonic())
         return True
 
@@ -242,39 +265,45 @@ class Recorder:
             self._journal_problem = str(fault)
 
     def _work_on_store(self) -> bool:
-        """Do the next thing at the store; True if there may be more at once."""
+        """Take the store's answer and ask the next; True while it is at work, or may soon be."""
+        if self._asked is not None:
+            if not self._asked.done():
+                return True
+            self._answered(self._asked)
+            self._asked = None
         actions = self._upload.tick(now=time.monotonic())
         try:
             for action in actions:
                 match action:
                     case AskStore():
-                        self._ask()
+                        self._asked = self._waits.submit(self._store.state)
                     case Write(rows):
-                        self._write(self._journal.lines_of(rows))
+                        lines = self._journal.lines_of(rows)
+                        self._asked = self._waits.submit(self._store.write, lines)
         except RecorderJournalError as fault:
             self._journal_problem = str(fault)
         return bool(actions) and not self._upload.problem
 
-    def _ask(self) -> None:
+    def _answered(self, answer: Future[StoreState | None]) -> None:
+        now, upload = time.monotonic(), self._upload
+        done: tuple[Confirm | SetAside, ...] = ()
         try:
-            state = self._store.state()
-        except StoreLost as fault:
-            self._upload.store_lost(str(fault), now=time.monotonic())
-            return
-        self._rows_refused = state.rows_refused
-        for confirm in self._upload.store_seen(state.start, now=time.monotonic()):
-            self._do(confirm)
-
-    def _write(self, lines: str) -> None:
-        try:
-            self._store.write(lines)
+            state = answer.result()
         except StoreRefused as fault:
-            for aside in self._upload.write_refused(str(fault), now=time.monotonic()):
-                self._do(aside)
+            done = upload.write_refused(str(fault), now=now)
         except StoreLost as fault:
-            self._upload.write_lost(str(fault), now=time.monotonic())
+            upload.lost(str(fault), now=now)
         else:
-            self._upload.written(now=time.monotonic())
+            if state is None:
+                upload.written(now=now)
+            else:
+                self._rows_refused = state.rows_refused
+                done = upload.store_seen(state.start, now=now)
+        try:
+            for action in done:
+                self._do(action)
+        except RecorderJournalError as fault:
+            self._journal_problem = str(fault)
 
     def _do(self, action: Confirm | SetAside) -> None:
         if isinstance(action, Confirm):

@@ -7,17 +7,25 @@ very same points. Confirmed rows are deleted: the file stays small.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, fields
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 from platelink.ledger.database import Database
-from platelink.ledger.kind import Fault, Kind
+from platelink.ledger.kind import Fault
 from platelink.ledger.lock import WriterLock
 from platelink.ledger.readable import unreadable
 from platelink.publish.holdings import Holdings, split_id
 from platelink.publish.intake import Accepted, Rejected, judge, read_entry
-from platelink.publish.lines import UNKNOWN_STEP, Point, line, points_of
+from platelink.publish.lines import OUTSIDE, UNKNOWN, RunTags, points_of
+from platelink.publish.recorder_schema import (
+    RECORDER,
+    MessageRefusedError,
+    RecorderJournalError,
+)
+from platelink.publish.times import Times
 from platelink.publish.topics import Address
 from platelink.publish.upload import Row
 from platelink.runs import AnyEntry, RunStart
@@ -27,65 +35,8 @@ DEAD_LETTER_BYTES = 65_536
 
 REASON_LIMIT = 300
 """Characters of what is kept of the reason: it may repeat what was sent."""
-MOVED_LIMIT_MS = 60_000
-"""A point further back than this is not moved: the one before it was ahead, or the clock is set."""
-
-_SCHEMA = (
-    "CREATE TABLE source(id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT",
-    # Entries already taken, by the journal they come from and their number in it.
-    """\
-CREATE TABLE seen(source INTEGER NOT NULL REFERENCES source(id), number INTEGER NOT NULL,
-    at_ms INTEGER NOT NULL, PRIMARY KEY(source, number)) STRICT, WITHOUT ROWID""",
-    """\
-CREATE TABLE run(site TEXT NOT NULL, unit TEXT NOT NULL, run_id TEXT NOT NULL,
-    step TEXT NOT NULL, at_ms INTEGER NOT NULL, PRIMARY KEY(site, unit, run_id))
-    STRICT, WITHOUT ROWID""",
-    # The last point of every series: times must rise strictly, or the store keeps one of two.
-    """\
-CREATE TABLE series(name TEXT PRIMARY KEY, last_ms INTEGER NOT NULL, last_order INTEGER NOT NULL,
-    at_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID""",
-    """\
-CREATE TABLE row(number INTEGER PRIMARY KEY AUTOINCREMENT, lines TEXT NOT NULL,
-    line_count INTEGER NOT NULL, at_ms INTEGER NOT NULL) STRICT""",
-    # Entries of runs whose start, which tells the step, has not come yet.
-    "CREATE TABLE waiting(number INTEGER PRIMARY KEY AUTOINCREMENT, site TEXT NOT NULL,\n"
-    "    unit TEXT NOT NULL, run_id TEXT NOT NULL, payload BLOB NOT NULL, at_ms INTEGER NOT NULL) "
-    "STRICT",
-    """\
-CREATE TABLE dead_letter(number INTEGER PRIMARY KEY AUTOINCREMENT, at_ms INTEGER NOT NULL,
-    stage TEXT NOT NULL CHECK (stage IN ('received', 'upload')), topic TEXT NOT NULL,
-    payload BLOB NOT NULL, reason TEXT NOT NULL) STRICT""",
-    "CREATE TABLE counter(name TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT, WITHOUT ROWID",
-)
-_RANGES = (
-    # Entries held, of each journal of each unit: "<site>/<unit>/<journal>".
-    """\
-CREATE TABLE held(source INTEGER NOT NULL REFERENCES source(id), first INTEGER NOT NULL,
-    last INTEGER NOT NULL, at_ms INTEGER NOT NULL, PRIMARY KEY(source, first))
-    STRICT, WITHOUT ROWID""",
-    # Until now a source was a journal, whoever sent it: known again where one unit sent all.
-    """\
-UPDATE source SET name = (SELECT site || '/' || unit || '/' FROM run LIMIT 1) || name
-    WHERE (SELECT count(*) FROM (SELECT DISTINCT site, unit FROM run)) = 1""",
-    """\
-INSERT INTO held SELECT source, min(number), max(number), max(at_ms) FROM (
-    SELECT seen.*, number - row_number() OVER (PARTITION BY source ORDER BY number) AS island
-    FROM seen JOIN source ON id = source WHERE instr(name, '/')) GROUP BY source, island""",
-    "DROP TABLE seen",
-    "DELETE FROM source WHERE NOT instr(name, '/')",
-    # Messages whose time is ahead of this computer's clock, until it is not.
-    """\
-CREATE TABLE early(number INTEGER PRIMARY KEY AUTOINCREMENT, due_ms INTEGER NOT NULL,
-    topic TEXT NOT NULL, payload BLOB NOT NULL) STRICT""",
-)
-
-
-class RecorderJournalError(Exception):
-    """The journal cannot be used: in use, not writable, disk full; the text says what to do."""
-
-
-class MessageRefusedError(RecorderJournalError):
-    """One message cannot be kept as it is; the journal is well."""
+TEXTS_KEPT = 2000
+"""Rows whose lines stay in memory until they are written: the newest need not be read again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,32 +57,24 @@ class Counts:
     """Messages whose time is ahead of the recorder's clock."""
 
 
-_TEXT = "recorder journal {path}: {error}; check free space and that it can be written"
-RECORDER = Kind(
-    name="recorder journal",
-    application_id=0,
-    migrations=(_SCHEMA, _RANGES),
-    pragmas=(
-        "auto_vacuum = INCREMENTAL",
-        "journal_mode = WAL",
-        "synchronous = FULL",
-        "foreign_keys = ON",
-    ),
-    open_wait_s=5.0,
-    write_wait_s=5.0,
-    errors=dict.fromkeys(Fault, RecorderJournalError) | {Fault.REFUSED: MessageRefusedError},
-    texts=dict.fromkeys(Fault, _TEXT)
-    | {
-        Fault.OTHER_KIND: "recorder journal {path} is another kind of file: give this recorder one "
-        "of its own",
-        Fault.NEWER: "recorder journal {path}: its format is {version}, this program reads "
-        "{known}: update it",
-        Fault.CLOSED_DIRECTORY: "recorder journal {path} is not writable ({error}): check its "
-        "folder",
-        Fault.IN_USE: "recorder journal {path} is in use: end the other recorder, or give this one "
-        "a file",
-    },
-)
+@dataclass(slots=True)
+class _New:
+    """What a transaction gathers in memory, written with its end: most messages are lines only."""
+
+    lines: list[list[str]] = field(default_factory=list)
+    """Of each message that has any."""
+    counts: Counter[str] = field(default_factory=Counter)
+    rows: list[Row] = field(default_factory=list)
+    texts: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """A message to be taken."""
+
+    message: Accepted | Rejected
+    early: int | None = None
+    """Its number among those that waited; None of one that has just come."""
 
 
 class RecorderJournal:
@@ -150,6 +93,14 @@ class RecorderJournal:
             self._lock.release()
             raise
         self.holdings = Holdings(self._db)
+        self._times = Times(self._db)
+        self._new = _New()
+        self._runs: dict[tuple[str, str, str], RunTags] = {}
+        """Of runs whose start has come."""
+        self._texts: dict[int, str] = {}
+        """Lines of rows that this process has committed and that are not written yet."""
+        found = self._db.rows("SELECT seq FROM sqlite_sequence WHERE name = 'row'")
+        self._newest_row: int = found[0][0] if found else 0
 
     def close(self) -> None:
         self._db.close()
@@ -158,65 +109,72 @@ class RecorderJournal:
     def commit(self, batch: Sequence[Accepted | Rejected], *, utc_ms: int) -> list[Row]:
         """Take a batch in one transaction; durable when it returns. The rows to upload.
         RecorderJournalError: nothing of the batch was taken."""
-        with self._db.transaction():
-            return self._take_all(batch, utc_ms)
+        return self._take_all([_Work(message) for message in batch], utc_ms)
 
     def release_waiting(self, *, before_ms: int, utc_ms: int) -> list[Row]:
         """Give up waiting for the start of runs whose entries wait since before ``before_ms``."""
         query = "SELECT DISTINCT site, unit, run_id FROM waiting WHERE at_ms < ?"
-        rows: list[Row] = []
-        if late := self._db.rows(query, (before_ms,)):
-            with self._db.transaction():
-                for site, unit, run_id in late:
-                    released = self._start_run(site, unit, run_id, UNKNOWN_STEP, utc_ms)
-                    self._count("unknown_steps", len(released))
-                    rows += released
-        return rows
+        late = self._db.rows(query, (before_ms,))
+        if not late:
+            return []
+        with self._transaction(utc_ms) as new:
+            for site, unit, run_id in late:
+                before = len(new.lines)
+                self._start_run(site, unit, run_id, UNKNOWN, utc_ms)
+                new.counts["unknown_steps"] += len(new.lines) - before
+        return new.rows
 
     def release_early(self, *, utc_ms: int) -> list[Row]:
         """Take the messages whose time is no longer too far ahead."""
         query = "SELECT number, topic, payload FROM early WHERE due_ms <= ? ORDER BY number"
-        rows: list[Row] = []
-        if due := self._db.rows(query, (utc_ms,)):
-            with self._db.transaction():
-                for number, topic, payload in due:
-                    self._db.execute("DELETE FROM early WHERE number = ?", (number,))
-                    message = judge(topic, payload, utc_ms=utc_ms)
-                    if isinstance(message, Accepted):
-                        rows += self._whole(message, self._take, utc_ms)
-        return rows
+        works = [
+            _Work(judge(topic, payload, utc_ms=utc_ms), number)
+            for number, topic, payload in self._db.rows(query, (utc_ms,))
+        ]
+        return self._take_all(works, utc_ms) if works else []
 
     def rows(self) -> list[Row]:
         """Everything not yet confirmed, in order."""
         found = self._db.rows("SELECT number, line_count FROM row ORDER BY number")
         return [Row(number, lines or 0) for number, lines in found]
 
+    def came_ms(self, row: Row) -> int | None:
+        """When the row's message was taken."""
+        found = self._db.rows("SELECT at_ms FROM row WHERE number = ?", (row.number,))
+        return found[0][0] if found else None
+
     def lines_of(self, rows: Iterable[Row]) -> str:
         """The lines of these rows, as one text."""
-        query = "SELECT lines FROM row WHERE number = ?"
-        found = [(row.number, self._db.rows(query, (row.number,))) for row in rows]
-        bad = [n for n, lines in found if not (lines and isinstance(lines[0][0], str))]
-        if bad:
+        return "\n".join(self._lines_of(row.number) for row in rows)
+
+    def _lines_of(self, number: int) -> str:
+        if (known := self._texts.pop(number, None)) is not None:
+            return known
+        found = self._db.rows("SELECT lines FROM row WHERE number = ?", (number,))
+        if not (found and isinstance(found[0][0], str)):
             raise RecorderJournalError(
-                unreadable(self.path, f"row {bad[0]}", LookupError("its lines are damaged"))
+                unreadable(self.path, f"row {number}", LookupError("its lines are damaged"))
             )
-        return "\n".join(lines[0][0] for _, lines in found)
+        lines: str = found[0][0]
+        return lines
 
     def confirm(self, rows: Sequence[Row]) -> None:
         """Forget rows that the store surely has."""
-        with self._db.transaction():
+        with self._transaction(0) as new:
             self._db.execute_each("DELETE FROM row WHERE number = ?", [(r.number,) for r in rows])
-            self._count("confirmed_lines", sum(row.lines for row in rows))
+            new.counts["confirmed_lines"] += sum(row.lines for row in rows)
 
     def set_aside(self, row: Row, reason: str, *, utc_ms: int) -> None:
         """Move a row that the store refuses to the dead letters."""
-        with self._db.transaction():
+        with self._transaction(utc_ms):
             self._bury("upload", "", self.lines_of([row]).encode(), reason, utc_ms)
             self._db.execute("DELETE FROM row WHERE number = ?", (row.number,))
 
     def forget_before(self, before_ms: int) -> None:
         """Drop what is only kept to know order, and what nobody needs of what is held."""
-        with self._db.transaction():
+        with self._transaction(before_ms):
+            self._runs.clear()
+            self._times.mistrust()
             for table in ("series", "run"):
                 self._db.execute(f"DELETE FROM {table} WHERE at_ms < ?", (before_ms,))  # noqa: S608
             self.holdings.forget()
@@ -232,114 +190,165 @@ class RecorderJournal:
         )
         return Counts(**totals, rows=rows, waiting=waiting, early=early)
 
-    def _take_all(self, batch: Sequence[Accepted | Rejected], utc_ms: int) -> list[Row]:
+    @contextmanager
+    def _transaction(self, utc_ms: int) -> Iterator[_New]:
+        """One commit of what is done inside and of what was gathered in memory meanwhile."""
+        try:
+            with self._db.transaction():
+                yield self._new
+                self._settle(self._new, utc_ms)
+            self._newest_row += len(self._new.lines)
+            if len(self._texts) < TEXTS_KEPT:
+                self._texts.update(self._new.texts)
+        except BaseException:  # what the file holds is the truth
+            self._mistrust()
+            raise
+        finally:
+            self._new = _New()
+
+    def _mistrust(self) -> None:
+        self.holdings.mistrust()
+        self._times.mistrust()
+        self._runs.clear()
+
+    def _settle(self, new: _New, utc_ms: int) -> None:
+        self.holdings.settle(utc_ms=utc_ms)
+        self._times.settle(utc_ms=utc_ms)
+        numbers = range(self._newest_row + 1, self._newest_row + 1 + len(new.lines))
+        for number, lines in zip(numbers, new.lines, strict=True):
+            new.texts[number] = "\n".join(lines)
+            new.rows.append(Row(number, len(lines)))
+        self._db.execute_each(
+            "INSERT INTO row(number, lines, line_count, at_ms) VALUES (?, ?, ?, ?)",
+            [(row.number, new.texts[row.number], row.lines, utc_ms) for row in new.rows],
+        )
+        self._db.execute_each(
+            "INSERT INTO counter VALUES (?, ?) ON CONFLICT(name) DO UPDATE "
+            "SET value = value + excluded.value",
+            [(name, more) for name, more in new.counts.items() if more],
+        )
+
+    def _take_all(self, works: Sequence[_Work], utc_ms: int) -> list[Row]:
+        """Take messages in one transaction. Where one is not taken, whatever is the matter with it,
+        that one goes aside: it must not stop the others. The journal's own faults are raised."""
+        try:
+            with self._transaction(utc_ms) as new:
+                for work in works:
+                    self._begin(work)
+                    self._take_one(work, utc_ms)
+        except Exception as fault:
+            if _is_of_the_journal(fault):
+                raise
+            return self._take_each(works, utc_ms)
+        return new.rows
+
+    def _take_each(self, works: Sequence[_Work], utc_ms: int) -> list[Row]:
+        """The same, each as a part of its own."""
         rows: list[Row] = []
-        for item in batch:
-            self._count("received", 1)
-            if isinstance(item, Rejected):
-                self._bury("received", item.topic, item.payload, item.reason, utc_ms)
-            else:
-                rows += self._whole(item, self._take_new, utc_ms)
+        try:
+            with self._db.transaction():
+                for work in works:
+                    try:
+                        with self._db.part(), self._transaction(utc_ms) as new:
+                            self._begin(work)
+                            self._take_one(work, utc_ms)
+                    except Exception as fault:
+                        if _is_of_the_journal(fault):
+                            raise
+                        with self._transaction(utc_ms) as new:
+                            self._begin(work)
+                            self._bury_message(work.message, f"not taken: {fault!r}", utc_ms)
+                    rows += new.rows
+        except BaseException:
+            self._mistrust()
+            raise
         return rows
 
-    def _whole(
-        self, item: Accepted, take: Callable[[Accepted, int], list[Row]], utc_ms: int
-    ) -> list[Row]:
-        """Take a message or put it aside, whatever is the matter with it: what one message is
-        must not stop the others. The journal's own faults are raised."""
-        try:
-            with self._db.part():
-                return take(item, utc_ms)
-        except Exception as fault:
-            if isinstance(fault, RecorderJournalError) and not isinstance(
-                fault, MessageRefusedError
-            ):
-                raise
-            self._bury("received", item.topic, item.payload, f"not taken: {fault!r}", utc_ms)
-            return []
+    def _begin(self, work: _Work) -> None:
+        if work.early is None:
+            self._new.counts["received"] += 1
+        else:
+            self._db.execute("DELETE FROM early WHERE number = ?", (work.early,))
 
-    def _take_new(self, item: Accepted, utc_ms: int) -> list[Row]:
+    def _take_one(self, work: _Work, utc_ms: int) -> None:
+        match work:
+            case _Work(Accepted() as message, None):
+                self._take_new(message, utc_ms)
+            case _Work(Accepted() as message):
+                self._take(message, utc_ms)
+            case _Work(Rejected() as message, None):
+                self._bury_message(message, message.reason, utc_ms)
+
+    def _take_new(self, item: Accepted, utc_ms: int) -> None:
         address = item.address
-        if not self.holdings.take(address.site, address.unit, item.entry.id, utc_ms=utc_ms):
-            self._count("duplicates", 1)
-            return []
+        if self.holdings.holds(address.site, address.unit, item.entry.id):
+            self._new.counts["duplicates"] += 1
+            return
         if item.due_ms > utc_ms:
             self._db.execute(
                 "INSERT INTO early(due_ms, topic, payload) VALUES (?, ?, ?)",
                 (item.due_ms, item.topic, item.payload),
             )
-            return []
-        return self._take(item, utc_ms)
+        else:
+            self._take(item, utc_ms)
+        self.holdings.take(address.site, address.unit, item.entry.id, utc_ms=utc_ms)
 
-    def _take(self, item: Accepted, utc_ms: int) -> list[Row]:
+    def _take(self, item: Accepted, utc_ms: int) -> None:
         entry, address = item.entry, item.address
         if entry.run_id is None:
-            return self._add(item.entry, address, "", utc_ms)
+            self._add(item.entry, address, OUTSIDE)
+            return
         key = (address.site, address.unit, entry.run_id)
         if isinstance(entry, RunStart):
-            own = self._add(entry, address, entry.step, utc_ms)
-            return own + self._start_run(*key, entry.step, utc_ms)
-        known = self._db.rows(
-            "SELECT step FROM run WHERE site = ? AND unit = ? AND run_id = ?", key
-        )
-        if known:
-            return self._add(entry, address, known[0][0], utc_ms)
-        self._db.execute(
-            "INSERT INTO waiting(site, unit, run_id, payload, at_ms) VALUES (?, ?, ?, ?, ?)",
-            (*key, item.payload, utc_ms),
-        )
-        return []
+            run = RunTags(entry.step, entry.slot)
+            self._add(entry, address, run)
+            self._start_run(*key, run, utc_ms)
+        elif (known := self._run(key)) is not None:
+            self._add(entry, address, known)
+        else:
+            self._db.execute(
+                "INSERT INTO waiting(site, unit, run_id, payload, at_ms) VALUES (?, ?, ?, ?, ?)",
+                (*key, item.payload, utc_ms),
+            )
 
-    def _start_run(self, site: str, unit: str, run_id: str, step: str, utc_ms: int) -> list[Row]:
-        """Fix the step of a run for good, and let its waiting entries go."""
+    def _run(self, key: tuple[str, str, str]) -> RunTags | None:
+        """Of a run whose start has come."""
+        if key not in self._runs:
+            query = "SELECT step, slot FROM run WHERE site = ? AND unit = ? AND run_id = ?"
+            for found in self._db.rows(query, key):
+                self._runs[key] = RunTags(*found)
+        return self._runs.get(key)
+
+    def _start_run(self, site: str, unit: str, run_id: str, run: RunTags, utc_ms: int) -> None:
+        """Fix the tags of a run for good, and let its waiting entries go."""
         key = (site, unit, run_id)
-        self._db.execute("INSERT OR IGNORE INTO run VALUES (?, ?, ?, ?, ?)", (*key, step, utc_ms))
+        self._db.execute(
+            "INSERT OR IGNORE INTO run(site, unit, run_id, step, slot, at_ms) "
+            "VALUES (?, ?, ?, ?, ?, ?)",
+            (*key, *run, utc_ms),
+        )
         where = "WHERE site = ? AND unit = ? AND run_id = ?"
         query = f"SELECT payload FROM waiting {where} ORDER BY number"  # noqa: S608
-        rows: list[Row] = []
         for (payload,) in self._db.rows(query, key):
             try:
                 entry = read_entry(payload)
             except ValueError as error:  # damaged since it came: the others of the run go on
                 self._bury("received", "", _bytes(payload), f"damaged: {error}", utc_ms)
                 continue
-            rows += self._add(entry, Address(site, unit, run_id, entry.kind), step, utc_ms)
+            self._add(entry, Address(site, unit, run_id, entry.kind), run)
         self._db.execute(f"DELETE FROM waiting {where}", key)  # noqa: S608
-        return rows
 
-    def _add(self, entry: AnyEntry, address: Address, step: str, utc_ms: int) -> list[Row]:
+    def _add(self, entry: AnyEntry, address: Address, run: RunTags) -> None:
         """Turn an entry into lines with their final times."""
-        order = split_id(entry.id)[1]
-        last: dict[str, tuple[int, int]] = {}
-        lines = []
-        for point in points_of(entry, address, step=step, order=order):
-            lines.append(line(point, self._free_ms(point, last)))
-        self._db.execute_each(
-            "INSERT OR REPLACE INTO series VALUES (?, ?, ?, ?)",
-            [(name, ms, place, utc_ms) for name, (ms, place) in last.items()],
-        )
-        return [self._add_row(lines, utc_ms)] if lines else []
+        source, number = split_id(entry.id)
+        points = points_of(entry, address, run, order=number)
+        if points is not None and points.fields:
+            times, moved = self._times.free(points, source if number else "")
+            self._new.counts["moved_times"] += moved
+            self._new.lines.append(points.lines(times))
 
-    def _free_ms(self, point: Point, last: dict[str, tuple[int, int]]) -> int:
-        """The point's time, or the next free millisecond of its series. A point that comes after
-        a later one of its series was sent again after a loss: its own time is right. So it is
-        where the point before was far ahead: one wrong time must not move all that follow."""
-        before = last.get(point.series)
-        if before is None:
-            query = "SELECT last_ms, last_order FROM series WHERE name = ?"
-            known = self._db.rows(query, (point.series,))
-            before = known[0] if known else (-1, -1)
-        last_ms, last_order = before
-        if point.order < last_order:
-            last[point.series] = before
-            return point.at_ms
-        if last_ms - point.at_ms > MOVED_LIMIT_MS:
-            last_ms = -1
-        at_ms = max(point.at_ms, last_ms + 1)
-        if at_ms != point.at_ms:
-            self._count("moved_times", 1)
-        last[point.series] = (at_ms, point.order)
-        return at_ms
+    def _bury_message(self, item: Accepted | Rejected, reason: str, utc_ms: int) -> None:
+        self._bury("received", item.topic, item.payload, reason, utc_ms)
 
     def _bury(self, stage: str, topic: str, payload: bytes, reason: str, utc_ms: int) -> None:
         """A rejected message is cut to a size that can be kept; refused lines stay whole, so
@@ -349,26 +358,18 @@ class RecorderJournal:
             "INSERT INTO dead_letter(at_ms, stage, topic, payload, reason) VALUES (?, ?, ?, ?, ?)",
             (utc_ms, stage, topic, stored, ascii(reason[:REASON_LIMIT])[1:-1]),
         )
-        self._count("dead_letters", 1)
+        self._new.counts["dead_letters"] += 1
         self._db.execute(
             "DELETE FROM dead_letter WHERE stage = 'received' AND number <= "
             "(SELECT max(number) FROM dead_letter) - ?",
             (DEAD_LETTERS_KEPT,),
         )
 
-    def _count(self, name: str, more: int) -> None:
-        self._db.execute(
-            "INSERT INTO counter VALUES (?, ?) ON CONFLICT(name) DO UPDATE "
-            "SET value = value + excluded.value",
-            (name, more),
-        )
 
-    def _add_row(self, lines: Sequence[str], utc_ms: int) -> Row:
-        ((number,),) = self._db.rows(
-            "INSERT INTO row(lines, line_count, at_ms) VALUES (?, ?, ?) RETURNING number",
-            ("\n".join(lines), len(lines), utc_ms),
-        )
-        return Row(number, len(lines))
+def _is_of_the_journal(fault: Exception) -> bool:
+    """No fault of one message."""
+    refused = isinstance(fault, MessageRefusedError)
+    return isinstance(fault, RecorderJournalError) and not refused
 
 
 def _bytes(payload: object) -> bytes:

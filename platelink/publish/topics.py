@@ -3,6 +3,9 @@
 platelink/v1/<site>/<unit>/run/<run_id>/start|channels|samples|event|end
 platelink/v1/<site>/<unit>/event
 platelink/v1/<site>/<unit>/status          retained, also the last will
+platelink/v1/<site>/<unit>/checkpoint      retained: the head of the log of seals
+platelink/v1/<site>/<unit>/cosign/<site>/<unit>    retained: what it asks another unit to cosign
+platelink/v1/<site>/<unit>/cosigned/<site>/<unit>  retained: what it cosigned last of another unit
 platelink/v1/<site>/<unit>/held/<recorder> retained, from each recorder
 
 All at QoS 1.
@@ -55,6 +58,19 @@ class Topics:
     @property
     def status(self) -> str:
         return f"{self.base}/status"
+
+    @property
+    def checkpoint(self) -> str:
+        """How the unit's log of seals stands, so that others hold it."""
+        return f"{self.base}/checkpoint"
+
+    def cosign(self, other: Topics) -> str:
+        """Where this unit asks another one to cosign its checkpoint."""
+        return f"{self.base}/cosign/{other.site}/{other.unit}"
+
+    def cosigned(self, other: Topics) -> str:
+        """Where this unit gives its cosignature of another one's checkpoint."""
+        return f"{self.base}/cosigned/{other.site}/{other.unit}"
 
     @property
     def held_by_any(self) -> str:

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
 from typing import Literal, NamedTuple
 
 from platelink.backoff import Backoff
@@ -116,6 +116,13 @@ class Upload:
         return len(self._pending) + sum(len(part) for part in self._parts)
 
     @property
+    def oldest(self) -> Row | None:
+        """The row that waits longest to be written."""
+        if isinstance(self._open, Write):
+            return self._open.rows[0]
+        return next(chain(chain.from_iterable(self._parts), self._pending), None)
+
+    @property
     def unconfirmed(self) -> int:
         """Rows written, and not yet surely kept."""
         return sum(len(written.rows) for written in self._unconfirmed)
@@ -158,6 +165,13 @@ class Upload:
             self.problem = "the store reports no start time: nothing can be confirmed by it"
             return ()
         return self._confirm_old()
+
+    def lost(self, reason: str, *, now: float) -> None:
+        """No answer to what is open."""
+        if isinstance(self._open, Write):
+            self.write_lost(reason, now=now)
+        else:
+            self.store_lost(reason, now=now)
 
     def store_lost(self, reason: str, *, now: float) -> None:
         self._open = None

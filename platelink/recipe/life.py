@@ -61,8 +61,11 @@ def refusal(revision: Revision, to: State) -> str | None:
     last = revision.life[-1]
     now = f"{revision.name} is {last.state} since {last.at_utc:%Y-%m-%d %H:%M} UTC, by {last.who}"
     if revision.state is State.RETIRED:
-        return f"{now}; a retired revision stays so: add its content as a new revision"
-    return f"{now}; it cannot become {to}"
+        return (
+            f"{now}; a retired revision stays so: to use it again, add its content as a new "
+            "revision"
+        )
+    return f"{now}; it cannot be {to}"
 
 
 def superseded(revisions: Sequence[Revision], by: Revision) -> tuple[Revision, ...]:

@@ -28,7 +28,7 @@ class ReciprocitySection(Section):
         "Exponent p. Below 1 weak light does less than its dose says, above 1 more.", ge=0.5, le=1.5
     )
     p_uncertainty: float | None = key(
-        "Standard uncertainty (k = 1) of p; left out, 0.05 is assumed and said so.",
+        "Standard uncertainty (k = 1) of p; left out, 0.05 is assumed and marked so.",
         None,
         ge=0.0,
         le=0.5,
@@ -47,7 +47,7 @@ class Recipe(Section):
 
     format: Literal[1] = key("Format of this file.")
     id: PlainName = key("Name of the recipe; its revisions are numbered under it.")
-    title: Line = key("What people call it.")
+    title: Line = key("Its name for people.")
     description: Paragraph | None = key("What it is for, and why it is as it is.", None)
     stock: PlainName | None = key(
         "Plate stock it was made for; a lot of another stock is refused. Left out: any.", None

@@ -85,7 +85,6 @@ RECIPES = Kind(
     application_id=0x504C5231,  # "PLR1"
     migrations=_MIGRATIONS,
     texts={
-        Fault.ABSENT: "{path} does not exist: nothing was added yet; begin with "
-        "'platelink recipe add'"
+        Fault.ABSENT: "{path} does not exist: nothing added yet; start with 'platelink recipe add'"
     },
 )

@@ -56,12 +56,12 @@ class Shelf:
             return screen_now(entries)
 
     def add_lot(self, lot: Lot, by: By) -> LotNow:
-        """A lot that came."""
+        """Record a delivered lot."""
         self._add_thing(About.LOT, lot.name, lot.model_dump(mode="json"), by)
         return self.lot(lot.name)
 
     def add_screen(self, screen: Screen, by: By) -> ScreenNow:
-        """A screen to be used."""
+        """Record a screen."""
         self._add_thing(About.SCREEN, screen.name, screen.model_dump(mode="json"), by)
         return self.screen(screen.name)
 
@@ -121,7 +121,7 @@ class Shelf:
     def close_thing(self, about: About, name: str, by: By) -> None:
         """The lot or screen is used no more, with the reason."""
         if not by.why.strip():
-            raise StoreRefused(f"say why {about} {name} is used no more")
+            raise StoreRefused(f"say why {about} {name} is retired")
         with self._db.transaction():
             now = self.lot(name) if about is About.LOT else self.screen(name)
             _refuse_closed(f"{about} {name}", now.closed)
@@ -135,7 +135,7 @@ class Shelf:
     def _add_thing(self, about: About, name: str, body: dict[str, Any], by: By) -> None:
         with self._db.transaction():
             if self._log.history(about, name):
-                raise StoreRefused(f"{about} {name} is there already; give it another name")
+                raise StoreRefused(f"{about} {name} exists already; give it another name")
             number = self._log.enter((about, name, Act.ADDED), by, body)
             self._db.execute(
                 "INSERT INTO things (about, name, number) VALUES (?, ?, ?)",
@@ -182,4 +182,4 @@ class Shelf:
 
 def _refuse_closed(what: str, closed: str | None) -> None:
     if closed is not None:
-        raise StoreRefused(f"{what} is closed ({closed}); nothing more is done to it")
+        raise StoreRefused(f"{what} was retired ({closed}) and cannot be changed")

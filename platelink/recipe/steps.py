@@ -17,7 +17,6 @@ from platelink.forms.keys import (
     Line,
     MjCm2,
     Off,
-    Paragraph,
     PlainName,
     Seconds,
     Section,
@@ -25,6 +24,7 @@ from platelink.forms.keys import (
     table,
 )
 from platelink.recipe.quantities import Micrometres
+from platelink.recipe.texts import Said
 
 _DAY_S = 86_400.0
 _BAND = Off("a section [step.contact] with low_kpa and high_kpa")
@@ -35,8 +35,10 @@ class StepSection(Section):
 
     kind: str = key("What kind of step it is.")
     name: PlainName = key("Name of the step, such as film, screen or hardening; once a recipe.")
-    instructions: Paragraph | None = key("What the person is told before the step.", None)
-    cautions: Annotated[tuple[Line, ...], LISTED] = key(
+    instructions: Said | None = key(
+        "What the person is to do; shown before and during the step.", None
+    )
+    cautions: Annotated[tuple[Said, ...], LISTED] = key(
         "Dangers of this step, shown where the work is.", ()
     )
 
@@ -106,7 +108,7 @@ class WashStage(Section):
     tolerance_s: Seconds = key(
         "Ended earlier or later than this, the stage is flagged.", 5.0, unit="s", ge=0.0, le=3600.0
     )
-    prompt: Paragraph = key("What the person is told to do.")
+    prompt: Said = key("What the person is to do.")
 
 
 class WashStep(StepSection):
@@ -164,15 +166,15 @@ class BakeStep(StepSection):
     )
     plate_lag_s: Seconds | None = key(
         "How long the plate lags behind the air that is measured, as a probe trial found it "
-        "(platelink oven-lag); without it only the air is told.",
+        "(platelink oven-lag); without it only the air is shown.",
         None,
         unit="s",
         ge=1.0,
         le=3600.0,
     )
     activation_energy_kj_mol: float | None = key(
-        "Activation energy of the drying, for equivalent minutes of the air, and of the plate "
-        "where its lag is known; without it none are told.",
+        "Activation energy of drying, for equivalent minutes of the air, and of the plate "
+        "where its lag is known; without it none are shown.",
         None,
         unit="kJ/mol",
         gt=0.0,
@@ -196,7 +198,7 @@ class DepthPoint(Section):
     name: Line = key("Name of the place; once a step.")
     low_um: Micrometres = key("Least depth.", unit="µm", ge=0.0, le=10_000.0)
     high_um: Micrometres = key("Greatest depth.", unit="µm", gt=0.0, le=10_000.0)
-    where: Paragraph | None = key("How to find it.", None)
+    where: Said | None = key("How to find it.", None)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -208,7 +210,7 @@ class YesNoCheck(Section):
     """A question about the plate: yes is good."""
 
     name: Line = key("Name of the check; once a step.")
-    question: Line = key("The question; yes means that all is well.")
+    question: Said = key("The question; yes means that all is well.")
     defect: PlainName = key("Code of the defect that is recorded on a no.")
 
 
@@ -231,7 +233,7 @@ class PromptStep(StepSection):
     """Work by hand that the person confirms."""
 
     kind: Literal["prompt"] = key("What kind of step it is.")
-    instructions: Paragraph = key("What the person is told to do.")
+    instructions: Said = key("What the person is to do.")
     duration_s: Seconds | None = key(
         "Least time; without it the person says when it is done.",
         None,

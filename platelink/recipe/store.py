@@ -81,7 +81,8 @@ class RecipeStore(Store):
         )
         if not same:
             raise StoreUnusable(
-                f"{name} in {self.path} is not what was added: its content has another hash; check "
+                f"{name} in {self.path} is not what was added: its content no longer matches "
+                "its hash; check "
                 f"the disk, {WAY_OUT.format(path=self.path)}"
             )
         try:
@@ -119,7 +120,7 @@ class RecipeStore(Store):
             (len(beginning), beginning.lower()),
         )
         if len({content_hash for _, _, content_hash in rows}) > 1:
-            raise StoreRefused(f"'{beginning}' begins several hashes; write more of it")
+            raise StoreRefused(f"'{beginning}' matches several hashes; type more of it")
         return next((self.find(f"{r}@{n}") for r, n, _ in reversed(rows)), None)
 
     def add(self, recipe: Recipe, by: By) -> Revision:
@@ -130,7 +131,8 @@ class RecipeStore(Store):
             for known in revisions:
                 if known.content_hash == content_hash and known.state is not State.RETIRED:
                     raise StoreRefused(
-                        f"{known.name} ({known.state}) has this very content; nothing was added"
+                        f"{known.name} ({known.state}) already has exactly this content; "
+                        "nothing was added"
                     )
             new = len(revisions) + 1
             number = self.log.enter(

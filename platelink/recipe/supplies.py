@@ -37,7 +37,9 @@ class Screen(Section):
     ruling_lines_per_cm: LinesPerCm = key("Its ruling.", unit="lines/cm", gt=0.0, le=1000.0)
     tint_pct: float = key("Its tint.", unit="%", gt=0.0, lt=100.0)
     angle_deg: float = key("Its angle.", 45.0, unit="°", ge=0.0, lt=180.0)
-    max_uses: int | None = key("Uses after which it wants replacing.", None, ge=1, le=1_000_000)
+    max_uses: int | None = key(
+        "Number of uses after which to replace it.", None, ge=1, le=1_000_000
+    )
     note: Paragraph | None = key("Anything else.", None)
 
 
@@ -75,6 +77,20 @@ class Finding:
     name: str
     blocks: bool
     text: str
+    asks: bool = False
+    """No plate is made before the person has said to go on all the same."""
+
+
+NO_LOT = Finding(
+    "no lot", False, "no lot is named, so nobody can say later which sheet it was; name it", True
+)
+
+
+def unknown_lot(name: str, there: Iterable[str]) -> Finding:
+    """A lot that nobody entered."""
+    known = ", ".join(there) or "none"
+    text = f"lot {name} is not entered; add it, or take one of those in use: {known}"
+    return Finding("lot not entered", False, text, True)
 
 
 def lot_now(entries: Iterable[Entry]) -> LotNow:
@@ -137,27 +153,32 @@ def lot_findings(
     """What stands against a plate of this stock (None: any) and area from this lot today."""
     lot, found = now.lot, []
     if now.closed is not None:
-        text = f"lot {lot.name} is closed ({now.closed}); take another"
-        found.append(Finding("lot closed", True, text))
+        text = f"lot {lot.name} was retired ({now.closed}); take another"
+        found.append(Finding("lot closed", False, text, True))
     if stock is not None and lot.stock != stock:
         text = f"lot {lot.name} is {lot.stock}, the recipe is for {stock}; take another lot"
-        found.append(Finding("wrong stock", True, text))
+        found.append(Finding("wrong stock", False, text, True))
     if lot.best_before is not None and today > lot.best_before:
         text = (
-            f"lot {lot.name} was good until {lot.best_before}, today is {today}; take another, or "
-            "test it and change its date with the reason"
+            f"lot {lot.name} was good until {lot.best_before}, today is {today}; take "
+            "another, or test it and change its date, with a reason"
         )
-        found.append(Finding("lot expired", expired == "block", text))
+        blocks = expired == "block"
+        found.append(Finding("lot expired", blocks, text, not blocks))
     if today < lot.received_on:
         text = (
             f"lot {lot.name} came on {lot.received_on}, after today, {today}; check the date and "
             "this computer's clock"
         )
-        found.append(Finding("lot not received", False, text))
-    if now.area_left_cm2 < area_cm2:
+        found.append(Finding("lot not received", False, text, True))
+    if now.closed is None and now.area_left_cm2 <= 0.0:
+        left = AREA.format(now.area_left_cm2, "cm2")
+        text = f"lot {lot.name} is used up, {left} are left; count it, or take another"
+        found.append(Finding("lot used up", False, text, True))
+    elif now.area_left_cm2 < area_cm2:
         left, needed = (AREA.format(a, "cm2") for a in (now.area_left_cm2, area_cm2))
         text = f"lot {lot.name} has {left} left, {needed} are needed; count it, or take another"
-        found.append(Finding("not enough area", False, text))
+        found.append(Finding("not enough area", False, text, True))
     return tuple(found)
 
 
@@ -165,15 +186,15 @@ def screen_findings(now: ScreenNow, *, wanted: str | None) -> tuple[Finding, ...
     """What stands against using this screen where ``wanted`` is the recipe's (None: any)."""
     screen, found = now.screen, []
     if now.closed is not None:
-        text = f"screen {screen.name} is closed ({now.closed}); take another"
+        text = f"screen {screen.name} was retired ({now.closed}); take another"
         found.append(Finding("screen closed", True, text))
     if wanted is not None and screen.name != wanted:
         text = f"screen {screen.name} is not the recipe's, {wanted}; take that one"
         found.append(Finding("wrong screen", True, text))
     if screen.max_uses is not None and now.uses >= screen.max_uses:
         text = (
-            f"uses of screen {screen.name}: {now.uses}, limit {screen.max_uses}; look at "
-            "it, then replace it or change its limit with the reason"
+            f"uses of screen {screen.name}: {now.uses}, limit {screen.max_uses}; inspect it, "
+            "then replace it or change its limit, with a reason"
         )
         found.append(Finding("screen worn", False, text))
     return tuple(found)

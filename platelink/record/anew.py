@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from platelink.ledger.database import Database
+from platelink.record.ballast import Ballast
+from platelink.record.errors import JournalFull
 from platelink.record.schema import JOURNAL
 
 HELPERS = ("", "-wal", "-shm")
@@ -79,3 +81,14 @@ def opened(path: Path, unit: str, new_uuid: str) -> Pair:
     except BaseException:
         writes.close()
         raise
+
+
+def opened_for(path: Path, unit: str, new_uuid: str, ballast: Ballast) -> Pair:
+    """The file opened, on a full disk with a part of what is set aside: there may be light that
+    only this daemon can stop."""
+    try:
+        return opened(path, unit, new_uuid)
+    except JournalFull:
+        if not ballast.release_start():
+            raise
+        return opened(path, unit, new_uuid)

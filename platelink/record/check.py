@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from platelink.events.event import EventName
+from platelink.record.again import Limits, bake_again, contact_again
 from platelink.record.light import Floats, LightCalibration, darks_of
 from platelink.record.stored import WITHOUT_LIGHT, RunRecord
 from platelink.runs import RunEvent, SampleBlock
@@ -27,7 +28,7 @@ any share."""
 _GAP_FACTOR = 1.5
 """A window longer than this many usual ones lacks a frame."""
 _MAX_COUNTS = 65_535.0
-"""No converter gives more: a larger mean says that the device's sums began anew in the window."""
+"""No converter gives more: a larger mean says that the device restarted its sums in the window."""
 
 
 class CheckResult(BaseModel):
@@ -56,6 +57,15 @@ class CheckResult(BaseModel):
     breaks: int
     """Windows in which the device's sums began anew: their light is unknown."""
     missing_entries: int
+    recorded_in_band_s: float | None = None
+    again_in_band_s: float | None = None
+    """Of a bake, from its readings."""
+    removed: str | None = None
+    """Why nothing can be computed from its samples: they were removed on purpose. ``ok`` is False
+    then, and ``problems`` are those of the entries alone."""
+    out_of_contact_s: float | None = None
+    """The longest time of counted light with the vacuum out of its band; None where no contact was
+    asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,17 +86,22 @@ def check_run(
     *,
     missing_entries: int,
     limit_pct: float = LIMIT_PCT,
+    contact: Limits | None = None,
 ) -> CheckResult:
-    """Check a run given everything recorded of it."""
+    """Check a run given everything recorded of it, and the band its contact was asked to keep."""
     problems = _miscounted(run, len(samples), len(events), missing_entries)
     integral = recorded = difference = None
     light = run.start.run_kind not in WITHOUT_LIGHT
+    in_band = again_in_band = out_of_contact = None
     if light:
         integral, recorded, difference = _light(run, samples, events, limit_pct, problems)
+        out_of_contact, wrong = contact_again(samples, events, contact)
         gaps, longest = _gaps(integral.seconds[integral.counted]) if integral else (0, 0.0)
     else:
         problems += _not_without_light(run, samples)
+        in_band, again_in_band, wrong = bake_again(run, samples)
         gaps, longest = _gaps(np.diff(samples.at_utc_ms) / 1000.0)
+    problems += [wrong] if wrong else []
     return CheckResult(
         run_id=run.start.run_id,
         kind=run.start.run_kind,
@@ -104,6 +119,39 @@ def check_run(
         longest_gap_s=longest,
         breaks=integral.breaks if integral else 0,
         missing_entries=missing_entries,
+        recorded_in_band_s=in_band,
+        again_in_band_s=again_in_band,
+        out_of_contact_s=out_of_contact,
+    )
+
+
+def check_removed(
+    run: RunRecord, samples: int, events: Sequence[RunEvent], missing_entries: int
+) -> CheckResult:
+    """Of a run whose samples were removed, of which its entries tell so many: neither confirmed nor
+    contradicted."""
+    assert run.removed is not None
+    problems = _miscounted(run, samples, len(events), missing_entries)
+    recorded = run.end.dose_mj_cm2 if run.end is not None else None
+    why = f"cannot be recomputed: {run.removed.text}"
+    return CheckResult(
+        run_id=run.start.run_id,
+        kind=run.start.run_kind,
+        light=run.start.run_kind not in WITHOUT_LIGHT,
+        ok=False,
+        verdict=f"not confirmed: {'; '.join(problems)}; {why}" if problems else why,
+        problems=tuple(problems),
+        recorded_mj_cm2=recorded,
+        reintegrated_mj_cm2=None,
+        difference_pct=None,
+        limit_pct=LIMIT_PCT,
+        samples=samples,
+        events=len(events),
+        gaps=0,
+        longest_gap_s=0.0,
+        breaks=0,
+        missing_entries=missing_entries,
+        removed=run.removed.text,
     )
 
 
@@ -136,7 +184,7 @@ def _light(
                 f"{max(abs(recorded), LEAST_MJ_CM2):.3f} mJ/cm²"
             )
     if integral is not None and integral.breaks:
-        problems.append(f"the device's sums began anew in {integral.breaks} windows of light")
+        problems.append(f"the device restarted its sums in {integral.breaks} windows of light")
     return integral, recorded, difference
 
 

@@ -71,9 +71,9 @@ def encode(block: SampleBlock, first_sample: int) -> bytes:
     for row, column in zip(words, columns, strict=True):
         row[:] = column.view(np.uint64)
     words[:, 1:] -= words[:, :-1].copy()
-    folded = (words << _ONE) ^ -(words >> _TOP)
     planes = (
-        folded.astype("<u8", copy=False)
+        folded(words)
+        .astype("<u8", copy=False)
         .view(np.uint8)
         .reshape(len(columns), n, 8)
         .transpose(0, 2, 1)
@@ -110,9 +110,18 @@ def decode(data: bytes) -> StoredBlock:
 def _unfold(planes: bytes, columns: int, n: int) -> Words:
     shape = (columns, 8, n)
     octets = np.frombuffer(planes, np.uint8).reshape(shape).transpose(0, 2, 1)
-    folded = np.ascontiguousarray(octets).view("<u8").reshape(columns, n).astype(np.uint64)
-    words = (folded >> _ONE) ^ -(folded & _ONE)
-    return np.add.accumulate(words, axis=1, dtype=np.uint64)
+    words = np.ascontiguousarray(octets).view("<u8").reshape(columns, n).astype(np.uint64)
+    return np.add.accumulate(unfolded(words), axis=1, dtype=np.uint64)
+
+
+def folded(words: Words) -> Words:
+    """Zigzag: small steps of either sign as small numbers."""
+    return (words << _ONE) ^ -(words >> _TOP)
+
+
+def unfolded(words: Words) -> Words:
+    """Back."""
+    return (words >> _ONE) ^ -(words & _ONE)
 
 
 def join(blocks: Sequence[SampleBlock]) -> SampleBlock:

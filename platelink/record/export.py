@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from io import StringIO
 from typing import Any
 
+from platelink.contract.runs import Run
 from platelink.ledger.by import from_ms
 from platelink.record.stored import RunRecord
 from platelink.runs import FORMAT, RunEvent, SampleBlock
@@ -39,8 +40,16 @@ def run_to_csv(run: RunRecord, samples: SampleBlock) -> str:
 def run_to_json(
     run: RunRecord, events: Sequence[RunEvent], samples: SampleBlock, *, indent: int | None = None
 ) -> str:
-    """Start, channels, events, samples as columns, and end; ``null`` for a missing value."""
-    document: dict[str, Any] = {
+    """``run_document`` as text."""
+    return _text(run_document(run, events, samples), indent)
+
+
+def run_document(
+    run: RunRecord, events: Sequence[RunEvent], samples: SampleBlock
+) -> dict[str, Any]:
+    """Start, channels, events, samples as columns, and end; ``null`` for a missing value. ``after``
+    is what people noted and corrected after the end."""
+    return {
         "format": FORMAT,
         "start": run.start.model_dump(mode="json"),
         "channels": run.channels.model_dump(mode="json") if run.channels else None,
@@ -55,8 +64,54 @@ def run_to_json(
             },
         },
         "end": run.end.model_dump(mode="json") if run.end else None,
+        "after": [event.model_dump(mode="json") for event in run.after],
     }
+
+
+def plate_to_json(
+    plate: dict[str, Any], parts: Sequence[dict[str, Any]], *, indent: int | None = None
+) -> str:
+    """A plate's document with those of its exposures and bakes as ``parts``."""
+    return _text({**plate, "parts": list(parts)}, indent)
+
+
+def _text(document: object, indent: int | None) -> str:
     return json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False)
+
+
+_LISTED = (
+    "run_id", "unit", "kind", "step", "plate", "job", "recipe", "lot", "state", "judgement",
+    "begun_utc", "ended_utc", "took_s", "operator", "target_dose_mj_cm2", "dose_mj_cm2",
+    "difference_pct", "plate_to_plate_pct", "against_meter_pct", "light_s",
+)  # fmt: skip
+"""Columns of a list: what stands there is what counts, as it was corrected if it was."""
+
+
+def runs_to_csv(runs: Sequence[Run]) -> str:
+    """Runs as CSV text, a line each; the last columns say what was corrected and noted."""
+    out = StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow([*_LISTED, "screens", "alarms", "corrections", "notes"])
+    for run in runs:
+        cells = ["" if (value := getattr(run, name)) is None else value for name in _LISTED]
+        corrected = (
+            f"{one.field}: {one.now}, recorded {one.was}; {one.who}, {one.at_utc}: {one.why}"
+            for one in run.corrections
+        )
+        notes = (f"{one.who}, {one.at_utc}: {one.text}" for one in run.notes)
+        lists = ("; ".join(run.screens), "; ".join(run.alarms), " | ".join(corrected))
+        writer.writerow([_plain(cell) for cell in (*cells, *lists, " | ".join(notes))])
+    return out.getvalue()
+
+
+def runs_to_json(runs: Sequence[Run]) -> str:
+    """Runs as JSON text."""
+    return _text({"runs": [run.model_dump(mode="json") for run in runs]}, 1) + "\n"
+
+
+def _plain(cell: object) -> object:
+    """A text that a spreadsheet would take for a formula, as a text."""
+    return f"'{cell}" if isinstance(cell, str) and cell[:1] in tuple("=+-@\t\r") else cell
 
 
 def _with_unit(name: str, unit: str | None) -> str:

@@ -9,8 +9,8 @@ What may be lost: ``docs/record.md``.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -20,17 +20,14 @@ from pydantic import JsonValue
 
 from platelink.events.event import EventName
 from platelink.ledger.by import to_ms
-from platelink.ledger.database import Checkpoint
+from platelink.ledger.database import Checkpoint, Database
 from platelink.ledger.lock import WriterLock
-from platelink.record.anew import Anew, Pair, opened, remove, set_aside
+from platelink.record import slots
+from platelink.record.anew import Anew, Pair, opened, opened_for, remove, set_aside
 from platelink.record.ballast import BALLAST_BYTES, Ballast
+from platelink.record.chunk import stub_of
 from platelink.record.codec import encode
-from platelink.record.errors import (
-    JournalDamaged,
-    JournalFull,
-    JournalRefused,
-    NotAJournal,
-)
+from platelink.record.errors import JournalDamaged, JournalFull, JournalRefused, NotAJournal
 from platelink.record.known import Known, Mark, known
 from platelink.record.reader import JournalReader
 from platelink.record.schema import JOURNAL
@@ -84,7 +81,7 @@ class Journal:
         ballast = Ballast(path, ballast_bytes)
         pair: Pair | None = None
         try:
-            pair = _opened(path, unit, new_uuid, ballast)
+            pair = opened_for(path, unit, new_uuid, ballast)
             with pair.writes.translated():
                 ballast.ensure()
             journal = cls(pair, ballast=ballast, lock=lock)
@@ -117,6 +114,10 @@ class Journal:
     def next_id(self) -> str:
         """The id the next entry must carry."""
         return self.reader.id_of(self._next)
+
+    def free_slot(self, kind: str, at_ms: int, beside: Collection[int | None]) -> int | None:
+        """``slots.first_free``, for a run that begins now."""
+        return slots.first_free(kind, at_ms, self._open.values(), self._kept, beside=beside)
 
     def append(self, entry: Appendable) -> None:
         """Commit one entry.
@@ -153,10 +154,11 @@ class Journal:
         if not len(block):
             return
         columns = run.fits(run_id, block)
-        row = (self._next, "samples", run_id, to_ms(at_utc), encode(block, run.samples))
-        self._write(lambda: self._db.execute(_INSERT, row))
+        stub, body = stub_of(run.samples, len(block)), encode(block, run.samples)
+        row = (self._next, "samples", run_id, to_ms(at_utc), stub)
+        self._write(lambda: self._insert_block(row, body))
         run.samples += len(block)
-        run.last_ticks = int(block.ticks[-1])
+        run.last_ticks, run.last_ms = int(block.ticks[-1]), int(block.at_utc_ms[-1])
         run.columns = columns
         self._next += 1
 
@@ -231,16 +233,22 @@ class Journal:
 
         The write-ahead log is moved into the file in ``quiet`` times (no run is open) or when it is
         longer than its limit, because the writer waits for one page each time it begins anew."""
-        with self._swap:
+        with self.beside() as database:
             try:
-                found = self._syncer.checkpoint(backfill=False)
+                found = database.checkpoint(backfill=False)
                 if quiet or found.wal_bytes > wal_limit_bytes:
-                    found = self._syncer.checkpoint(backfill=True)
+                    found = database.checkpoint(backfill=True)
                     self._sentinel.grown()
             except (JournalDamaged, NotAJournal) as error:
                 self.damage = str(error)
                 raise
             return found
+
+    @contextmanager
+    def beside(self) -> Iterator[Database]:
+        """The connection of those who work beside the appending thread: one at a time, shortly."""
+        with self._swap:
+            yield self._syncer
 
     # --- damage ----------------------------------------------------------------------------
 
@@ -329,8 +337,8 @@ class Journal:
     def _begin(self, start: RunStart, row: tuple[object, ...]) -> None:
         if not self.ensure_ballast():
             raise JournalFull(
-                f"no run may begin: less than {self._ballast.size / 1e6:.1f} MB free for "
-                f"{self._db.path}; free disk space, nothing recorded so far is lost"
+                f"no run can begin: less than {self._ballast.size / 1e6:.1f} MB free for "
+                f"{self._db.path}; free disk space, nothing recorded is lost"
             )
         with self._db.transaction():
             self._db.execute(
@@ -348,6 +356,12 @@ class Journal:
                 "INSERT INTO ends (run_id, number, state) VALUES (?, ?, ?)",
                 (end.run_id, row[0], end.state),
             )
+            self._keep(slots.after(self._open[end.run_id], self._kept), to_ms(end.at_utc))
+
+    def _insert_block(self, row: tuple[object, ...], body: bytes) -> None:
+        with self._db.transaction():
+            self._db.execute(_INSERT, row)
+            self._db.execute("INSERT INTO blocks (number, body) VALUES (?, ?)", (row[0], body))
 
     def _keep(self, texts: Mapping[str, str | None], at_ms: int) -> None:
         with self._db.transaction():
@@ -381,14 +395,3 @@ class Journal:
             if self._together or not self._open or not self._ballast.release():
                 raise
             write()
-
-
-def _opened(path: Path, unit: str, new_uuid: str, ballast: Ballast) -> Pair:
-    """The file opened, on a full disk with a part of what is set aside: there may be light that
-    only this daemon can stop."""
-    try:
-        return opened(path, unit, new_uuid)
-    except JournalFull:
-        if not ballast.release_start():
-            raise
-        return opened(path, unit, new_uuid)

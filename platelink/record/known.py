@@ -19,6 +19,8 @@ class Known:
     samples: int = 0
     events: int = 0
     last_ticks: int | None = None
+    last_ms: int | None = None
+    """UTC of the newest sample, in ms since 1970."""
     columns: Columns | None = None
 
     def fits(self, run_id: str, block: SampleBlock) -> Columns:
@@ -35,7 +37,7 @@ class Known:
         if self.last_ticks is not None and block.ticks[0] <= self.last_ticks:
             raise JournalRefused(
                 f"samples of run {run_id} begin at tick {block.ticks[0]}, not after the last "
-                f"stored one, {self.last_ticks}; end the run when the device has started anew"
+                f"stored one, {self.last_ticks}; end the run when the device has restarted"
             )
         return columns
 
@@ -52,5 +54,6 @@ def known(run: OpenRun) -> Known:
         samples=run.samples,
         events=run.events,
         last_ticks=int(run.last.ticks[0]) if run.last else None,
+        last_ms=int(run.last.at_utc_ms[0]) if run.last else None,
         columns=columns_of(run.last) if run.last else None,
     )

@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, Unpack
 
 from platelink.contract.runs import uncertain_in
 from platelink.events.event import EventName, read
@@ -18,11 +18,15 @@ from platelink.events.unit import DoseCorrected
 from platelink.ledger.by import from_ms, to_ms
 from platelink.ledger.database import Database, Row
 from platelink.ledger.readable import unreadable
-from platelink.record.check import LIMIT_PCT, CheckResult, check_run
-from platelink.record.codec import StoredBlock, join, row_of
+from platelink.record.again import limits_of
+from platelink.record.check import LIMIT_PCT, CheckResult, check_removed, check_run
+from platelink.record.chunk import unpack
+from platelink.record.codec import StoredBlock, row_of
 from platelink.record.errors import JournalDamaged, NotAJournal
-from platelink.record.rows import block_of, intact, rebuild
+from platelink.record.removed import removed_of, told_samples
+from platelink.record.rows import block_of, intact, rebuild, samples_of
 from platelink.record.schema import JOURNAL
+from platelink.record.search import Wanted, query
 from platelink.record.snapshots import Snapshot
 from platelink.record.stored import OpenRun, OutboxRow, RunRecord
 from platelink.runs import (
@@ -62,11 +66,18 @@ class JournalReader:
     def take(self, database: Database) -> None:
         """Read this one from now on."""
         self._db = database
+        self._chunk: tuple[str, SampleBlock] | None = None
         self._file = database.path.stat()
         identity = database.rows("SELECT uuid, unit FROM journal")
         if not identity:
-            raise NotAJournal(f"{database.path} was never begun; start the daemon on it")
+            raise NotAJournal(
+                f"{database.path} does not exist yet; start the daemon: platelink serve"
+            )
         self.uuid, self.unit = identity[0]
+        self.has_facts = self._has_table("facts")
+        beside = "(SELECT b.body FROM blocks b WHERE b.number = entries.number)"
+        self._block = beside if self._has_table("blocks") else "NULL"
+        self.has_removed = self._has_table("removed")
         if not (isinstance(self.uuid, str) and isinstance(self.unit, str)):
             raise JournalDamaged(unreadable(database.path, "its name", ValueError("no text")))
 
@@ -75,7 +86,7 @@ class JournalReader:
         if unit not in (None, self.unit):
             raise NotAJournal(
                 f"{self.path} is the journal of unit {self.unit!r}, not of {unit!r}; "
-                "configure another path for this unit"
+                "set another [journal] path for this unit"
             )
 
     @property
@@ -104,6 +115,10 @@ class JournalReader:
         """Rows of a query, for what else in this package reads a journal."""
         return self._db.rows(sql, values)
 
+    def _has_table(self, name: str) -> bool:
+        """False in a file that no release since the table's invention has written to."""
+        return bool(self._db.rows("SELECT 1 FROM sqlite_master WHERE name = ?", (name,)))
+
     # --- runs ------------------------------------------------------------------------------
 
     def run(self, run_id: str) -> RunRecord | None:
@@ -115,42 +130,41 @@ class JournalReader:
         assert channels is None or isinstance(channels, RunChannels)
         assert end is None or isinstance(end, RunEnd)
         corrected = self._corrected(run_id) if end is not None and uncertain_in(end) else None
-        return RunRecord(start, channels, end, corrected)
+        known = self._facts(run_id, start.plate)
+        after = [entry for n in known.pop("entry", ()) for entry in self._entry(int(n))]
+        removed = removed_of(self, run_id) if end is not None else None
+        return RunRecord(start, channels, end, corrected, known, tuple(after), removed)
+
+    def _facts(self, run_id: str, plate: str | None) -> dict[str, tuple[str, ...]]:
+        """What a list tells of a run beside its start and end; nothing in a file of a release
+        without facts."""
+        found: dict[str, tuple[str, ...]] = {}
+        if self.has_facts:
+            sql = (
+                "SELECT name, value FROM facts WHERE run_id = ? AND name IN ('lot', 'recipe', "
+                "'screen', 'verdict', 'job', 'alarm', 'entry') UNION SELECT name, value FROM facts "
+                "WHERE run_id = ? AND name IN ('lot', 'recipe', 'screen') ORDER BY name, value"
+            )
+            for name, value in self._db.rows(sql, (run_id, plate)):
+                found[name] = (*found.get(name, ()), str(value))
+        return found
+
+    def _entry(self, number: int) -> list[RunEvent]:
+        rows = self._db.rows(f"SELECT {_COLUMNS} FROM entries WHERE number = ?", (number,))  # noqa: S608
+        return [entry for entry in self._rebuild_all(rows) if isinstance(entry, RunEvent)]
 
     def _corrected(self, run_id: str) -> DoseCorrected | None:
         found = self.newest_unit_event(EventName.DOSE_CORRECTED, of_run=run_id)
         return read(DoseCorrected, found.name, found.data) if found is not None else None
 
-    def runs(
-        self,
-        *,
-        since: datetime | None = None,
-        until: datetime | None = None,
-        step: str | None = None,
-        state: EndState | Literal["open"] | None = None,
-        plate: str | None = None,
-        operator: str | None = None,
-        limit: int = 100,
-    ) -> list[RunRecord]:
-        """Newest first: runs begun in ``since <= t < until`` of which every other given field is
-        equal."""
-        wanted: list[tuple[str, object]] = [
-            ("r.started_ms >= ?", None if since is None else to_ms(since)),
-            ("r.started_ms < ?", None if until is None else to_ms(until)),
-            ("r.step = ?", step),
-            ("r.plate = ?", plate),
-            ("r.operator = ?", operator),
-            ("e.state = ?", None if state == "open" else state),
-        ]
-        given = [(sql, value) for sql, value in wanted if value is not None]
-        where = [sql for sql, _ in given] + (["e.state IS NULL"] if state == "open" else [])
-        found = self._db.rows(
-            f"SELECT r.run_id FROM runs r {'' if state in _ENDED else 'LEFT '}JOIN ends e "  # noqa: S608 -- only fixed text above is joined
-            f"USING (run_id) WHERE {' AND '.join(where) or '1'} "
-            f"ORDER BY r.started_ms DESC, r.number DESC LIMIT ?",
-            [*(value for _, value in given), limit],
-        )
-        return [run for (run_id,) in found if (run := self.run(run_id))]
+    def runs(self, *, limit: int = 100, **wanted: Unpack[Wanted]) -> list[RunRecord]:
+        """Newest first: runs that are wanted."""
+        return [run for run_id in self.wanted(wanted, limit=limit) if (run := self.run(run_id))]
+
+    def wanted(self, wanted: Wanted, *, limit: int) -> list[str]:
+        """Their ids."""
+        found = self._db.rows(*query(wanted, has_table=self.has_facts, limit=limit))
+        return [run_id for (run_id,) in found]
 
     def run_ids_ended(self, state: EndState, *, limit: int) -> list[str]:
         """Ids of the runs with this end, the one written last first."""
@@ -210,18 +224,16 @@ class JournalReader:
 
     def _block_at_edge(self, run_id: str, order: Literal["ASC", "DESC"]) -> StoredBlock | None:
         rows = self._db.rows(
-            f"SELECT number, body FROM entries WHERE number = (SELECT "  # noqa: S608 -- fixed words
+            f"SELECT number, run_id, body FROM entries WHERE number = (SELECT "  # noqa: S608 -- fixed words
             f"{'min' if order == 'ASC' else 'max'}(number) FROM entries "
             "WHERE run_id = ? AND kind = 'samples')",
             (run_id,),
         )
-        return self._decode(*rows[0]) if rows else None
+        return block_of(*rows[0], journal=self) if rows else None
 
     def _count_events(self, run_id: str) -> int:
-        count: int = self._db.rows(
-            "SELECT count(*) FROM entries WHERE run_id = ? AND kind = 'event'", (run_id,)
-        )[0][0]
-        return count
+        sql = "SELECT count(*) FROM entries WHERE run_id = ? AND kind = 'event'"
+        return int(self._db.rows(sql, (run_id,))[0][0])
 
     # --- events and samples ----------------------------------------------------------------
 
@@ -236,11 +248,7 @@ class JournalReader:
         rows = self._db.rows(
             f"SELECT {_COLUMNS} FROM entries WHERE run_id IS NULL AND kind = 'event' "  # noqa: S608
             "AND at_ms >= ? AND at_ms < ? ORDER BY at_ms DESC, number DESC LIMIT ?",
-            (
-                _EVER[0] if since is None else to_ms(since),
-                _EVER[1] if until is None else to_ms(until),
-                limit,
-            ),
+            (to_ms(since) if since else _EVER[0], to_ms(until) if until else _EVER[1], limit),
         )
         return [e for e in self._rebuild_all(rows) if isinstance(e, RunEvent)]
 
@@ -257,28 +265,33 @@ class JournalReader:
     def samples(self, run_id: str) -> SampleBlock:
         """All samples of a run, exact; JournalDamaged when one is missing."""
         rows = self._db.rows(
-            "SELECT number, body FROM entries WHERE run_id = ? AND kind = 'samples' "
-            "ORDER BY number",
+            f"SELECT number, body, {self._block} FROM entries WHERE run_id = ? "  # noqa: S608
+            "AND kind = 'samples' ORDER BY number",
             (run_id,),
         )
-        blocks, expected = [], 0
-        for number, body in rows:
-            stored = self._decode(number, body)
-            if stored.first_sample != expected:
-                raise JournalDamaged(
-                    f"{self.path}: entry {number} begins at sample {stored.first_sample}, "
-                    f"expected {expected}; restore a backup"
-                )
-            expected += len(stored.block)
-            blocks.append(stored.block)
-        return join(blocks)
+        return samples_of(run_id, rows, journal=self)
+
+    def block(self, number: int) -> bytes | None:
+        """The bytes of an entry's samples while they lie by themselves."""
+        rows = self._db.rows("SELECT body FROM blocks WHERE number = ?", (number,))
+        return rows[0][0] if rows else None
+
+    def chunk(self, run_id: str) -> SampleBlock | None:
+        """What a closed run's blocks are parts of, None where it was removed on purpose;
+        JournalDamaged where it is gone or damaged. The last one is kept at hand."""
+        if self._chunk is None or self._chunk[0] != run_id:
+            rows = self._db.rows("SELECT body FROM chunks WHERE run_id = ?", (run_id,))
+            if not rows and removed_of(self, run_id) is not None:
+                return None
+            with intact(self.path, f"the samples of run {run_id!s:.40}"):
+                self._chunk = run_id, unpack(rows[0][0])
+        return self._chunk[1]
 
     # --- the log ---------------------------------------------------------------------------
 
     def last_number(self) -> int:
         """Number of the newest entry; 0 in an empty journal."""
-        number: int = self._db.rows("SELECT coalesce(max(number), 0) FROM entries")[0][0]
-        return number
+        return int(self._db.rows("SELECT coalesce(max(number), 0) FROM entries")[0][0])
 
     def last_at_utc(self) -> datetime | None:
         """Time of the newest entry; None in an empty journal."""
@@ -296,10 +309,8 @@ class JournalReader:
 
     def missing_numbers(self, first: int, last: int) -> int:
         """How many entries are missing between two numbers, both included."""
-        count: int = self._db.rows(
-            "SELECT count(*) FROM entries WHERE number BETWEEN ? AND ?", (first, last)
-        )[0][0]
-        return last - first + 1 - count
+        sql = "SELECT count(*) FROM entries WHERE number BETWEEN ? AND ?"
+        return last - first + 1 - int(self._db.rows(sql, (first, last))[0][0])
 
     def number_of(self, entry_id: str) -> int:
         """Entry number within an id of this journal; ValueError for any other id."""
@@ -330,12 +341,16 @@ class JournalReader:
             return None
         first = self.number_of(run.start.id)
         last = self.number_of(run.end.id) if run.end else self.last_number()
+        missing = self.missing_numbers(first, last)
+        if run.removed is not None:
+            return check_removed(run, told_samples(self, run_id), self.events(run_id), missing)
         return check_run(
             run,
             self.samples(run_id),
             self.events(run_id),
-            missing_entries=self.missing_numbers(first, last),
+            missing_entries=missing,
             limit_pct=limit_pct,
+            contact=limits_of(run.start, self.run(run.start.plate or "")),
         )
 
     # --- beside the log --------------------------------------------------------------------
@@ -345,7 +360,7 @@ class JournalReader:
         given it gets the reason why one cannot be read, and that one is left out.
 
         Empty on a file that no release since its invention has written to."""
-        if not self._db.rows("SELECT 1 FROM sqlite_master WHERE name = 'kept'"):
+        if not self._has_table("kept"):
             return {}
         rows = self._db.rows("SELECT name, at_ms, value FROM kept ORDER BY name")
         found: dict[str, Snapshot] = {}
@@ -380,9 +395,3 @@ class JournalReader:
 
     def _rebuild_all(self, rows: Iterable[Row]) -> list[AnyEntry]:
         return [self.entry_of(*row) for row in rows]
-
-    def _decode(self, number: int, body: object) -> StoredBlock:
-        return block_of(number, body, journal=self)
-
-
-_ENDED = ("complete", "stopped", "aborted", "interrupted")

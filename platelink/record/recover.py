@@ -177,7 +177,7 @@ def _find(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount | Non
     if account is None:
         what = "the device did not answer"
     elif account.boot_id != boot_id:
-        what = "the device has started anew since, its sums are gone"
+        what = "the device has restarted since; its sums are lost"
     else:
         boot_known = True
         if newest is not None and account.order > newest:  # numbers of orders rise
@@ -207,7 +207,7 @@ def _by_the_device(account: DeviceAccount, light: OrderLight | None) -> str:
         else f"the device closed its order by {account.closed_by}"
     )
     if light is None:
-        return f"{lamp}, but no calibration was recorded to tell its dose"
+        return f"{lamp}, but no calibration was recorded to compute its dose"
     return (
         f"{lamp}, {light.after_last_sample_mj_cm2:.2f} mJ/cm² after that sample and "
         f"{light.dose_mj_cm2:.2f} in the whole order by its own sums"
@@ -216,8 +216,8 @@ def _by_the_device(account: DeviceAccount, light: OrderLight | None) -> str:
 
 def _more(known: Recovered) -> str:
     more, less = known.uncertain_mj_cm2, known.doubtful_mj_cm2
-    text = f", up to {more:.2f} more may have fallen unseen" if more >= 0.005 else ""
-    return text + (f", up to {less:.2f} of it may not have fallen" if less >= 0.005 else "")
+    text = f", up to {more:.2f} more may have been given unseen" if more >= 0.005 else ""
+    return text + (f", up to {less:.2f} of it may not have been given" if less >= 0.005 else "")
 
 
 # --- dose and time -----------------------------------------------------------------------------

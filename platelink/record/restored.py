@@ -31,8 +31,10 @@ def begin_again(path: Path, *, new_uuid: str, source: Path, at_utc: datetime) ->
         journal.append(
             RunEvent(
                 id=journal.next_id(), run_id=None, unit=unit, at_utc=at_utc, name=event.name,
-                text=f"restored from the backup {source}, with {entries} entries; what came after "
-                "it is not here",
+                text=(
+                    f"restored from the backup {source}, with {entries} entries; anything "
+                    "recorded later is not in it"
+                ),
                 data=event.data(),
             )
         )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from types import MappingProxyType
 from typing import Protocol
@@ -12,9 +12,18 @@ import numpy as np
 
 from platelink.ledger.by import from_ms
 from platelink.ledger.readable import WRONG, unreadable
-from platelink.record.codec import StoredBlock, decode
+from platelink.record.chunk import part_of, span_of
+from platelink.record.codec import StoredBlock, decode, join
 from platelink.record.errors import JournalDamaged
-from platelink.runs import AnyEntry, RunChannels, RunEnd, RunEvent, RunSamples, RunStart
+from platelink.runs import (
+    AnyEntry,
+    RunChannels,
+    RunEnd,
+    RunEvent,
+    RunSamples,
+    RunStart,
+    SampleBlock,
+)
 
 _MODELS: Mapping[str, type[RunStart | RunChannels | RunEvent | RunEnd]] = MappingProxyType(
     {"start": RunStart, "channels": RunChannels, "event": RunEvent, "end": RunEnd}
@@ -32,6 +41,10 @@ class Of(Protocol):
 
     def id_of(self, number: int) -> str: ...
 
+    def block(self, number: int) -> bytes | None: ...
+
+    def chunk(self, run_id: str) -> SampleBlock | None: ...
+
 
 def rebuild(
     number: int, kind: str, run_id: str | None, at_ms: int, body: object, *, journal: Of
@@ -45,18 +58,63 @@ def rebuild(
             "at_utc": from_ms(at_ms),
         }
         if kind == "samples":
-            return _samples(block_of(number, body, journal=journal), common)
+            return _samples(block_of(number, run_id, body, journal=journal), common)
         if not isinstance(body, str):
             raise TypeError(f"its body is {type(body).__name__}")
         return _MODELS[kind].model_validate({**json.loads(body), **common})
 
 
-def block_of(number: int, body: object, *, journal: Of) -> StoredBlock:
-    """The samples of a row; JournalDamaged when it holds none."""
+def block_of(number: int, run_id: str | None, body: object, *, journal: Of) -> StoredBlock:
+    """The samples of a row, wherever they lie, none where they were removed; JournalDamaged when it
+    has none."""
     with intact(journal.path, f"entry {number}"):
-        if not isinstance(body, bytes):
-            raise TypeError(f"its body is {type(body).__name__}")
-        return decode(body)
+        if not isinstance(body, str):
+            return _block(body)
+        found = journal.block(number)
+        if found is not None:
+            return _block(found, body)
+        first, n = span_of(body)
+        chunk = journal.chunk(str(run_id))
+        return StoredBlock(first, join([]) if chunk is None else part_of(chunk, first, n))
+
+
+def _block(data: object, stub: str | None = None) -> StoredBlock:
+    if not isinstance(data, bytes):
+        raise TypeError(f"its body is {type(data).__name__}")
+    stored = decode(data)
+    if stub is not None and span_of(stub) != (stored.first_sample, len(stored.block)):
+        raise ValueError(f"its block has other samples than {stub:.40}")
+    return stored
+
+
+def samples_of(
+    run_id: str, rows: Iterable[tuple[int, object, object]], *, journal: Of
+) -> SampleBlock:
+    """All samples of a run, of its rows in their order, each with the block that lies beside it, if
+    one still does; none where they were removed. JournalDamaged when a sample is missing."""
+    blocks: list[SampleBlock] = []
+    packed, expected = False, 0
+    for number, body, beside in rows:
+        with intact(journal.path, f"entry {number}"):
+            if isinstance(body, str) and beside is None:
+                packed = True
+                first, n = span_of(body)
+            else:
+                stub = body if isinstance(body, str) else None
+                first, block = _block(body if stub is None else beside, stub)
+                n = len(block)
+                blocks.append(block)
+        if first != expected:
+            raise JournalDamaged(
+                f"{journal.path}: entry {number} begins at sample {first}, expected {expected}; "
+                "restore a backup"
+            )
+        expected += n
+    if packed:  # no block is taken away before it is in the chunk
+        with intact(journal.path, f"the samples of run {run_id!s:.40}"):
+            chunk = journal.chunk(run_id)
+            return join([]) if chunk is None else part_of(chunk, 0, expected)
+    return join(blocks)
 
 
 @contextmanager

@@ -2,12 +2,17 @@
 
 ``entries`` is the log and the outbox in one: every row is
 published in the order of its number, and readers keep their own cursors elsewhere. ``kept`` alone
-can change: it is no part of the record (see ``kept.py``).
+can change: it is no part of the record (see ``kept.py``); ``facts`` follows from the entries. An
+entry of samples says which they are; they lie in ``blocks``, and once their run has ended in
+``chunks`` (see ``packing.py``), unless ``removed`` names the entry by which they
+were removed. In files of before they lie in the entry itself.
 """
 
 from __future__ import annotations
 
+from platelink.events.event import EventName
 from platelink.ledger.kind import Fault, Kind
+from platelink.record import facts
 from platelink.record.errors import (
     JournalDamaged,
     JournalDiskError,
@@ -92,6 +97,63 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
             value TEXT NOT NULL
         ) STRICT""",
     ),
+    # What runs are found by.
+    (*facts.TABLE, *facts.FILL, *facts.TRIGGERS),
+    (
+        # A block of samples beside its entry, until the run is closed and all are one chunk.
+        """CREATE TABLE blocks (
+            number INTEGER PRIMARY KEY REFERENCES entries (number),
+            body BLOB NOT NULL
+        ) STRICT""",
+        """CREATE TABLE chunks (
+            run_id TEXT PRIMARY KEY REFERENCES ends (run_id),
+            body BLOB NOT NULL
+        ) STRICT, WITHOUT ROWID""",
+        """CREATE TRIGGER blocks_no_update BEFORE UPDATE ON blocks
+            BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END""",
+        """CREATE TRIGGER blocks_in_chunks BEFORE DELETE ON blocks
+            WHEN NOT EXISTS (SELECT 1 FROM entries JOIN chunks USING (run_id)
+                WHERE number = OLD.number)
+            BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END""",
+        """CREATE TRIGGER blocks_once BEFORE INSERT ON blocks
+            WHEN EXISTS (SELECT 1 FROM entries JOIN chunks USING (run_id)
+                WHERE number = NEW.number)
+            OR EXISTS (SELECT 1 FROM blocks WHERE number = NEW.number)
+            BEGIN SELECT RAISE(ABORT, 'the block is there'); END""",
+        *(
+            f"CREATE TRIGGER chunks_no_{verb.lower()} BEFORE {verb} ON chunks "
+            "BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"
+            for verb in ("UPDATE", "DELETE")
+        ),
+        """CREATE TRIGGER chunks_once BEFORE INSERT ON chunks
+            WHEN EXISTS (SELECT 1 FROM chunks WHERE run_id = NEW.run_id)
+            BEGIN SELECT RAISE(ABORT, 'the run is packed'); END""",
+    ),
+    (
+        # A chunk may go once an entry tells so, and never comes back.
+        """CREATE TABLE removed (
+            run_id TEXT PRIMARY KEY REFERENCES ends (run_id),
+            number INTEGER NOT NULL REFERENCES entries (number)
+        ) STRICT, WITHOUT ROWID""",
+        *(
+            f"CREATE TRIGGER removed_no_{verb.lower()} BEFORE {verb} ON removed "
+            "BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"
+            for verb in ("UPDATE", "DELETE")
+        ),
+        f"""CREATE TRIGGER removed_told BEFORE INSERT ON removed
+            WHEN NOT EXISTS (SELECT 1 FROM entries e, json_each(e.body, '$.data.runs') r
+                WHERE e.number = NEW.number AND e.run_id IS NULL
+                AND json_extract(e.body, '$.name') = '{EventName.SAMPLES_REMOVED}'
+                AND r.value = NEW.run_id)
+            BEGIN SELECT RAISE(ABORT, 'no entry tells of it'); END""",  # noqa: S608 -- fixed words
+        "DROP TRIGGER chunks_no_delete",
+        """CREATE TRIGGER chunks_told BEFORE DELETE ON chunks
+            WHEN NOT EXISTS (SELECT 1 FROM removed WHERE run_id = OLD.run_id)
+            BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END""",
+        """CREATE TRIGGER chunks_not_again BEFORE INSERT ON chunks
+            WHEN EXISTS (SELECT 1 FROM removed WHERE run_id = NEW.run_id)
+            BEGIN SELECT RAISE(ABORT, 'its samples were removed'); END""",
+    ),
 )
 _WAL_KEPT_BYTES = 1 << 20
 """What is kept of the write-ahead log's file when it begins anew."""
@@ -130,19 +192,21 @@ JOURNAL = Kind(
         Fault.IN_USE: JournalInUse,
     },
     texts={
-        Fault.ABSENT: "{path} does not exist; nothing was recorded there yet",
-        Fault.OTHER_KIND: "{path} is not a journal; configure another path",
-        Fault.NO_DATABASE: "{path} is not a journal; configure another path ({error})",
-        Fault.FULL: "no space left for {path}; free disk space, nothing recorded so far is lost "
-        "({error})",
+        Fault.ABSENT: (
+            "{path} does not exist; nothing is recorded there yet; start the daemon: "
+            "platelink serve"
+        ),
+        Fault.OTHER_KIND: "{path} is not a journal; set another [journal] path",
+        Fault.NO_DATABASE: "{path} is not a journal; set another [journal] path ({error})",
+        Fault.FULL: "no space left for {path}; free disk space, nothing recorded is lost ({error})",
         Fault.DAMAGED: "{path} is damaged; keep it with its -wal file, check the disk, restore a "
         "backup or copy what is sound: platelink doctor --repair {path} ({error})",
         Fault.NOT_OPENED: "{path} cannot be opened; check that this user may read it and write in "
         "its directory ({error})",
         Fault.SYSTEM: "the disk failed on {path}: {error}",
         Fault.CLOSED_DIRECTORY: "cannot write in {path.parent} ({error}); give this user the right "
-        "to write there, or configure another journal path",
+        "to write there, or set another [journal] path",
         Fault.IN_USE: "{path} is being written by another process (pid {error}); one unit has one "
-        "daemon: stop that one, or configure another journal path",
+        "daemon: stop that one, or set another [journal] path",
     },
 )

@@ -53,7 +53,7 @@ class Sentinel:
                 found = self._at_file()
             return found or self._at_log()
         except OSError as error:
-            return f"{self._path} cannot be looked at ({error.strerror})"
+            return f"{self._path} cannot be read ({error.strerror})"
 
     def _at_file(self) -> str:
         try:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, NamedTuple
 
 from platelink.contract.runs import Run
 from platelink.events.unit import DoseCorrected
-from platelink.runs import AnyEntry, RunChannels, RunEnd, RunStart, SampleBlock
+from platelink.runs import AnyEntry, RunChannels, RunEnd, RunEvent, RunStart, SampleBlock
 
 WITHOUT_LIGHT = ("plate", "bake")
 """Kinds of run in which no light is counted."""
@@ -20,6 +22,26 @@ class OutboxRow(NamedTuple):
     entry: AnyEntry
 
 
+class Removed(NamedTuple):
+    """That a closed run's samples were removed on purpose."""
+
+    number: int
+    """The entry that tells of it."""
+    at_utc: datetime
+    days: int
+    """The rule: how long samples are kept."""
+    manifest_sha256: str
+    """What the record was sealed as."""
+
+    @property
+    def text(self) -> str:
+        """In a sentence."""
+        return (
+            f"samples removed on {self.at_utc:%Y-%m-%d} by the retention of {self.days} days; the "
+            "seal of what was removed stands"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class RunRecord:
     """A run without its events and samples; ``end`` is None while it is open."""
@@ -29,11 +51,17 @@ class RunRecord:
     end: RunEnd | None
     corrected: DoseCorrected | None = None
     """What the device told of its light after that end."""
+    facts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """By name, as ``record/facts.py`` tells them; lot, recipe and screens also of its plate."""
+    after: tuple[RunEvent, ...] = ()
+    """What people noted and corrected after a plate's end, oldest first."""
+    removed: Removed | None = None
+    """Why its samples are not there any more."""
 
     @property
     def summary(self) -> Run:
         """As it stands in a list."""
-        return Run.of(self.start, self.end, self.corrected)
+        return Run.of(self.start, self.end, self.corrected, self.facts, self.after)
 
 
 @dataclass(frozen=True, slots=True)

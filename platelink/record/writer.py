@@ -263,7 +263,7 @@ class JournalWriter:
         self.retry(now=now)
         if self._waiting:
             raise JournalUnavailable(
-                f"no run may begin: {self.status().pending} entries wait to be written; "
+                f"no run can begin: {self.status().pending} entries wait to be written; "
                 f"{self._fault}"
             )
 

@@ -149,7 +149,7 @@ def _before(of: Comparison, *, today: date) -> Iterator[str]:
 
 def _dark(dark: Counts | None) -> Iterator[str]:
     if dark is None:
-        yield "no dark reading: cover the sensor, wait until it is settled, and read the dark"
+        yield "no dark reading: cover the sensor, wait until it has settled, and read the dark"
     elif dark.mean < DARK_FLOOR_COUNTS:
         yield (
             f"the dark reads {dark.mean:.2f} counts, at least {DARK_FLOOR_COUNTS:.0f} are needed: "
@@ -180,8 +180,8 @@ def _reference(of: Comparison, demands: Demands) -> Iterator[str]:
         shown = f"{u:.2g} {UNIT[of.quantity]}, at most {demands.u:g} {UNIT[of.quantity]}"
     if not 0.0 < u <= demands.u:
         yield (
-            f"the reference's U (k = 2) is {shown} can carry a calibration; use a better "
-            "instrument, or enter U as its certificate states it"
+            f"the reference's U (k = 2) is {shown} can carry a calibration; use a "
+            "better instrument, or enter U as its certificate states it"
         )
 
 
@@ -191,8 +191,9 @@ def _quiet(of: Comparison) -> Iterator[str]:
     quiet = [name for name, counts in read if counts is not None and too_quiet(counts)]
     if quiet:
         yield (
-            f"the converter is too quiet ({', '.join(quiet)}: below {QUIET_COUNTS} counts rms): "
-            "its steps do not average out, and a mean may be half a count off; see 'Noise' in "
+            f"the converter is too quiet ({', '.join(quiet)}: below {QUIET_COUNTS} counts "
+            "rms): its steps do not average out, a mean may be half a count off; see 'Noise' "
+            "in "
             "docs/wiring.md"
         )
 
@@ -276,12 +277,13 @@ def _after(of: Comparison, line: Line, fit: Fit, u_levels: list[float]) -> Itera
     if odd is not None and not (bent and bent_scatter < odd.scatter):
         yield (
             f"level {odd.number} is {odd.off:+.3g} {unit} off the line of the others: read it "
-            "again, or leave it out with the reason"
+            "again, or leave it out, with a reason"
         )
         return
     if bent:
         yield (
-            f"the levels bend: {bow:.3g} {unit} from a straight line (99 % within {interval:.2g}), "
+            f"the levels are curved: {bow:.3g} {unit} from a straight line (99 % within "
+            f"{interval:.2g}), "
             f"at most {BOW_SHARE * span:.2g} can be carried; look for stray light, a clipped "
             "amplifier, or a reference used outside its range"
         )
@@ -289,7 +291,7 @@ def _after(of: Comparison, line: Line, fit: Fit, u_levels: list[float]) -> Itera
         yield (
             f"the levels scatter by {line.residual_sd:.3g} {unit} about the line, at most "
             f"{SCATTER_SHARE * span:.2g} can be carried; hold sensor and reference at the same "
-            "place, and wait until both are settled"
+            "place, and wait until both have settled"
         )
     if of.quantity is Quantity.LIGHT:
         yield from _off_the_dark(of, u_levels, span)

@@ -71,14 +71,14 @@ def weighted_fit(
     if n < k or not (len(xs) == n == len(us)):
         raise FitError(f"{n} points cannot carry {k} terms")
     if not (np.isfinite(xs).all() and np.isfinite(ys).all() and (us > 0.0).all()):
-        raise FitError("a point is no finite number, or its uncertainty is not above 0")
+        raise FitError("a point is not a finite number, or its uncertainty is not above 0")
     columns = np.stack([xs**p for p in powers], axis=1) / us[:, None]
     sizes = np.linalg.norm(columns, axis=0)
     if not (sizes > 0.0).all():
         raise FitError("all points are at 0")
     q, r = np.linalg.qr(columns / sizes)
     if not np.linalg.cond(r) < _WORST_CONDITION:
-        raise FitError("the points lie too close together to tell the terms apart")
+        raise FitError("the points lie too close together to determine the terms")
     coefficients = np.linalg.solve(r, q.T @ (ys / us)) / sizes
     residuals = ys - (columns * us[:, None]) @ coefficients
     dof = n - k

@@ -20,6 +20,9 @@ MAX_TEMP_COEFF_PER_C = 0.01
 """Steepest response accepted; keeps the correction positive over any plausible temperature."""
 MAX_DARK_RISE_MW_CM2 = 0.2
 """Rise of a dark reading over the calibration's that may be drift; more is stray light."""
+RISE_SHARE = 0.5
+"""Of what the dose may be off: a smaller rise may be stray light all the same, which hardens the
+plate and is subtracted. The calibration's dark may be as far off as that again."""
 LEAST_RESPONSE = 0.5
 """Of that at the reference temperature. Less is no warm head but a wrong reading of it, and it is
 not corrected for."""
@@ -110,7 +113,7 @@ class CalibrationDue:
 
     @property
     def text(self) -> str:
-        """What was found, the limit, what to do next."""
+        """Findings, the limit, what to do next."""
         days = "1 day" if self.days_over == 1 else f"{self.days_over} days"
         return (
             f"calibration of {self.name} was due on {self.due_on.isoformat()}, {days} ago; "
@@ -215,8 +218,13 @@ class LightSensors:
                 return True
         return False
 
-    def dark_problem(self, dark_counts: Sequence[float]) -> str:
-        """Why these mean dark counts cannot be used; empty when they can."""
+    def dark_problem(
+        self, dark_counts: Sequence[float], *, expected_mw_cm2: float, tolerance_pct: float
+    ) -> str:
+        """Why these mean dark counts cannot be used; empty when they can. The light expected and
+        what its dose may be off say how much stray light could hide in them."""
+        could_hide_mw_cm2 = RISE_SHARE * tolerance_pct / 100.0 * expected_mw_cm2
+        most_mw_cm2 = min(self.max_dark_rise_mw_cm2, could_hide_mw_cm2)
         for c, label, counts in zip(self.channels, self.labels(), dark_counts, strict=True):
             if counts > MAX_COUNTS:
                 return f"dark reading of {label} is {counts:.0f} counts, which no converter gives"
@@ -229,11 +237,11 @@ class LightSensors:
                     "wiring"
                 )
             rise = (counts - c.dark_counts) * c.slope_mw_cm2_per_count
-            if rise > self.max_dark_rise_mw_cm2:
+            if rise > most_mw_cm2:
                 return (
-                    f"dark reading of {label} is {counts:.1f} counts, {rise:.2f} mW/cm² above "
-                    f"{c.dark_counts:.1f} counts (limit {self.max_dark_rise_mw_cm2:.2f} mW/cm²); "
-                    "keep stray light off the sensor, then restart"
+                    f"dark reading of {label} is {counts:.1f} counts, {rise:.2g} mW/cm² above "
+                    f"{c.dark_counts:.1f} counts (limit {most_mw_cm2:.2g} mW/cm²); "
+                    "keep stray light off the sensor, or calibrate it again; then restart"
                 )
         return ""
 

@@ -89,7 +89,7 @@ class Settling:
         limit = max(DRIFT_COUNTS, self._share * counts.mean)
         waits_s = max(0.0, 0.95 * self._window_s - (frames[-1].t - frames[0].t))
         if waits_s > 0.0 or len(frames) < LEAST_FRAMES:
-            text = f"reading; {waits_s:.0f} s more at the least"
+            text = f"reading; at least {waits_s:.0f} s more"
             return Settled(counts, drift, limit, waits_s, False, text)
         # two-sided: with this spread it must be sure that it stands, not unsure that it moves
         settled = abs(drift) + 2.0 * u_drift <= limit

@@ -12,6 +12,7 @@ import h11
 import uvicorn
 from starlette.types import Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from platelink.serving.entrance import HEAD_S, Entrance
 from platelink.serving.seats import Seat, Seats
@@ -32,7 +33,7 @@ class Protocol(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._seat.close = transport.abort
-        self.app_state = {**self.app_state, "seat": self._seat}
+        self.app_state = {**self.app_state, "seat": self._seat, "left": self._left}
         self._await_head()
 
     def data_received(self, data: bytes) -> None:
@@ -74,10 +75,19 @@ class Protocol(H11Protocol):
             self._deadline = None
 
 
+class LiveLine(WebSocketsSansIOProtocol):
+    """uvicorn's. It has taken the connection over, so only it learns that the seat is left."""
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.app_state["left"](self.app_state["seat"])
+        super().connection_lost(exc)
+
+
 class Server(uvicorn.Server):
     """uvicorn's, with entrances; ``seats`` says how many each listening socket has."""
 
     def __init__(self, config: uvicorn.Config, seats: Callable[[socket.socket], int]) -> None:
+        config.ws = LiveLine
         super().__init__(config)
         self._seats = seats
 

@@ -14,12 +14,12 @@ from typing import Any
 
 from platelink.record.reader import JournalReader
 from platelink.record.stored import RunRecord
-from platelink.runs import RunSamples
+from platelink.runs import RunSamples, RunStart
 from platelink.simulated.demo_plate import PLATE
 
 STORE_WAIT_S = 15.0
-_Points = dict[tuple[str, int], float]
-"""Values of one field, by run and millisecond."""
+_Points = dict[tuple[str, str, int], float]
+"""Values of one field, by step, slot and millisecond."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +124,9 @@ def _number(value: object) -> float | None:
 def _recorded(journal: JournalReader) -> _Points:
     """Every point of the dose in the journal."""
     entries = [row.entry for row in journal.outbox_after(0, 1_000_000)]
+    starts = {entry.run_id: entry for entry in entries if isinstance(entry, RunStart)}
     return {
-        (entry.run_id, at_ms): dose
+        (starts[entry.run_id].step, str(starts[entry.run_id].slot), at_ms): dose
         for entry in entries
         if isinstance(entry, RunSamples) and "dose_mj_cm2" in entry.values
         for at_ms, dose in zip(entry.at_utc_ms, entry.values["dose_mj_cm2"], strict=True)
@@ -157,7 +158,7 @@ def _exported(store: str, field: str) -> _Points:
     with urllib.request.urlopen(f"{store}/api/v1/export?{query}") as answer:  # noqa: S310 -- our own child on loopback
         lines = [json.loads(line) for line in answer.read().splitlines()]
     return {
-        (line["metric"]["run"], at_ms): value
+        (line["metric"]["step"], line["metric"]["slot"], at_ms): value
         for line in lines
         for at_ms, value in zip(line["timestamps"], line["values"], strict=True)
     }

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 from platelink.client import Client, ClientError
 from platelink.contract.unit import ExposureJob
@@ -47,8 +48,15 @@ def ours(module: str, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    try:
+    with ended(child):
         yield child
+
+
+@contextlib.contextmanager
+def ended(child: subprocess.Popen[Any]) -> Iterator[None]:
+    """After the block it is, in order or else by force."""
+    try:
+        yield
     finally:
         child.terminate()
         try:

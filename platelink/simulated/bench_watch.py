@@ -2,7 +2,8 @@
 
 Units of six kinds of noise are drawn. Each learns its noise from 40 exposures of two minutes, as
 the product does from its record, and knows nothing else of it; then exposures in which nothing
-leaks are watched. Every call counts as a hold, as on a unit whose vacuum lies on the edge of its
+leaks are watched. Every detection counts as a hold, as on a unit whose vacuum lies on the edge of
+its
 band. The values of many exposures go through the arithmetic of ``control.contact.bank`` side by
 side; a test compares the two value by value.
 
@@ -95,7 +96,7 @@ class Delay:
 
 @dataclass(frozen=True, slots=True)
 class WatchBench:
-    """What was found, and whether the aims were reached."""
+    """Findings, and whether the aims were reached."""
 
     false_holds_per_100k_min: FalseHolds
     delays: dict[str, dict[str, Delay]]

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platelink.control.contact.contact import ContactLimits
-from platelink.control.contact.finding import Cause, Verdict
+from platelink.control.contact.finding import Verdict
 from platelink.control.contact.gauge import GaugeNature
 from platelink.control.contact.noise import NoiseModel
 from platelink.control.contact.watch import ContactWatch
+from platelink.events.light import Cause
 from platelink.simulated.bench_watch_noise import F64, FRAME_S, Rng, Unit
 from platesim.vacuum import Leak, VacuumFrame, VacuumParameters
 
@@ -131,7 +132,7 @@ def gauge_fails(
             delays.append(_frozen_s(nature, round(values[-1] / step_kpa) * step_kpa, before, after))
         share = (alike + 1.0) / (exposures * (before - 1) + 2.0)
         alike_values = 1 + math.ceil(math.log(rate) / math.log(share))
-        size = f"stands still, noise {steps:g} steps"
+        size = f"stuck, noise {steps:g} steps"
         out.append(Failed(size, float(np.mean(delays)), alike_values * FRAME_S))
     held = list(map(float, LEVEL_KPA + unit.values(2 * before, 1, rng)[:, 0]))
     out.append(Failed("no valid value", _lost_s(model, held, None, after), None))

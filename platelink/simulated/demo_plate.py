@@ -25,6 +25,27 @@ LEAK = {"conductance_l_s": 1.2, "at_light_s": 8.0, "for_s": 6.0}
 DOOR_S = 50.0
 """How long the oven's door stays open, seconds of the unit."""
 BEFORE_DOOR_S = 20.0
+UV_CAUTION = (
+    '[{ en = "UV injures eyes and skin. The lid stays closed while light is on.", '
+    'de = "UV verletzt Augen und Haut. Der Deckel bleibt zu, solange Licht an ist.", '
+    'es = "La luz UV daña ojos y piel. La tapa queda cerrada mientras haya luz." }]'
+)
+
+WET_FLOOR = (
+    '[{ en = "The floor gets wet and slippery.", '
+    'de = "Der Boden wird nass und rutschig.", '
+    'es = "El suelo se moja y resbala." }]'
+)
+
+GOGGLES = (
+    '[{ en = "Wear goggles.", de = "Schutzbrille tragen.", es = "Llevar gafas protectoras." }]'
+)
+
+HOT = (
+    '[{ en = "The oven and the plate are hot.", '
+    'de = "Ofen und Klischee sind heiß.", '
+    'es = "El horno y el cliché están calientes." }]'
+)
 RECIPE = f"""# Invented for the demonstration; short times, so that it ends soon.
 format = 1
 id = "demo-plate"
@@ -34,13 +55,17 @@ stock = "demo-stock"
 [[step]]
 kind = "prompt"
 name = "identify"
-instructions = "Read lot, screen and job aloud. Take the cover film off."
+instructions.en = "Read lot, screen and job aloud. Take the cover film off."
+instructions.de = "Charge, Raster und Auftrag laut lesen. Schutzfolie abziehen."
+instructions.es = "Leer en voz alta lote, trama y trabajo. Retirar la lámina protectora."
 
 [[step]]
 kind = "expose"
 name = "film"
-instructions = "Lay the artwork film on, emulsion down. Close the blanket."
-cautions = ["UV injures eyes and skin. The lid stays closed while light is on."]
+instructions.en = "Lay the artwork film on, emulsion down. Close the blanket."
+instructions.de = "Film auflegen, Schichtseite nach unten. Drucktuch schließen."
+instructions.es = "Colocar la película con la emulsión hacia abajo. Cerrar la manta."
+cautions = {UV_CAUTION}
 dose_mj_cm2 = 190
 
 [step.contact]
@@ -50,8 +75,10 @@ high_kpa = "92 kPa"
 [[step]]
 kind = "expose"
 name = "screen"
-instructions = "Film off, line screen on. Close the blanket."
-cautions = ["UV injures eyes and skin. The lid stays closed while light is on."]
+instructions.en = "Film off, line screen on. Close the blanket."
+instructions.de = "Film abnehmen, Raster auflegen. Drucktuch schließen."
+instructions.es = "Retirar la película, colocar la trama. Cerrar la manta."
+cautions = {UV_CAUTION}
 dose_mj_cm2 = 150
 screen = "{SCREEN}"
 
@@ -62,28 +89,34 @@ high_kpa = "92 kPa"
 [[step]]
 kind = "wash"
 name = "washout"
-cautions = ["The floor gets wet and slippery."]
+cautions = {WET_FLOOR}
 
 [[step.stage]]
 name = "soak"
 duration_s = 14
-prompt = "Put the plate under the water."
+prompt.en = "Put the plate under the water."
+prompt.de = "Klischee unter Wasser legen."
+prompt.es = "Poner el cliché bajo el agua."
 
 [[step.stage]]
 name = "rub"
 duration_s = 17
-prompt = "Rub with a soft pad."
+prompt.en = "Rub with a soft pad."
+prompt.de = "Mit weichem Kissen reiben."
+prompt.es = "Frotar con una almohadilla suave."
 
 [[step]]
 kind = "blow_off"
 name = "blow-off"
-instructions = "Water off with low-pressure air, away from people."
-cautions = ["Wear goggles."]
+instructions.en = "Water off with low-pressure air, away from people."
+instructions.de = "Wasser mit schwacher Druckluft abblasen, von Personen weg."
+instructions.es = "Quitar el agua con aire a baja presión, lejos de las personas."
+cautions = {GOGGLES}
 
 [[step]]
 kind = "bake"
 name = "dry"
-cautions = ["The oven and the plate are hot."]
+cautions = {HOT}
 low_c = 54
 nominal_c = 57
 high_c = 60
@@ -94,15 +127,19 @@ activation_energy_kj_mol = 80
 [[step]]
 kind = "expose"
 name = "hardening"
-instructions = "Lay the plate face up, uncovered; no vacuum."
-cautions = ["UV injures eyes and skin. The lid stays closed while light is on."]
+instructions.en = "Lay the plate face up, uncovered; no vacuum."
+instructions.de = "Klischee mit der Bildseite nach oben legen, unbedeckt; kein Vakuum."
+instructions.es = "Poner el cliché boca arriba, descubierto; sin vacío."
+cautions = {UV_CAUTION}
 dose_mj_cm2 = 260
 contact = false
 
 [[step]]
 kind = "inspect"
 name = "inspect"
-instructions = "Let the plate cool first."
+instructions.en = "Let the plate cool first."
+instructions.de = "Klischee zuerst abkühlen lassen."
+instructions.es = "Dejar enfriar el cliché primero."
 
 [[step.point]]
 name = "large area"
@@ -111,7 +148,9 @@ high_um = 35
 
 [[step.check]]
 name = "dots"
-question = "Are all screen dots standing?"
+question.en = "Are all screen dots standing?"
+question.de = "Stehen alle Rasterpunkte?"
+question.es = "¿Están todos los puntos de trama en pie?"
 defect = "dots-missing"
 """
 VALUES: dict[str, JsonValue] = {"points": {"large area": 32.6}, "checks": {"dots": True}}

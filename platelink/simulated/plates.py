@@ -128,13 +128,13 @@ class Operator:
             assert not refused, refused
 
     def work(self, limit_s: float = PATIENCE_S) -> None:
-        """Until no plate is in flight."""
+        """Until no plate is in progress."""
         simulation, in_flight = self.simulation, self.simulation.core.plates.in_flight
         end = simulation.now + limit_s
         while in_flight.plates and simulation.now < end:
             self.look()
             simulation.run(self._anything_to_do, 10.0)
-        assert not in_flight.plates, "plates are still in flight"
+        assert not in_flight.plates, "plates are still in progress"
 
     def _anything_to_do(self) -> bool:
         heard, self._heard = self._heard, len(self.simulation.outputs)

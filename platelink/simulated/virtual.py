@@ -5,29 +5,54 @@ from __future__ import annotations
 
 import asyncio
 import selectors
-from collections.abc import Callable, Coroutine, Iterable
-from contextlib import suppress
+import signal
+from collections.abc import Callable, Coroutine, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import date
+from functools import partial
 from typing import Any, ClassVar
 
 from platelink.config.model import Config
 from platelink.contract.base import Json
-from platelink.control.light.lessons import Lessons
-from platelink.control.states import Learned
 from platelink.daemon.calibrated import Calibrated
 from platelink.daemon.clock import Clock
-from platelink.daemon.setup import make_job, unit_settings
+from platelink.daemon.setup import core_of, make_job, taping_of, unit_settings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.link.framing import Decoder, Frame
 from platelink.link.messages import LAMP_BIT, unpack
 from platelink.link.port import Port, PortMissing
 from platelink.runs import RunEvent
+from platelink.tape.taped import TapedCore
 from platelink.unit.core import Core
 from platesim.unit import SimulatedUnit, UnitParameters
 
 START_S = 1000.0
 """The loop's time when the unit is switched on."""
 DATE_MS = 1_893_456_000_000
+THREAD_S = 60.0
+"""Real time for a thread to say something when nothing else is to do."""
+WORK_S = 60.0
+"""Of the processor, for a case of a campaign; it needs less than 3."""
+
+
+class Hung(KeyboardInterrupt):
+    """Simulated time does not get on. No asyncio callback can catch it."""
+
+
+@contextmanager
+def within(work_s: float) -> Iterator[None]:
+    """Hung where the block, in the main thread, takes the processor for longer than this."""
+
+    def stop(*_: object) -> None:
+        raise Hung(f"it still runs after {work_s:g} s of the processor")
+
+    before = signal.signal(signal.SIGPROF, stop)
+    signal.setitimer(signal.ITIMER_PROF, work_s, work_s)  # again, where what ends it hangs too
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
+        signal.signal(signal.SIGPROF, before)
 
 
 class _Selector(selectors.DefaultSelector):
@@ -40,7 +65,9 @@ class _Selector(selectors.DefaultSelector):
         if ready or timeout == 0:
             return ready
         if timeout is None:  # only a thread can end this
-            return super().select(1.0)
+            if not (ready := super().select(THREAD_S)):
+                raise Hung(f"nothing is to do and no thread has said anything for {THREAD_S:.0f} s")
+            return ready
         self.loop.now += timeout
         return ready
 
@@ -73,6 +100,10 @@ def in_simulated_time(work: Coroutine[Any, Any, None]) -> list[str]:
     with asyncio.Runner(loop_factory=lambda: loop) as runner:
         runner.run(work)
     return loop.faults
+
+
+KNOWN_S = 1e-6
+"""The after-glow that a first exposure goes by: none, and it is taken as known."""
 
 
 class LoopClock(Clock):
@@ -172,14 +203,19 @@ class Daemon:
         *,
         today: Callable[[], date] = lambda: date(2026, 6, 1),
     ) -> None:
-        self.config, self.bench = config, bench
+        exposure = config.exposure.model_copy(update={"afterglow_s": KNOWN_S})
+        self.config = config = config.model_copy(update={"exposure": exposure})
+        self.bench = bench
         self.clock = LoopClock()
         calibrated = Calibrated(config, unit_settings, today)
         port = type("BenchPort", (UnitPort,), {"bench": bench})
 
-        def core(told: Iterable[RunEvent], now: float) -> Core:
-            lessons = Lessons(Learned(), config.light.expected_mw_cm2, told)
-            return Core(calibrated.settings(), calibrated.converter(), lessons, now=now)
+        self.taping = taping_of(config, lambda: calibrated.held)
+        make = partial(TapedCore, put=self.taping.put, held=lambda: calibrated.held)
+
+        def core(told: Sequence[RunEvent], now: float) -> Core:
+            converter = calibrated.converter()
+            return core_of(config, calibrated.held, converter, told, now=now, make=make)
 
         self.shell = Shell(
             ShellSettings(
@@ -195,6 +231,7 @@ class Daemon:
             self.clock,
             make_port=port,
             calibrated=calibrated,
+            taping=self.taping,
         )
         self._task: asyncio.Task[None] | None = None
 

@@ -9,11 +9,14 @@ from typing import Any
 from platelink.contract.words import AlarmAct
 from platelink.control.alarm.alarms import Alarms
 from platelink.control.alarm.states import (
+    NOTHING,
     AlarmChanged,
     AlarmOutput,
     AlarmRefused,
     AlarmsStatus,
+    AlarmState,
     Condition,
+    Of,
     Source,
 )
 from platelink.control.alarm.unit import (
@@ -47,6 +50,11 @@ class UnitAlarms:
         self._began = self._link_at = now
         self._was_up = self._waited = False
         self._look_at = now
+        self._exposed = NOTHING
+        self._of: dict[str, Of] = {}
+        """What the condition of each alarm is of."""
+        self._standing: set[str] = set()
+        """Alarms that are not normal: they stay of what they were raised for."""
         self.changed = False
         """Since the last snapshot."""
 
@@ -79,10 +87,12 @@ class UnitAlarms:
         up: bool,
         link: LinkState,
         reading: Reading | None,
+        exposed: Of,
         at: Stamp,
     ) -> tuple[EventNoted, ...]:
-        """Take the conditions of all steps going on, and of the link."""
-        now = at.now
+        """Take the conditions of all steps going on, and of the link; ``exposed`` is what is under
+        the lamps, which alarms of the unit are of."""
+        now, self._exposed = at.now, exposed
         self._look_at = now + LOOK_S
         found = _NONE_OF_STEPS.copy()
         for condition in conditions:
@@ -116,6 +126,8 @@ class UnitAlarms:
     def _take(self, conditions: Iterable[Condition], at: Stamp) -> tuple[EventNoted, ...]:
         outputs: list[AlarmOutput] = []
         for c in conditions:
+            if c.active and c.name not in self._standing:
+                self._of[c.name] = c.of if c.of != NOTHING else self._exposed
             outputs += self._alarms.condition(c.name, c.active, c.value, c.limit, now=at.now)
         return self._events(outputs, at)
 
@@ -144,7 +156,10 @@ class UnitAlarms:
     def snapshot(self) -> dict[str, Any]:
         """What a restart goes on from."""
         self.changed = False
-        return self._alarms.snapshot()
+        return {
+            name: {**one, "of": list(self._of.get(name, NOTHING))}
+            for name, one in self._alarms.snapshot().items()
+        }
 
     def restore(
         self, snapshot: dict[str, Any], *, down_s: float | None, at: Stamp
@@ -155,6 +170,8 @@ class UnitAlarms:
         except (KeyError, TypeError, ValueError, AttributeError):
             self._alarms = Alarms(UNIT_ALARMS, now=at.now)
             return ()
+        self._of = {name: _of(one.get("of")) for name, one in snapshot.items()}
+        self._standing = set(snapshot)
         for alarm in self._alarms.status().alarms:
             if alarm.name == LINK_LOST.name and alarm.active:  # still away: it does not call anew
                 self._was_up = True
@@ -168,7 +185,9 @@ class UnitAlarms:
                 continue
             self.changed = True
             if isinstance(output, AlarmChanged):
-                event, text = _moved(output, at), output.text
+                event, text = _moved(output, self._of.get(output.name, NOTHING), at), output.text
+                stands = output.after is not AlarmState.NORMAL
+                (self._standing.add if stands else self._standing.discard)(output.name)
                 found.append(EventNoted(None, at.utc_ms_at(output.t_s), event, text))
             else:
                 word = "flood" if output.active else "no longer a flood"
@@ -183,7 +202,15 @@ def utc_ms(t_s: float | None, at: Stamp) -> int | None:
     return None if t_s is None else at.utc_ms_at(t_s)
 
 
-def _moved(changed: AlarmChanged, at: Stamp) -> AlarmMoved:
+def _of(kept: object) -> Of:
+    """As a snapshot has it; nothing in one of an older release."""
+    match kept:
+        case [str() | None as run, str() | None as plate]:
+            return Of(run, plate)
+    return NOTHING
+
+
+def _moved(changed: AlarmChanged, of: Of, at: Stamp) -> AlarmMoved:
     return AlarmMoved(
         alarm=changed.name,
         priority=changed.priority.name.lower(),
@@ -199,4 +226,6 @@ def _moved(changed: AlarmChanged, at: Stamp) -> AlarmMoved:
         first_out=changed.first_out,
         who=changed.who,
         why=changed.why,
+        of_run=of.run,
+        plate=of.plate,
     )

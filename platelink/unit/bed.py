@@ -22,7 +22,7 @@ from platelink.control.light.request import ExposureStatus
 from platelink.control.light.sentences import LEFT_ON
 from platelink.control.light.switching import CLOSE_AGAIN_S
 from platelink.control.states import ENDED, Ended, ExposureOutput, Noted, Send, State, Step
-from platelink.events.light import CalibrationOverdue, StateMoved
+from platelink.events.light import CalibrationOverdue, Cause, StateMoved
 from platelink.events.unit import (
     Asked,
     DeviceDoesNotMatch,
@@ -50,7 +50,7 @@ CLOCK_KNOWN = 5e-5
 twentieth of what a dose may be off."""
 MAX_FRAME_TICKS = 1000
 """The device takes no more."""
-DROP_LESSONS = "drop lessons"
+DROP_LESSONS = "discard lamp values"
 MAX_ORDER = 0xFFFF_FFFF
 _NO_NUMBER = "the device's numbers of orders are used up; switch the device off and on"
 DAMAGED_FRAMES = 5
@@ -136,9 +136,9 @@ class Bed:
         self.before = replace(before, irradiance_mw_cm2=irradiance, remaining_s=max(0.0, left_s))
         order = light.order if light is not None else None
         text = (
-            f"light is on under an order given before this program began, "
-            f"{before.dose_mj_cm2:.1f} of {before.target_dose_mj_cm2:.1f} mJ/cm² so far; the "
-            "device ends it at the dose, hold, stop or abort end it now"
+            "the light was already on when this program started, "
+            f"{before.dose_mj_cm2:.1f} of {before.target_dose_mj_cm2:.1f} mJ/cm² so far; it "
+            "goes off at its dose; hold, stop or abort end it now"
         )
         return (Noted(LightFound(order), text),) if first else ()
 
@@ -193,7 +193,7 @@ class Bed:
         if self.watch.left_on or self.mismatch or self._order >= MAX_ORDER:
             return LEFT_ON if self.watch.left_on else self.mismatch or _NO_NUMBER
         if job.overdue and not job.accept_overdue:
-            return "; ".join(job.overdue) + "; calibrate, or accept it for this run"
+            return "; ".join(job.overdue) + "; calibrate, or have a lead continue with it overdue"
         return ""
 
     def start(self, *, at: Stamp) -> tuple[BedOutput, ...]:
@@ -221,7 +221,7 @@ class Bed:
             return self._drop_lessons(who, reason)
         event = (Noted(Asked(name, who, reason), f"{name}, by {who}"),) if who else ()
         outputs = self.act(name, reason, at=at)
-        return event + (outputs or (Refused(f"{name}: no exposure is going on"),))
+        return event + (outputs or (Refused(f"{name}: no exposure is running"),))
 
     def act(self, name: str, reason: str, *, at: Stamp) -> tuple[BedOutput, ...]:
         """The same for a plate, whose light may be that of a process before us; nothing where
@@ -266,14 +266,16 @@ class Bed:
         exposure = self.exposure
         if not isinstance(exposure, Exposure) or exposure.state not in _GOING_ON:
             return ()
-        return self._from(exposure.hold(sentences.sums_damaged(frames), now=at.now))
+        return self._from(
+            exposure.hold(sentences.sums_damaged(frames), now=at.now, cause=Cause.DEVICE)
+        )
 
     def _drop_lessons(self, who: str, why: str) -> tuple[BedOutput, ...]:
         """Forget what lamps taught; not while an exposure is made with it."""
         if self.exposing:
-            return (Refused("an exposure is going on; drop the lessons when it is over"),)
+            return (Refused("an exposure is running; discard the lamp values when it has ended"),)
         self.lessons.drop()
-        return (Noted(LessonsDropped(who, why), f"lessons of the lamps dropped by {who}: {why}"),)
+        return (Noted(LessonsDropped(who, why), f"lamp values discarded by {who}: {why}"),)
 
     def end_left_light(self, reason: str, *, at: Stamp) -> tuple[BedOutput, ...]:
         """End the order that nobody here owns."""

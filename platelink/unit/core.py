@@ -86,7 +86,7 @@ class Core:
             return ""
         if self.bed.exposing:
             return "an exposure without a plate"
-        return "an exposure before is still being closed" if self.recovering else ""
+        return "the exposure before is still being completed" if self.recovering else ""
 
     def take_up(self, settings: UnitSettings, sensors: Sensors) -> None:
         """Go on with other calibrations of the same sensors; not while a run is recorded."""
@@ -143,7 +143,7 @@ class Core:
 
     def flush(self) -> tuple[CoreOutput, ...]:
         """The samples in hand, because the process ends."""
-        self._out += self.recording.flush()
+        self._out += self.recording.flush() + self.plate_runs.flush()
         return self._finish()
 
     # --- the exposure ----------------------------------------------------------------------
@@ -396,5 +396,5 @@ class Core:
         conditions = (*self.plates.in_flight.conditions().values(), *self.bed.conditions())
         self._out += self.alarms.look(
             conditions, up=self.bed.up, link=self.session.status().state, reading=self.reading,
-            at=self.at,
+            exposed=self.recording.of, at=self.at,
         )  # fmt: skip

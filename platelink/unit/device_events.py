@@ -61,7 +61,7 @@ def noted(notice: Notice) -> Noted:
         case link.GarbageReceived():
             return Noted(GarbageOnThePort(), notice.measured)
         case link.ClockJumped(ticks, jumps):
-            text = f"by {ticks:+} ticks; its counts of samples go on, time is taken from them"
+            text = f"by {ticks:+} ticks; time is taken from its sample counts instead"
             return Noted(DeviceClockJumped(ticks, jumps), text)
         case link.ProtocolMismatch():
             return Noted(ProtocolMismatch(), str(notice))
@@ -86,7 +86,7 @@ def can_be(reported: link.OrderReported, hello: m.Hello | None, converter: Conve
 def sums_refused(converter: Converter, what: str) -> Noted:
     """The event of sums that the converter has just refused."""
     event = LightSumsRefused(converter.refused, converter.refused_in_a_row)
-    return Noted(event, f"{what} holds sums of light that cannot be; they are not counted")
+    return Noted(event, f"{what} has impossible light sums; they are not counted")
 
 
 class Seldom:
@@ -111,7 +111,7 @@ def mismatch(optics: Optics, hello: m.Hello) -> str:
     if (1 << hello.adc_bits) - 1 != optics.adc_max:
         return (
             f"the device converts {hello.adc_bits} bits, the configuration says "
-            f"{optics.adc_max.bit_length()}; correct unit.adc_bits and calibrate"
+            f"{optics.adc_max.bit_length()}; correct [unit] adc_bits and calibrate"
         )
     if hello.light_channels < len(optics.light.channels):
         return (

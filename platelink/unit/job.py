@@ -46,7 +46,7 @@ class Job:
     recorded_request: dict[str, Any] = field(default_factory=dict)
     """The request as it goes into the run's start."""
     for_act: PlateRequest | None = None
-    """The act on ``plate`` that leads to it; None: no plate in flight waits for it."""
+    """The act on ``plate`` that leads to it; None: no plate in progress waits for it."""
 
 
 @dataclass(frozen=True, slots=True)

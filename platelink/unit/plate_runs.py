@@ -14,7 +14,7 @@ from platelink.link import messages as m
 from platelink.sensing.readings import Reading
 from platelink.unit.job import UnitSettings
 from platelink.unit.outputs import EventNoted, RecordOp, RunBegun, RunClosed, RunSampled
-from platelink.unit.sample_buffer import BAKE_COLUMNS, SampleBuffer, run_channels
+from platelink.unit.sample_buffer import BAKE_BLOCK_S, BAKE_COLUMNS, SampleBuffer, run_channels
 from platelink.unit.stamp import Stamp
 from platelink.unit.values import PlateBegun
 
@@ -82,7 +82,7 @@ class PlateRuns:
         )
 
     def _bake_begun(self, begun: BakeBegun, at: Stamp) -> RunBegun:
-        self._bakes[begun.run_id] = SampleBuffer(begun.run_id, self._n, at=at, only=BAKE_COLUMNS)
+        self._bakes[begun.run_id] = self._buffer(begun.run_id, at)
         return RunBegun(
             run_id=begun.run_id,
             at_utc_ms=at.utc_ms,
@@ -109,9 +109,16 @@ class PlateRuns:
 
     def resume(self, run_id: str, last_ticks: int, *, at: Stamp) -> None:
         """Go on recording a bake whose run is open."""
-        self._bakes[run_id] = SampleBuffer(
-            run_id, self._n, at=at, only=BAKE_COLUMNS, last_ticks=last_ticks
+        self._bakes[run_id] = self._buffer(run_id, at, last_ticks)
+
+    def _buffer(self, run_id: str, at: Stamp, last_ticks: int = -1) -> SampleBuffer:
+        return SampleBuffer(
+            run_id, self._n, at=at, only=BAKE_COLUMNS, last_ticks=last_ticks, block_s=BAKE_BLOCK_S
         )
+
+    def flush(self) -> tuple[RunSampled, ...]:
+        """The samples in hand, because the process ends."""
+        return tuple(block for buffer in self._bakes.values() if (block := buffer.take()))
 
     def device_restarted(self, tick: int, t: float) -> None:
         """The device counts anew."""
@@ -126,5 +133,5 @@ class PlateRuns:
         out: list[RunSampled] = []
         for buffer in self._bakes.values():
             buffer.add(sample, reading, math.nan, tick_s, counting=False)
-            out += [block for block in (buffer.take(),) if block]
+            out += buffer.due(reading.t)
         return tuple(out)

@@ -84,7 +84,7 @@ def unit_status(core: Core, *, now: float) -> UnitStatus:
 
 
 def plates_now(core: Core) -> list[PlateNow]:
-    """Every plate in flight, with all that is known of it as of the core's newest input."""
+    """Every plate in progress, with all that is known of it as of the core's newest input."""
     in_flight, busy = core.plates.in_flight, core.busy()
     exposure = core.bed.exposure_status(now=core.at.now)
     return [plate_now(in_flight, plate, exposure, busy) for plate in in_flight.plates.values()]
@@ -153,7 +153,7 @@ def step_now(
     if part.waiting_for:
         waiting.append(part.waiting_for)
     if plate.cut:
-        waiting.append("what the device gave while the program was down")
+        waiting.append("the dose given while the program was down")
     return StepNow(
         name=step.name,
         kind=step.kind,

@@ -1,4 +1,4 @@
-"""The plates in flight as a part of the unit: their exposures, and their snapshots. Pure."""
+"""The plates in progress as a part of the unit: their exposures, and their snapshots. Pure."""
 
 from __future__ import annotations
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from datetime import date, timedelta
 
+from platelink.control.alarm.states import NOTHING, Of
 from platelink.control.light.face import AnyExposure
 from platelink.control.light.request import PLAIN, Reciprocity
 from platelink.control.states import Ended, Noted
@@ -69,11 +70,17 @@ class Recording:
         self._lit: LitLamps | None = None
         self._dark_mw_cm2, self._owned = settings.optics.dark_mw_cm2, not settings.advisory
         self._ahead_ms: int | None = None
+        self._plate: str | None = None
 
     @property
     def run_id(self) -> str | None:
         """The run that is being recorded."""
         return self._run.run_id if self._run else None
+
+    @property
+    def of(self) -> Of:
+        """That run, and its plate."""
+        return Of(self._run.run_id, self._plate) if self._run else NOTHING
 
     def deadline(self) -> float | None:
         """When the samples in hand must be written."""
@@ -111,6 +118,7 @@ class Recording:
         job, learned, device = accepted.job, accepted.learned, accepted.device
         self._run = SampleBuffer(job.run_id, self._n, at=at)
         self._light = MeanLight(job.request.reciprocity)
+        self._plate = job.plate
         conditions = self.settings.conditions
         self._lit = LitLamps(self._dark_mw_cm2, owned=self._owned)
         return RunBegun(
@@ -165,8 +173,7 @@ class Recording:
 
     def due(self, t: float) -> tuple[RunSampled, ...]:
         """The samples in hand when they must be written."""
-        deadline = self.deadline()
-        return self.flush() if deadline is not None and t >= deadline else ()
+        return self._run.due(t) if self._run else ()
 
     def flush(self) -> tuple[RunSampled, ...]:
         """The samples in hand."""

@@ -15,7 +15,9 @@ from platelink.unit.outputs import RunSampled
 from platelink.unit.stamp import Stamp
 
 BLOCK_S = 1.0
-"""Longest stretch of samples held in memory: what kill -9 may cost."""
+"""Longest stretch of an exposure's samples held in memory: what kill -9 may cost."""
+BAKE_BLOCK_S = 20.0
+"""The same of a bake, which has a sample a second: its clock goes on from kept state."""
 NOMINAL_TICK_S = 1e-3
 """Length of a device tick, near enough to count on over a restart."""
 
@@ -54,7 +56,7 @@ class SampleBuffer:
 
     def __init__(
         self, run_id: str, light_channels: int, *, at: Stamp,
-        only: tuple[str, ...] | None = None, last_ticks: int = -1,
+        only: tuple[str, ...] | None = None, last_ticks: int = -1, block_s: float = BLOCK_S,
     ) -> None:  # fmt: skip
         """``only``: columns recorded, without the device's sums; None is everything.
         ``last_ticks``: of the newest sample stored, of a run that is taken up again."""
@@ -62,6 +64,7 @@ class SampleBuffer:
         self.gaps = 0
         self._n = light_channels
         self._only = only
+        self._block_s = block_s
         self.utc = UtcAnchor(at.now, at.utc_ms)
         self._first_t = self._last_t = at.now
         self._last_ticks = last_ticks
@@ -118,7 +121,13 @@ class SampleBuffer:
 
     def deadline(self) -> float | None:
         """When the samples in hand must be written."""
-        return self._first_t + BLOCK_S if self._raw else None
+        return self._first_t + self._block_s if self._raw else None
+
+    def due(self, t: float) -> tuple[RunSampled, ...]:
+        """The samples in hand when they must be written."""
+        deadline = self.deadline()
+        block = self.take() if deadline is not None and t >= deadline else None
+        return (block,) if block is not None else ()
 
     def take(self) -> RunSampled | None:
         """The samples in hand as one block."""

@@ -11,14 +11,22 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 
-from platelink.web import calibrations, records, shop, views
+from platelink.web import asking, calibrations, codes, records, shop, trends, views, watch
 from platelink.web.assets import asset, read_assets
 from platelink.web.guard import Guard
 from platelink.web.live import live
 from platelink.web.passing import pass_on
 from platelink.web.service import ServiceSays, new_client
 from platelink.web.settings import PageSettings
-from platelink.web.show import LANGUAGE_COOKIE, THEME_COOKIE, THEMES, Templates, own_path, trouble
+from platelink.web.show import (
+    LANGUAGE_COOKIE,
+    THEME_COOKIE,
+    THEMES,
+    Templates,
+    language_of,
+    own_path,
+    trouble,
+)
 from platelink.web.texts import read_languages
 
 A_YEAR_S = 365 * 86_400
@@ -29,6 +37,10 @@ ROUTES = [
     Route("/alarms", views.alarms),
     Route("/history", records.history),
     Route("/records/{run}", records.record),
+    Route("/ask", asking.plates),
+    Route("/ask/compare", asking.two),
+    Route("/ask/sensor", asking.sensor),
+    Route("/trends", trends.trends),
     Route("/recipes", shop.recipes),
     Route("/recipes/diff", shop.recipe_diff),
     Route("/recipes/{which}", shop.recipe),
@@ -38,7 +50,10 @@ ROUTES = [
     Route("/calibrations/{name}", calibrations.one),
     Route("/people", shop.people),
     Route("/sign-in", views.sign_in),
+    Route("/code", codes.code),
 ]
+WATCHED = [Route("/metrics", watch.metrics), Route("/health", watch.health)]
+"""For programs; no views."""
 
 
 async def keep_choice(request: Request) -> Response:
@@ -62,6 +77,13 @@ async def _not_found(request: Request, _: Exception) -> Response:
     return await trouble(request, ServiceSays(404, "", "unknown"))
 
 
+async def _said(request: Request) -> Response:
+    """A sentence of the unit in the language of the request."""
+    state, text = request.app.state, request.query_params.get("text", "")
+    language, _ = language_of(request)
+    return PlainTextResponse(state.templates.said(language, text))
+
+
 def build(settings: PageSettings) -> ASGIApp:
     """The application for these settings."""
     languages = read_languages()
@@ -75,7 +97,9 @@ def build(settings: PageSettings) -> ASGIApp:
     app = Starlette(
         routes=[
             *ROUTES,
+            *WATCHED,
             Route("/static/{version}/{name}", asset),
+            Route("/said", _said),
             Route("/choose/{what}/{value}", keep_choice),
             WebSocketRoute("/api/v1/live", live),
             Route("/api/{path:path}", pass_on, methods=["GET", "POST"]),

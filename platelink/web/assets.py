@@ -41,15 +41,23 @@ class Assets:
 
 
 def read_assets(languages: Mapping[str, Language], place: Path = HERE) -> Assets:
-    """The folder, and a module of texts for each language."""
+    """The folder, and the modules of texts of each language."""
     files = {
         path.name: path.read_bytes() for path in sorted(place.iterdir()) if path.suffix in TYPES
     }
-    files |= {f"text-{code}.js": language.script for code, language in languages.items()}
+    for code, language in languages.items():
+        files |= {f"text-{code}.js": language.script, f"text-alarms-{code}.js": language.alarms}
     whole = hashlib.sha256()
     for name, content in files.items():
         whole.update(f"{name}\0{len(content)}\0".encode() + content)
     return Assets(files, whole.hexdigest()[:12])
+
+
+def compressed(request: Request, content: bytes, level: int = 6) -> tuple[bytes, dict[str, str]]:
+    """As this browser takes it, and the header that says so."""
+    if "gzip" not in request.headers.get("accept-encoding", ""):
+        return content, {}
+    return gzip.compress(content, level, mtime=0), {"content-encoding": "gzip"}
 
 
 async def asset(request: Request) -> Response:
@@ -59,8 +67,6 @@ async def asset(request: Request) -> Response:
     content = assets.files.get(name)
     if content is None or request.path_params["version"] != assets.version:
         return PlainTextResponse("not found", 404)
-    headers = {"cache-control": FOR_GOOD, "vary": "accept-encoding"}
-    if "gzip" in request.headers.get("accept-encoding", ""):
-        content = gzip.compress(content, 6, mtime=0)
-        headers["content-encoding"] = "gzip"
+    content, more = compressed(request, content)
+    headers = {"cache-control": FOR_GOOD, "vary": "accept-encoding", **more}
     return Response(content, media_type=TYPES[Path(name).suffix], headers=headers)

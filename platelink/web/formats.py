@@ -22,6 +22,8 @@ QUANTITIES: Mapping[str, Quantity] = {
     "temperature": TEMPERATURE,
 }
 DASH = "–"
+LEFT_TO_RIGHT, END = "\u2066", "\u2069"
+"""An isolate of Unicode's bidirectional algorithm (UAX 9)."""
 HOUR_S, MINUTE_S = 3600, 60
 
 
@@ -46,6 +48,8 @@ class Formats:
     locale: Locale
     display: Mapping[str, str]
     zone: tzinfo
+    ltr: bool = False
+    """Number and unit are kept in their order amid text that is written from the right."""
 
     def number(self, value: float | None, decimals: int = 0) -> str:
         """``1,234.5`` or ``1.234,5``; a dash for what is missing."""
@@ -59,20 +63,38 @@ class Formats:
         kind = QUANTITIES[name]
         unit = kind.unit(self.display[name])
         shown = None if value is None else kind.to(value, self.display[name])
-        return (
-            f"{self.number(shown, unit.decimals if decimals is None else decimals)} {unit.symbol}"
-        )
+        places = unit.decimals if decimals is None else decimals
+        return self._kept(f"{self.number(shown, places)} {unit.symbol}")
+
+    def unit(self, name: str) -> str:
+        """The symbol of the shop's unit of a quantity."""
+        return QUANTITIES[name].unit(self.display[name]).symbol
+
+    def _kept(self, text: str) -> str:
+        return f"{LEFT_TO_RIGHT}{text}{END}" if self.ltr else text
+
+    def depth(self, um: float) -> str:
+        """A depth, to a tenth of a micrometre."""
+        return f"{self.number(um, 1)} µm"
 
     def signed(self, pct: float) -> str:
         """How far a dose is from its target."""
-        return f"{'-' if pct < 0.0 else '+'}{self.number(abs(pct), 3)} %"
+        return self._kept(f"{'-' if pct < 0.0 else '+'}{self.number(abs(pct), 3)} %")
+
+    def percent(self, pct: float | None) -> str:
+        """A share, to a hundredth."""
+        return self._kept(f"{self.number(pct, 2)}\u00a0%")
+
+    def seconds(self, seconds: float | None) -> str:
+        """A time in seconds alone, to a hundredth."""
+        return self._kept(f"{self.number(seconds, 2)}\u00a0s")
 
     def expanded(self, u_pct: float) -> str:
         """An expanded uncertainty, in two digits."""
         if not (math.isfinite(u_pct) and u_pct > 0.0):
-            return f"±{self.number(u_pct)} %"
+            return self._kept(f"±{self.number(u_pct)} %")
         decimals = max(0, 1 - math.floor(math.log10(u_pct)))
-        return f"±{self.number(u_pct, decimals)} %"
+        return self._kept(f"±{self.number(u_pct, decimals)} %")
 
     def moment(self, at_utc: str | None) -> str:
         """Date and time, to the second, in the zone of the unit's computer."""
@@ -111,10 +133,10 @@ class Formats:
             return DASH
         whole = round(seconds)
         if whole < MINUTE_S:
-            return f"{self.number(seconds, _decimals(seconds))} s"
+            return self._kept(f"{self.number(seconds, _decimals(seconds))} s")
         if whole < HOUR_S:
-            return f"{whole // 60}:{whole % 60:02} min"
-        return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02} h"
+            return self._kept(f"{whole // 60}:{whole % 60:02} min")
+        return self._kept(f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02} h")
 
 
 def _decimals(seconds: float) -> int:

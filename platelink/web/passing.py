@@ -6,7 +6,6 @@ Session cookie and CSRF header go through; nothing that would make the client mo
 
 from __future__ import annotations
 
-import gzip
 from collections.abc import Mapping
 from urllib.parse import quote
 
@@ -16,6 +15,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import Scope
 
 from platelink.serving.turns import KNOWN, note_known
+from platelink.web.assets import compressed
 from platelink.web.words import NO_ADDRESS, NO_HEADER, NO_SERVICE, ON_ITS_COMPUTER, TOO_MUCH
 
 IN = ("accept", "content-type", "x-csrf-token")
@@ -102,9 +102,10 @@ async def pass_on(request: Request) -> Response:
     except httpx.TransportError:
         return error(503, NO_SERVICE, "fault")
     note_if_known(request.scope, answer.headers)
-    content, more = answer.content, {}
-    if path.endswith(CURVES) and "gzip" in request.headers.get("accept-encoding", ""):
-        content, more = gzip.compress(content, 5, mtime=0), {"content-encoding": "gzip"}
+    content = answer.content
+    more: dict[str, str] = {}
+    if path.endswith(CURVES):
+        content, more = compressed(request, content, 5)
     passed = Response(content, answer.status_code, headers=more)
     for name, value in answer.headers.multi_items():
         if name == "set-cookie" and request.url.scheme == "https":

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from urllib.parse import urlencode
 
 from pydantic import ValidationError
 from starlette.requests import Request
@@ -12,13 +14,19 @@ from starlette.responses import RedirectResponse, Response
 from platelink.contract.base import Answer, Json
 from platelink.contract.plates import ContactBand
 from platelink.contract.runs import Events, Run, Runs, RunWhole
+from platelink.contract.story import RunStory
 from platelink.contract.uncertainty import FEW_PCT, LEAST_DOUBT_MJ_CM2, uncertainty_in
 from platelink.web.service import ServiceSays, get, part
 from platelink.web.show import show
+from platelink.web.words import ALARMS
 
 PAGE = 100
-FILTERS = ("state", "since", "until")
+FILTERS = ("state", "lot", "recipe", "alarm", "verdict", "person", "screen", "since", "until")
 PLATES, RUNS = "plates", "runs"
+OVER_CHOICES = 20
+"""Newest runs of the same step that are offered to be laid over one."""
+MOST_PRINTED = 24
+"""Events of a run that are printed."""
 
 
 async def history(request: Request) -> Response:
@@ -26,7 +34,7 @@ async def history(request: Request) -> Response:
     query = request.query_params
     search = query.get("search", "").strip()
     what = RUNS if query.get("what") == RUNS else PLATES
-    filters = {name: query.get(name, "") for name in FILTERS}
+    filters = {name: query.get(name, "").strip() for name in FILTERS}
     rows, more = await _listed(request, what, search, filters)
     found = one_hit([row.run_id for row in rows], search)
     if search and not rows and what == PLATES:  # a run's own name, or a job exposed without a plate
@@ -36,19 +44,29 @@ async def history(request: Request) -> Response:
     if found is not None:
         return RedirectResponse(f"/records/{part(found)}", 303)
     return await show(
-        request, "history.html", rows=rows, more=more, search=search, what=what, filters=filters
-    )
+        request, "history.html", rows=rows, more=more, search=search, what=what, filters=filters,
+        narrowed=sum(map(bool, filters.values())), table=_table(what, search, filters),
+        alarm_names=ALARMS,
+    )  # fmt: skip
+
+
+def _asked(what: str, search: str, filters: dict[str, str]) -> dict[str, Any]:
+    """What the service is asked for."""
+    days = {name: moment_of(filters[name], end=name == "until") for name in ("since", "until")}
+    step = "plate" if what == PLATES else None
+    return {**filters, **days, "search": search, "step": step}
+
+
+def _table(what: str, search: str, filters: dict[str, str]) -> str:
+    """The query of all that is found as a file."""
+    asked = _asked(what, search, filters)
+    return urlencode({name: value for name, value in asked.items() if value})
 
 
 async def _listed(
     request: Request, what: str, search: str, filters: dict[str, str]
 ) -> tuple[list[Run], bool]:
-    days = {name: moment_of(filters[name], end=name == "until") for name in ("since", "until")}
-    step = "plate" if what == PLATES else None
-    found = await get(
-        request, Runs, "/v1/runs", search=search, step=step, state=filters["state"], limit=PAGE,
-        **days,
-    )  # fmt: skip
+    found = await get(request, Runs, "/v1/runs", limit=PAGE, **_asked(what, search, filters))
     return found.runs, found.more
 
 
@@ -74,20 +92,54 @@ def one_hit(ids: list[str], search: str) -> str | None:
 async def record(request: Request) -> Response:
     """One plate with its steps and runs, or one run; with curves and events."""
     name = part(request.path_params["run"])
-    run, events = await asyncio.gather(
-        get(request, RunWhole, f"/v1/runs/{name}"), get(request, Events, f"/v1/runs/{name}/events")
+    run, events, story = await asyncio.gather(
+        get(request, RunWhole, f"/v1/runs/{name}"),
+        get(request, Events, f"/v1/runs/{name}/events"),
+        get(request, RunStory, f"/v1/runs/{name}/story"),
+    )
+    over = request.query_params.get("over", "")
+    plate, choices, over_runs = await asyncio.gather(
+        _plate_of(request, run), _choices(request, run), _over(request, run, over)
     )
     return await show(
         request,
         "record.html",
         run=run,
         events=events,
+        story=story,
+        over=over,
+        over_choices=choices,
+        over_runs=over_runs,
+        most_printed=MOST_PRINTED,
+        printed_utc=datetime.now(UTC).isoformat(),
         budget=uncertainty_in(run.data),
         few_pct=FEW_PCT,
         least_doubt=LEAST_DOUBT_MJ_CM2,
-        recipe_steps=steps_of((await _plate_of(request, run)).request),
+        recipe_steps=steps_of(plate.request),
         limits=limits_of,
     )
+
+
+async def _choices(request: Request, run: RunWhole) -> list[Run]:
+    """Newest ones of the same step, and of the same recipe if it has one."""
+    recipe = (run.recipe or "").partition("@")[0]
+    found = await get(
+        request, Runs, "/v1/runs", step=run.step, recipe=recipe, limit=OVER_CHOICES + 1
+    )
+    return [one for one in found.runs if one.run_id != run.run_id and one.state != "open"]
+
+
+async def _over(request: Request, run: RunWhole, other: str) -> dict[str, str]:
+    """Which run lies over the one of each step; of another plate the one of the same step."""
+    if not other:
+        return {}
+    try:
+        found = await get(request, RunWhole, f"/v1/runs/{part(other)}")
+    except ServiceSays:
+        return {}
+    if run.kind != "plate":
+        return {run.step: found.run_id}
+    return {one.step: one.run_id for one in sorted(found.parts, key=lambda one: one.begun_utc)}
 
 
 async def _plate_of(request: Request, run: RunWhole) -> RunWhole:

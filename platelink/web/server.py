@@ -57,7 +57,6 @@ def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], N
     config = uvicorn.Config(
         Turns(build(settings), RULES),
         http=Protocol,
-        ws="websockets-sansio",
         ws_max_size=1 << 16,
         ws_ping_interval=10.0,
         ws_ping_timeout=10.0,

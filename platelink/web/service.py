@@ -19,7 +19,7 @@ from platelink.web.words import NO_SERVICE
 _A = TypeVar("_A", bound=Answer)
 PATIENCE_S = 10.0
 SIGN_IN = 401
-NOBODY = "nobody is entered yet"
+NOBODY = "no users yet"
 """How the service's answer begins while there is no person at all."""
 
 

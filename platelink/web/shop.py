@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Sequence
+
 from starlette.requests import Request
 from starlette.responses import Response
 
 from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
+from platelink.contract.plates import Plates
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
 from platelink.contract.runs import Device
 from platelink.contract.stock import Lots, Screens
@@ -15,17 +19,38 @@ from platelink.web.service import get, part
 from platelink.web.show import show
 
 SEE_PEOPLE = "change_people"
+LATELY = 60
+"""Plates that say what was used lately."""
 
 
 async def new_plate(request: Request) -> Response:
-    """The form of a new plate."""
+    """The form of a new plate; what was used lately comes first."""
+    me, recipes, lots, plates = await asyncio.gather(
+        get(request, Me, "/v1/me"),
+        get(request, Recipes, "/v1/recipes"),
+        get(request, Lots, "/v1/lots"),
+        get(request, Plates, "/v1/plates", limit=LATELY),
+    )
+    flying = [(one.recipe, one.lot, one.job) for one in reversed(plates.in_flight)]
+    used = flying + [
+        (one.request.get("revision"), one.request.get("lot"), one.job) for one in plates.on_record
+    ]
+    by_recipe = [str(revision).partition("@")[0] for revision, _, _ in used]
+    by_lot = [lot for _, lot, _ in used]
     return await show(
         request,
         "new_plate.html",
-        recipes=get(request, Recipes, "/v1/recipes"),
-        lots=get(request, Lots, "/v1/lots"),
+        me=me,
+        recipes=sorted(recipes.recipes, key=lambda row: _place(row.recipe, by_recipe)),
+        lots=sorted(lots.lots, key=lambda lot: _place(lot.name, by_lot)),
+        jobs=list(dict.fromkeys(job for _, _, job in used if job)),
         wanted=request.query_params.get("recipe", ""),
     )
+
+
+def _place(name: str, used: Sequence[object]) -> int:
+    """How lately something was used; the last place where it was not."""
+    return used.index(name) if name in used else len(used)
 
 
 async def recipes(request: Request) -> Response:

@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from babel import Locale
+from babel.numbers import get_decimal_symbol
 from jinja2 import ChainableUndefined, Environment, FileSystemLoader
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from platelink import __version__
 from platelink.contract.people import Me
+from platelink.contract.texts import said
+from platelink.events.event import for_people
+from platelink.web.assets import compressed
 from platelink.web.formats import Formats, units_document
+from platelink.web.help import HELP
+from platelink.web.in_sentences import IN_SENTENCES
+from platelink.web.sentences import Sentences
 from platelink.web.service import SIGN_IN, ServiceSays, get
 from platelink.web.texts import Language, choose
 from platelink.web.words import KEY_WORDS, WORDS
@@ -28,7 +36,11 @@ AHEAD = {
     "now": ["acts", "advice", "ask", "inspect", "readings", "single", "strip", "work"],
     "record": ["curves"],
     "alarms": ["ask"],
-    "calibration": ["forms"],
+    "calibration": ["forms", "ask"],
+    "forms": ["ask"],
+    "new_plate": ["forms", "ask", "picks"],
+    "people": ["forms", "ask", "names"],
+    "sign_in": ["names"],
 }
 """Modules that a view's script imports besides the common ones: asked for at once, not in turn."""
 
@@ -41,9 +53,25 @@ class Templates:
     def __init__(self, languages: dict[str, Language]) -> None:
         self._of = {code: _environment(language) for code, language in languages.items()}
 
+    def said(self, language: Language, text: str) -> str:
+        """What the unit says, in the language."""
+        return str(self._of[language.code].filters["sentence"](text))
+
     def render(self, language: Language, name: str, context: Mapping[str, object]) -> str:
         """The text of a template."""
         return self._of[language.code].get_template(name).render(context)
+
+
+def sentences_of(language: Language) -> Callable[[str], str]:
+    """What the unit says, in the language; as it stands in English, and in one without it."""
+    if language.catalog is None:
+        return lambda text: text
+    translate = language.translations.gettext
+    return Sentences(
+        language.catalog,
+        lambda text: translate(IN_SENTENCES.get(text, text)),
+        get_decimal_symbol(Locale.parse(language.code)),
+    )
 
 
 def _environment(language: Language) -> Environment:
@@ -70,7 +98,13 @@ def _environment(language: Language) -> Environment:
         parts = text.split(" · ")
         return " · ".join(translate(KEY_WORDS.get(part, part)) for part in parts)
 
-    environment.filters |= {"word": word, "words": key_words}
+    environment.filters |= {
+        "word": word,
+        "words": key_words,
+        "said": said,
+        "event_word": lambda name: translate(for_people(name)),
+        "sentence": sentences_of(language),
+    }
     return environment
 
 
@@ -101,16 +135,21 @@ async def show(
     return rendered(request, template, status, me, context)
 
 
+def language_of(request: Request) -> tuple[Language, Locale]:
+    """That of the request, and the locale of its numbers and times."""
+    return choose(
+        request.app.state.languages,
+        request.cookies.get(LANGUAGE_COOKIE),
+        request.headers.get("accept-language", ""),
+    )
+
+
 def rendered(
     request: Request, template: str, status: int, me: Me | None, context: Mapping[str, object]
 ) -> Response:
     """The template in the language of the request."""
     state = request.app.state
-    language, locale = choose(
-        state.languages,
-        request.cookies.get(LANGUAGE_COOKIE),
-        request.headers.get("accept-language", ""),
-    )
+    language, locale = language_of(request)
     theme = request.cookies.get(THEME_COOKIE, "")
     zone = datetime.now().astimezone().tzinfo
     assert zone is not None
@@ -128,8 +167,9 @@ def rendered(
             "language": language,
             "languages": state.languages.values(),
             "tag": str(locale).replace("_", "-"),
+            "help": HELP.get(template.removesuffix(".html")),
             "theme": theme if theme in THEMES else "auto",
-            "f": Formats(locale, display, zone),
+            "f": Formats(locale, display, zone, ltr=language.direction == "rtl"),
             "units": units_document(display),
             "me": me,
             "rights": me.rights if me else (),
@@ -137,7 +177,10 @@ def rendered(
             **context,
         },
     )
-    return HTMLResponse(text, status, headers={"content-language": language.code})
+    # Nobody else's page can ask for it to learn by its length: the cookies are strict.
+    content, more = compressed(request, text.encode())
+    headers = {"content-language": language.code, "vary": "accept-encoding", **more}
+    return HTMLResponse(content, status, headers=headers)
 
 
 async def trouble(request: Request, error: ServiceSays) -> Response:

@@ -18,9 +18,12 @@ from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
+from platelink.web.words import ALARMS
+
 HERE = Path(__file__).parent / "texts"
 DEFAULT = "en"
-FOR_SCRIPTS = (".js", "words.py", "alarm/unit.py")
+OF_ALARMS = "alarm/unit.py"
+FOR_SCRIPTS = (".js", "words.py", OF_ALARMS)
 """Endings of the files whose texts the browser needs."""
 
 PLURALS_TOLD = 200
@@ -40,18 +43,36 @@ class Language:
         """What its own speakers call it."""
         return Locale.parse(self.code).get_language_name(self.code) or self.code
 
+    @property
+    def direction(self) -> str:
+        """``ltr``, or ``rtl`` where it is written from the right."""
+        return Locale.parse(self.code).text_direction
+
     @cached_property
     def script(self) -> bytes:
         """Texts of the scripts as a JavaScript module: a table, and the plural form of numbers."""
-        table = {}
-        for message in self.catalog or ():
-            if message.id and any(place.endswith(FOR_SCRIPTS) for place, _ in message.locations):
-                key = message.id if isinstance(message.id, str) else message.id[0]
-                table[key] = message.string
         plural = getattr(self.translations, "plural", None) or (lambda n: int(n != 1))
         forms = "".join(str(plural(n)) for n in range(PLURALS_TOLD))
+        table = self._table(of_alarms=False)
+        return f'{table}export const plurals="{forms}";\n'.encode()
+
+    @cached_property
+    def alarms(self) -> bytes:
+        """Likely causes and next acts of alarms, which the view of alarms alone shows: a table."""
+        return self._table(of_alarms=True).encode()
+
+    def _table(self, *, of_alarms: bool) -> str:
+        table = {}
+        for message in self.catalog or ():
+            places = [place for place, _ in message.locations if place.endswith(FOR_SCRIPTS)]
+            if not message.id or not places or message.context:
+                continue
+            key = message.id if isinstance(message.id, str) else message.id[0]
+            alone = key not in ALARMS and all(place.endswith(OF_ALARMS) for place in places)
+            if alone == of_alarms:
+                table[key] = message.string
         values = json.dumps(table, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
-        return f'export const table={values};\nexport const plurals="{forms}";\n'.encode()
+        return f"export const table={values};\n"
 
 
 def read_languages(place: Path = HERE) -> dict[str, Language]:

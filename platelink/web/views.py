@@ -11,7 +11,7 @@ from platelink.web.service import SIGN_IN, ServiceSays, get
 from platelink.web.show import own_path, rendered, show
 
 LATELY = 12
-"""Ended plates shown beside those in flight."""
+"""Ended plates shown beside those in progress."""
 
 
 async def now(request: Request) -> Response:
@@ -20,7 +20,7 @@ async def now(request: Request) -> Response:
 
 
 async def plates(request: Request) -> Response:
-    """Plates in flight, and those that ended lately."""
+    """Plates in progress, and those that ended lately."""
     return await show(
         request, "plates.html", ended=get(request, Plates, "/v1/plates", limit=LATELY)
     )

@@ -33,7 +33,7 @@ WORDS = {
     "retired": N_("retired"),
     # kinds of step
     "expose": N_("exposure"),
-    "bake": N_("oven"),
+    "bake": N_("drying"),
     "wash": N_("washout"),
     "blow_off": N_("blow-off"),
     "inspect": N_("inspection"),
@@ -56,6 +56,15 @@ WORDS = {
     "vacuum": N_("vacuum"),
     "oven": N_("oven"),
     "head": N_("sensor head"),
+    # what stands against a lot or a screen
+    "no lot": N_("no lot"),
+    "lot not entered": N_("lot not entered"),
+    "lot closed": N_("lot closed"),
+    "wrong stock": N_("wrong stock"),
+    "lot expired": N_("lot expired"),
+    "lot not received": N_("lot not received"),
+    "lot used up": N_("lot used up"),
+    "not enough area": N_("not enough area"),
     # calibrations: how far, why, what was done
     "reading": N_("being read"),
     "finished": N_("waits for approval"),
@@ -86,7 +95,92 @@ WORDS = {
     "calibration": N_("calibration"),
     "measured": N_("measured"),
     "assumed": N_("assumed"),
+    # verdicts; figures of trends and what changed
+    "good": N_("good"),
+    "reject": N_("reject"),
+    "irradiance": N_("irradiance, lamps warm"),
+    "pull-down": N_("pull-down, time constant"),
+    "dose error": N_("dose error"),
+    "depth": N_("depth"),
+    "lamps": N_("lamps"),
+    "cleaning": N_("cleaning"),
+    "recipe": N_("recipe"),
+    "version": N_("version"),
+    # marks on curves
+    "hold": N_("hold"),
+    "leak": N_("leak"),
+    "door": N_("door"),
+    "act": N_("act"),
+    "alarm": N_("alarm"),
+    # why something was held, stopped or aborted
+    "sudden": N_("contact lost suddenly"),
+    "creeping": N_("contact lost slowly"),
+    "unsteady": N_("contact unsteady"),
+    "pump": N_("vacuum pump"),
+    "gauge": N_("vacuum gauge"),
+    "person": N_("by a person"),
+    "light": N_("lamps or light sensor"),
+    "dose": N_("dose not known or not as asked"),
+    "link": N_("link to the device"),
+    "device": N_("device"),
+    "too long": N_("waited too long"),
+    # how a stage ended, what people did, states of alarms
+    "in time": N_("in time"),
+    "early": N_("early"),
+    "late": N_("late"),
+    "confirmed": N_("confirmed"),
+    "broken off": N_("broken off"),
+    "made it": N_("made it"),
+    "begin": N_("begun"),
+    "done": N_("confirmed"),
+    "restart": N_("restarted"),
+    "stop": N_("stopped"),
+    "abort": N_("aborted"),
+    "skip": N_("skipped"),
+    "measure": N_("measured"),
+    "measured the water": N_("water measured"),
+    "acknowledged": N_("acknowledged"),
+    "unacknowledged": N_("not acknowledged"),
+    "returned, unacknowledged": N_("over, not acknowledged"),
+    "latched, unacknowledged": N_("latched, not acknowledged"),
+    "latched, acknowledged": N_("latched, acknowledged"),
+    "shelved": N_("shelved"),
+    "normal": N_("normal"),
+    "out of service": N_("out of service"),
+    "lot": N_("lot"),
+    "job": N_("job"),
+    "verdict": N_("verdict"),
 }
+
+ALARMS = (
+    "contact lost",
+    "contact leaks",
+    "gauge silent",
+    "gauge stuck",
+    "gauge off zero",
+    "light still on",
+    "light sensor saturated",
+    "light sensor blind",
+    "doses disagree",
+    "maximum light time reached",
+    "link lost",
+    "port cannot be opened",
+    "garbage on the line",
+    "another protocol",
+    "light sums damaged",
+    "device restarted",
+    "oven over-temperature",
+    "oven door open",
+    "oven sensor lost",
+    "oven band never reached",
+    "stage overdue",
+    "calibration overdue",
+    "supply drifted",
+    "journal cannot write",
+    "journal damaged",
+    "broker down",
+)
+"""Names of the unit's alarms, to choose one; their texts stand where alarms are defined."""
 
 NO_SERVICE = N_(
     "The unit's service does not answer. Is its daemon running? On its computer, run: "
@@ -98,16 +192,16 @@ ON_ITS_COMPUTER = N_(
 NO_ADDRESS = N_("There is no such address.")
 NO_HEADER = N_("A header of this request is not plain text.")
 TOO_MUCH = N_("That is more than the service accepts at once.")
-TOO_MANY_ASK = N_("Too much is asked at once; try again in a moment.")
-TOO_SLOW = N_("The request did not come whole in time; send it again.")
+TOO_MANY_ASK = N_("Too many requests at once; try again in a moment.")
+TOO_SLOW = N_("The request did not arrive in time; send it again.")
 NOT_OURS = N_("This did not come from the page itself; reload the page and try again.")
 NOT_OUR_NAME = N_(
-    "This name is not one of this page's; start it with --name and the name that you use, or open "
-    "it by its own."
+    "The page does not answer to this name; start it with --name and the name that you use, "
+    "or open it by its own name."
 )
 OF_THE_SERVICE = (
     N_(
-        "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or "
+        "the name or the PIN or password is wrong; try again, or ask a lead for a new PIN or "
         "password"
     ),
     N_("the page is out of date; load it again"),

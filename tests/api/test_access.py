@@ -20,6 +20,7 @@ from platelink.api.guard import Guard
 from platelink.api.inprocess import InProcess
 
 LEAD_ONLY = [
+    "POST /v1/plates/{plate}/correct",
     "POST /v1/alarms/{name}/shelve",
     "POST /v1/alarms/{name}/unshelve",
     "POST /v1/alarms/{name}/remove",
@@ -45,8 +46,8 @@ LEAD_ONLY = [
     "POST /v1/people/{name}/unlock",
 ]
 OPEN = [
-    "GET /v1/openapi.json", "GET /v1/light", "POST /v1/sign-in", "POST /v1/people/first",
-    "POST /v1/people/regain",
+    "GET /v1/openapi.json", "GET /v1/light", "GET /v1/health", "GET /v1/metrics",
+    "POST /v1/sign-in", "POST /v1/people/first", "POST /v1/people/regain",
 ]  # fmt: skip
 AUDITOR_POSTS = [
     "POST /v1/sign-out", "POST /v1/sign-out-others", "POST /v1/people/{name}/secret",

@@ -127,7 +127,7 @@ def test_own_work_is_approved_by_another_lead(tmp_path: Path) -> None:
         read(this, lead)
         lead.post("/calibrations/light 0@1/finish", due_on="2027-06-01")
         kind, text = refused(lead.post, "/calibrations/light 0@1/approve", why="good")
-        assert kind == "refused" and "your own work" in text
+        assert kind == "refused" and "is your own" in text
 
 
 def test_a_unit_that_is_down_reads_it_at_its_next_start(tmp_path: Path) -> None:

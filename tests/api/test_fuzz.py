@@ -46,7 +46,7 @@ CHECKS = [
 THERE = {
     "/v1/alarms": "calibration overdue", "/v1/plates": "plate-1", "/v1/recipes": "plate-a-fine@1",
     "/v1/lots": "lot-7", "/v1/screens": "fine", "/v1/runs": "r1", "/v1/people": LEAD,
-    "/v1/calibrations": "light 0@1", "/v1/counts": "light 0",
+    "/v1/calibrations": "light 0@1", "/v1/counts": "light 0", "/v1/ask": "r1",
 }  # fmt: skip
 """What there is below each path: chance alone would never find it."""
 AFTER_S = 0.3

@@ -22,14 +22,14 @@ def test_the_first_lead_and_the_others(tmp_path: Path) -> None:
     with shop(tmp_path) as this:
         with this.client() as client:
             assert client.people() == []
-            with pytest.raises(ClientError, match="nobody is entered yet") as refused:
+            with pytest.raises(ClientError, match="no users yet") as refused:
                 client.sign_in(LEAD, SECRETS[LEAD])
             assert refused.value.kind == "sign in"
             with pytest.raises(ClientError, match="a PIN has at least 6 digits") as refused:
                 client.add_first(LEAD, "1234")
             assert refused.value.kind == "misuse"
             assert client.add_first(LEAD, SECRETS[LEAD])["role"] == "lead"
-            with pytest.raises(ClientError, match="there are people already"):
+            with pytest.raises(ClientError, match="has users already"):
                 client.add_first("Another", SECRETS[LEAD])
             with pytest.raises(ClientError, match="sign in first"):
                 client.add_person(OPERATOR, "operator", SECRETS[OPERATOR])
@@ -106,7 +106,7 @@ def test_a_session_ends_when_its_person_does(tmp_path: Path) -> None:
         assert ended.value.kind == "sign in"
         with pytest.raises(ClientError, match="is wrong"):
             operator.post("/sign-in", name=OPERATOR, secret=SECRETS[OPERATOR])
-        with pytest.raises(ClientError, match="only open lead"):
+        with pytest.raises(ClientError, match="only active lead"):
             lead.at_person(LEAD, "close", why="tired")
         with pytest.raises(ClientError, match="say why"):
             lead.at_person(OPERATOR, "open")
@@ -149,9 +149,9 @@ def test_too_many_wrong_secrets_lock_the_name(tmp_path: Path) -> None:
 
 def test_ones_own_secret_takes_the_old_one(tmp_path: Path) -> None:
     with shop(tmp_path, people=True) as this, this.client(OPERATOR) as operator:
-        with pytest.raises(ClientError, match="changed with the old one"):
+        with pytest.raises(ClientError, match="give the present one"):
             operator.at_person(OPERATOR, "secret", secret="918273")
-        with pytest.raises(ClientError, match="only the own PIN"):
+        with pytest.raises(ClientError, match="only needed for your own"):
             operator.at_person(LEAD, "secret", secret="918273", old=SECRETS[OPERATOR])
         with pytest.raises(ClientError, match="is wrong"):
             operator.at_person(OPERATOR, "secret", secret="918273", old="000001")
@@ -161,7 +161,7 @@ def test_ones_own_secret_takes_the_old_one(tmp_path: Path) -> None:
         operator.sign_in(OPERATOR, "918273")
         with this.client(LEAD) as lead:
             for name in (LEAD, LEAD.upper()):  # nor a lead, with the right over all others
-                with pytest.raises(ClientError, match="changed with the old one"):
+                with pytest.raises(ClientError, match="give the present one"):
                     lead.at_person(name, "secret", secret="another long secret", why="idle")
             lead.at_person(OPERATOR, "secret", secret="567812", why="forgot it")
         operator.sign_in(OPERATOR, "567812")

@@ -78,7 +78,7 @@ def test_nobody_becomes_a_lead_and_light_can_be_ended(
                 lambda: local.add_first(LEAD, SECRETS[LEAD]),
                 lambda: local.sign_in(LEAD, SECRETS[LEAD]),
             ):
-                with pytest.raises(ClientError, match=r"people were entered.*--why"):
+                with pytest.raises(ClientError, match=r"this unit had users.*--why"):
                     refused()
             for act in (Command.HOLD, Command.STOP, Command.ABORT):
                 local.command(act)
@@ -87,7 +87,7 @@ def test_nobody_becomes_a_lead_and_light_can_be_ended(
             local.post("/plates/plate-1/hold")
             assert local.me()["role"] == "auditor" and local.status()
         by_port = this.browser().post("/v1/exposure/hold", json={})
-        assert by_port.status_code == 401 and "people were entered" in by_port.json()["error"]
+        assert by_port.status_code == 401 and "had users" in by_port.json()["error"]
 
 
 def test_without_that_memory_a_new_unit_begins_as_ever(tmp_path: Path) -> None:

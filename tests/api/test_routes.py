@@ -42,7 +42,7 @@ def test_a_recipe_from_file_to_approval(tmp_path: Path) -> None:
         )  # fmt: skip
         assert added["life"][0]["who"] == OPERATOR
         kind, text = refused(operator.add_recipe, FINE)
-        assert kind == "refused" and "has this very content" in text
+        assert kind == "refused" and "already has exactly this content" in text
         more = FINE.replace("340 mJ/cm2", "450 mJ/cm2")
         checked = operator.post("/recipe-check", toml=more)
         assert checked["against"] == "plate-a-fine@1"
@@ -221,7 +221,21 @@ def test_a_plate_is_made_of_what_the_shop_has(tmp_path: Path) -> None:
         assert [f["name"] for f in made["findings"]] == ["screen not entered"]
         assert plate["findings"] == [f["text"] for f in made["findings"]]
         assert refused(lead.make_plate, recipe="plate-b")[0] == "unknown"
-        assert refused(lead.make_plate, recipe="plate-a-fine", lot="lot-8")[0] == "unknown"
+        kind, text = refused(lead.make_plate, recipe="plate-a-fine", lot="lot-8")
+        assert kind == "refused" and "lot-8 is not entered; add it, or take one of those" in text
+        assert "no lot is named" in refused(lead.make_plate, recipe="plate-a-fine")[1]
+        with pytest.raises(ClientError) as caught:
+            lead.make_plate(recipe="plate-a-fine")
+        assert caught.value.asks == ("no lot",)
+        # what was accepted is not what stands against it now: it is asked again
+        again = {"recipe": "plate-a-fine", "lot": "lot-8", "accept": ["no lot"]}
+        assert refused(lead.make_plate, **again)[0] == "refused"
+        assert this.daemon.asked[-1] is asked
+        made = lead.make_plate(recipe="plate-a-fine", lot="lot-8", accept=["lot not entered"])
+        assert [f["name"] for f in made["findings"]] == ["lot not entered", "screen not entered"]
+        assert this.daemon.asked[-1]["plate"]["findings"] == [f["text"] for f in made["findings"]]
+        assert "not counted" not in str(made["notices"])  # no area was given
+        asked = this.daemon.asked[-1]
         this.later(days=300)
         with this.client(LEAD) as later:
             kind, text = refused(later.make_plate, recipe="plate-a-fine", lot="lot-7")
@@ -235,7 +249,7 @@ def test_a_plate_that_the_unit_refuses_uses_nothing(tmp_path: Path) -> None:
     with shop(tmp_path) as this, this.client() as client:
         client.add_recipe(FINE)
         client.add_supply("lots", **LOT)
-        this.daemon.refuse("20 plates are in flight; end some first")
+        this.daemon.refuse("20 plates are in progress; end some first")
         kind, _ = refused(client.make_plate, recipe="plate-a-fine", lot="lot-7", area_cm2=200.0)
         assert kind == "refused"
         assert client.supply("lots", "lot-7")["area_left_cm2"] == 5000.0
@@ -301,7 +315,7 @@ def test_an_exposure_has_its_operator(tmp_path: Path) -> None:
         assert operator.expose(job) == "run-1"
         assert this.daemon.asked[-1]["job"] == {**job, "operator": OPERATOR}
         operator.expose({**job, "operator": OPERATOR})
-        assert "who signed in" in refused(operator.expose, {**job, "operator": LEAD})[1]
+        assert "the person signed in" in refused(operator.expose, {**job, "operator": LEAD})[1]
         assert "overdue" in refused(operator.expose, {**job, "accept_overdue": True})[1]
         assert refused(operator.expose, {**job, "light": True})[0] == "misuse"
         assert refused(operator.expose, {})[0] == "misuse"

@@ -67,7 +67,7 @@ def test_a_full_ring_counts_every_byte_lost(line: Line) -> None:
 
 def test_an_overrun_of_the_chips_own_buffer_is_counted(line: Line) -> None:
     """Two bytes and a third in the shift register: what comes while interrupts stand still is lost
-    on the chip. It tells that bytes were lost, not how many."""
+    on the chip. It says that bytes were lost, not how many."""
     line.board.hang(interrupts=True)
     line.board.receive(bytes([7]) * 30)
     line.ticks(4)

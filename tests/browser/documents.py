@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from browser.record_documents import CORRECTIONS, NOTES
+
 Json = dict[str, Any]
 T0_MS = 1_772_445_600_000  # 2026-03-02T10:00:00Z
 
@@ -52,8 +54,10 @@ LIGHT = plate("film", "running", ["hold", "skip", "stop", "abort"], cautions=[UV
                                 light_s=22.1))  # fmt: skip
 HELD = plate(
     "film", "held", ["restart", "skip", "stop", "abort"], cautions=[UV],
-    reason="vacuum 51.5 kPa, below its limit 56.0 kPa for 0.30 s: look at the blanket's edge and "
-           "the hose, then restart",
+    reason=(
+        "vacuum 51.5 kPa, below its limit 56.0 kPa for 0.30 s: check the blanket's edge and "
+        "the hose, then restart"
+    ),
     exposure=exposure(dose_mj_cm2=201.2, remaining_s=15.3, light_s=22.1),
 )  # fmt: skip
 WASH = plate(
@@ -72,8 +76,8 @@ WASH_DUE = plate(
 )  # fmt: skip
 BATH = plate(
     "washout", "ready", ["measure", "skip", "stop", "abort"],
-    waiting_for=["the temperature of the water (band 21.0 to 27.0 °C): no probe tells it; measure "
-                 "it and type it in"],
+    waiting_for=["the water temperature (band 21.0 to 27.0 °C): there is no probe; measure it and "
+                 "enter it"],
     water={"low_c": 21.0, "high_c": 27.0, "water_c": None, "by": None},
     stage={"name": "soak", "prompt": "Put the plate under the water, image up.", "number": 1,
            "count": 3, "waiting": True, "planned_s": 25.0, "elapsed_s": 0.0, "due": False,
@@ -135,21 +139,21 @@ ALARMS = {
         alarm("contact lost", "unacknowledged", "high", value=51.5, limit=56.0, unit="kPa",
               first_out=True, text="51.5 kPa, at least 56.0 kPa wanted",
               cause="the blanket or its seal leaks, or the pump has stopped",
-              next_act="look for the leak, then restart the exposure"),
+              next_act="find the leak, then restart the exposure"),
         alarm("oven over-temperature", "latched, unacknowledged", "high", active=False, value=70.4,
               limit=69.0, unit="°C", text="70.4 °C, limit 69.0 °C",
               cause="the oven's thermostat has failed or is set too high",
               next_act="take the plate out with gloves, switch the oven off, judge the plate"),
         alarm("stage overdue", "acknowledged", "medium", who="B. Example", count=3,
-              text="rub: 37 s of 30 s", cause="nobody confirmed that the stage is done",
-              next_act="end the stage and confirm it; a plate left in water goes on swelling"),
+              text="rub: 37 s of 30 s", cause="nobody has confirmed that the stage is done",
+              next_act="end the stage and confirm; a plate left in water keeps swelling"),
         alarm("calibration overdue", "acknowledged", "low", who="A. Example",
               text="light 0 was due on 2026-02-01",
-              cause="a sensor was not compared with its reference by its date",
+              cause="a sensor's calibration is past its due date",
               next_act="calibrate it"),
         alarm("broker down", "shelved", "low", until_utc="2026-03-02T12:00:00+00:00",
               who="A. Example", why="network is being rebuilt", text="no connection for 300 s",
-              cause="the network or the broker's computer is down",
+              cause="the network or the broker is down",
               next_act="check the network; nothing is lost, it is published later"),
     ],
 }  # fmt: skip
@@ -167,6 +171,8 @@ def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json
             "uncertain_mj_cm2": None, "difference_pct": None, "plate_to_plate_pct": None,
             "against_meter_pct": None, "light_s": None, "samples": 900, "events": 20, "gaps": 0,
             "operator": "B. Example", "plate": None, "job": "J-2207 Example Pens", "note": None,
+            "recipe": "plate-a-fine@2", "lot": "L-118", "screens": [], "alarms": [],
+            "took_s": 1500.0, "corrections": [], "notes": [],
             "request": {}, "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
 
 
@@ -186,8 +192,12 @@ UNCERTAINTY = {
               budget_line("timing", 0.003, 0.003, "measured")],
 }  # fmt: skip
 RUNS = [
-    run("P-1040", "plate", "open", ended_utc=None, reason=None),
-    run("P-1039", "plate", judgement="good", request={"revision": "plate-a-fine@2", "lot": "L-118"},
+    run("P-1040", "plate", "open", ended_utc=None, reason=None, took_s=None),
+    run("P-1039", "plate", judgement="good", request={"revision": "plate-a-fine@2", "lot": "L-117"},
+        screens=["example-screen-fine"], alarms=["contact lost"], corrections=CORRECTIONS,
+        notes=NOTES, conditions={"platelink": "0.1.0", "calibrations": [
+            {"sensor": "light 0", "calibration": "light 0@2"},
+            {"sensor": "vacuum", "calibration": "as configured"}]},
         data={"judgement": "good", "defects": [], "deviations": [
             "rub: 37 of 30 s, late"]}),
     run("20260302-100200-aaaa", "film", plate="P-1039", target_dose_mj_cm2=340.0,
@@ -333,8 +343,8 @@ LAMPS = {
          "made_on": "2026-02-20", "cause": "new sensor", "rescaled_pct": None,
          "changed_pct": -11.5},
     ],
-    "readings": [], "asks": "take a reading with a hand meter",
-    "sensor": "one channel: lamps that fade and a sensor that ages look alike",
+    "readings": [], "asks": "take a hand meter reading",
+    "sensor": "one channel: fading lamps and an ageing sensor look the same",
     "forecast": {"step": "hardening", "target_dose_mj_cm2": 900.0, "limit_s": 240.0, "now_s": 99.3,
                  "early_utc": "2026-04-03T07:00:00+00:00", "likely_utc": None, "late_utc": None,
                  "until_utc": "2026-04-20T07:00:00+00:00"},

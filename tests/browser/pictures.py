@@ -1,6 +1,7 @@
-"""The two pictures of the README: ``cd tests && python -m browser.pictures ../docs/pictures``.
+"""The pictures of the documents: ``cd tests && python -m browser.pictures ../docs/pictures``.
 
-A whole plate is begun on the simulated unit; everything on the pictures is invented or simulated.
+Those of the README are of a whole plate begun on the simulated unit; those of *Now* at several
+sizes of a plate held under an alarm, with another in the oven. Everything on them is invented.
 """
 
 from __future__ import annotations
@@ -12,13 +13,16 @@ from pathlib import Path
 
 from playwright.async_api import Page, expect
 
+from browser import documents as d
 from browser.real import OPERATOR, Shop, shop
+from browser.scenes import Scene, play
 from browser.stage import TABLET, Stage
 from platelink.simulated.demo_plate import JOB, LOT
 
 SPEED = 3.0
 AT_DOSE = 0.6
 WAIT_MS = 60_000
+SHOWN = ((1024, 600), (800, 480), (390, 844), (1280, 800), (1920, 1080))
 
 
 async def begin(page: Page, step: str, act: str) -> None:
@@ -30,10 +34,10 @@ async def begin(page: Page, step: str, act: str) -> None:
 async def in_the_light(page: Page, made: Shop, picture: Path) -> None:
     """The film's exposure with more than half of its dose."""
     await page.goto(f"{made.address}/plates/new")
-    await page.get_by_label("Recipe").select_option(index=1)
+    await page.get_by_role("button", name=made.recipe).click()
     await page.get_by_label("Name of the plate").fill("plate-7")
-    await page.get_by_label("Job").fill(JOB)
-    await page.get_by_label("Lot of the stock").fill(LOT)
+    await page.get_by_label("Job", exact=True).fill(JOB)
+    await page.get_by_role("button", name=LOT).click()
     await page.get_by_role("button", name="Make this plate").click()
     await page.get_by_role("button", name="Done").click()
     await begin(page, "film", "Begin exposure")
@@ -53,8 +57,21 @@ async def afterwards(page: Page, made: Shop, picture: Path) -> None:
     await page.screenshot(path=picture)
 
 
+async def held_at_every_size(scene: Scene, folder: Path) -> None:
+    """*Now*, with the alarm that held the exposure, in light and dark by turns."""
+    scene.played.status = d.status(d.HELD, d.OVEN, alarms=d.ALARMS)
+    for place, (width, height) in enumerate(SHOWN):
+        scheme = ("light", "dark")[place % 2]
+        view = {"width": width, "height": height}
+        async with scene.tablet(role="lead", viewport=view, color_scheme=scheme) as page:
+            await page.goto(scene.address)
+            await expect(page.locator(".work h2")).to_be_visible()
+            await expect(page.locator("#link-state")).to_contain_text("s old")
+            await page.screenshot(path=folder / f"now-{width}x{height}.png")
+
+
 def main(folder: Path) -> None:
-    """Both pictures."""
+    """All pictures."""
     stage = Stage()
     stage.open()
 
@@ -68,6 +85,8 @@ def main(folder: Path) -> None:
                 await afterwards(page, made, folder / "record.png")
 
     stage.run(whole(), 300.0)
+    with tempfile.TemporaryDirectory() as directory:
+        play(stage, Path(directory), lambda scene: held_at_every_size(scene, folder))
     stage.close()
 
 

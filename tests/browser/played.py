@@ -35,6 +35,7 @@ from browser.documents import (
     recipe_document,
     samples,
 )
+from browser.record_documents import COMPARED, THERE, TRENDS, pieces, story, touched
 from platelink.contract.runs import Run
 
 Json = dict[str, Any]
@@ -47,18 +48,18 @@ SIGN_INS = [
 RIGHTS = {
     "auditor": ["read", "own_secret"],
     "operator": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-                 "draft_recipes", "calibrate"],
+                 "draft_recipes", "calibrate", "note_plates"],
     "lead": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
              "draft_recipes", "calibrate", "sign_calibrations", "skip_steps",
              "accept_overdue", "change_alarms", "sign_recipes", "change_lots",
-             "change_screens", "change_people", "drop_lessons"],
+             "change_screens", "change_people", "drop_lessons", "note_plates", "correct_plates"],
 }  # fmt: skip
 SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
            "C. Example": ("auditor", "3456")}  # fmt: skip
 
 
 WRONG = (
-    "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or password"
+    "the name or the PIN or password is wrong; try again, or ask a lead for a new PIN or password"
 )
 
 
@@ -79,6 +80,8 @@ class Played:
         self.status = status
         self.posted: list[tuple[str, Json, dict[str, str]]] = []
         self.refuse: str | None = None
+        self.asks: dict[str, str] = {}
+        """What a new plate is asked to accept, by name."""
         self.nobody = False
         self.silent = False
         """Live sockets stay open and say nothing."""
@@ -139,7 +142,7 @@ class Played:
         if not role or secret != body["secret"]:
             return problem(
                 401,
-                "the name or the PIN or password is wrong; try again, or let a lead give a new "
+                "the name or the PIN or password is wrong; try again, or ask a lead for a new "
                 "PIN or password",
                 "sign in",
             )
@@ -152,7 +155,7 @@ class Played:
         if path == "light":
             return JSONResponse(self.status["light"])
         if me is None:
-            text = "nobody is entered yet; enter the first lead" if self.nobody else "sign in first"
+            text = "no users yet; add the first lead" if self.nobody else "sign in first"
             return problem(401, text, "sign in")
         if request.method == "POST":
             return await self._post(request, path, me)
@@ -164,6 +167,11 @@ class Played:
         self.posted.append((path, await request.json(), dict(request.headers)))
         if self.refuse:
             return problem(409, self.refuse, "refused")
+        asked = self.asks.keys() - set(self.posted[-1][1].get("accept", ()))
+        if path == "plates" and asked:
+            names = [name for name in self.asks if name in asked]
+            text = "\n".join(self.asks[name] for name in names)
+            return JSONResponse({"error": text, "kind": "refused", "asks": names}, 409)
         answer = JSONResponse({"plate": "P-1042"} if path == "plates" else {})
         if path == "sign-out":
             answer.delete_cookie(COOKIE)
@@ -191,6 +199,23 @@ class Played:
                 return JSONResponse({**found, "parts": others})
             case ["runs", _, "events"]:
                 return JSONResponse({"events": EVENTS})
+            case ["runs", run, "story"]:
+                return JSONResponse(story(run))
+            case ["ask", "values"]:
+                return JSONResponse(THERE)
+            case ["ask", "plates"] if self.refuse:
+                return problem(409, self.refuse, "refused")
+            case ["ask", "plates"]:
+                return JSONResponse(pieces(int("where" in query)))
+            case ["ask", "compare"]:
+                return JSONResponse(COMPARED)
+            case ["ask", "sensors", _]:
+                return JSONResponse(touched("factor" in query))
+            case ["trends"]:
+                return JSONResponse(TRENDS)
+            case ["runs-table"]:
+                return PlainTextResponse("run_id\r\n", headers={
+                    "content-disposition": 'attachment; filename="runs.csv"'})  # fmt: skip
             case ["runs", run, "samples"]:
                 return JSONResponse({"run_id": run, **samples(run, self.points, query)})
             case ["recipes"]:

@@ -42,9 +42,11 @@ class Scene:
 
 
 @contextlib.asynccontextmanager
-async def scene(stage: Stage, directory: Path, *, more: str = "") -> AsyncIterator[Scene]:
+async def scene(
+    stage: Stage, directory: Path, *, more: str = "", rtl: bool = False
+) -> AsyncIterator[Scene]:
     """Page and service; at the end no browser may have complained."""
-    socket, address = await stage.page_on(directory, more)
+    socket, address = await stage.page_on(directory, more, rtl=rtl)
     played = Played(socket, status())
     await played.start()
     faults = Faults()
@@ -56,12 +58,13 @@ async def scene(stage: Stage, directory: Path, *, more: str = "") -> AsyncIterat
 
 
 def play(
-    stage: Stage, directory: Path, work: Callable[[Scene], Awaitable[None]], *, more: str = ""
-) -> None:
+    stage: Stage, directory: Path, work: Callable[[Scene], Awaitable[None]], *, more: str = "",
+    rtl: bool = False,
+) -> None:  # fmt: skip
     """Runs a test's coroutine on a scene of its own."""
 
     async def whole() -> None:
-        async with scene(stage, directory, more=more) as found:
+        async with scene(stage, directory, more=more, rtl=rtl) as found:
             await work(found)
 
     stage.run(whole())

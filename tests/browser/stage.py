@@ -19,6 +19,8 @@ from typing import Any, TypeVar
 
 from playwright.async_api import Browser, BrowserContext, Page, Playwright, async_playwright
 
+from browser.pseudo import write_catalogue
+
 T = TypeVar("T")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -91,13 +93,17 @@ class Stage:
         self._thread.join(10.0)
         self._loop.close()
 
-    async def page_on(self, directory: Path, more: str = "") -> tuple[Path, str]:
-        """Socket and address of a page of this configuration; one process serves all tests."""
-        if more not in self._pages:
+    async def page_on(
+        self, directory: Path, more: str = "", *, rtl: bool = False
+    ) -> tuple[Path, str]:
+        """Socket and address of a page of this configuration; one process serves all tests.
+        ``rtl``: with the language that is written from the right, beside English."""
+        key = f"{more} {rtl}"
+        if key not in self._pages:
             socket = directory / "service.socket"
-            address = await self._open.enter_async_context(page_process(directory, socket, more))
-            self._pages[more] = socket, address
-        return self._pages[more]
+            begun = page_process(directory, socket, more, rtl=rtl)
+            self._pages[key] = socket, await self._open.enter_async_context(begun)
+        return self._pages[key]
 
 
 class Faults(list[str]):
@@ -121,13 +127,18 @@ class Faults(list[str]):
 
 @contextlib.asynccontextmanager
 async def page_process(
-    directory: Path, service: Path, more: str = "", options: tuple[str, ...] = ()
-) -> AsyncIterator[str]:
+    directory: Path, service: Path, more: str = "", options: tuple[str, ...] = (),
+    *, rtl: bool = False,
+) -> AsyncIterator[str]:  # fmt: skip
     """The page as its own process; its address."""
     config = directory / "page.toml"
     config.write_text(CONFIG.format(journal=directory / "journal.sqlite", more=more), "utf-8")
+    program = ["-m", "platelink"]
+    if rtl:
+        folder = write_catalogue(directory / "texts")
+        program = [str(Path(__file__).with_name("pseudo.py")), str(folder)]
     command = [
-        sys.executable, "-m", "platelink", "--config", str(config), "page", "--listen",
+        sys.executable, *program, "--config", str(config), "page", "--listen",
         "127.0.0.1:0", "--service", str(service), *options,
     ]  # fmt: skip
     async with process(command) as child:

@@ -174,16 +174,16 @@ def test_findings_are_typed_with_either_decimal_mark_and_a_reject_is_asked(
         async with scene.tablet(locale="de-DE", viewport=PHONE) as page:
             await page.goto(scene.address)
             await page.get_by_label("large area, µm").fill("30,5")
-            await page.get_by_role("button", name="Befund festhalten").click()
+            await page.get_by_role("button", name="Prüfergebnis speichern").click()
             await expect(page.get_by_role("alert")).to_contain_text("fine line")
             await expect(page.get_by_label("fine line, µm")).to_be_focused()
             await page.get_by_label("fine line, µm").fill("20.5")
             await expect(page.get_by_text("außerhalb der Grenzen")).to_be_visible()
             await page.get_by_label("Ja").check()
-            await page.get_by_role("button", name="Befund festhalten").click()
+            await page.get_by_role("button", name="Prüfergebnis speichern").click()
             dialog = page.get_by_role("dialog")
             await expect(dialog).to_contain_text("fine line")
-            await dialog.get_by_role("button", name="Als Ausschuss festhalten").click()
+            await dialog.get_by_role("button", name="Als Ausschuss protokollieren").click()
             await expect(dialog).to_have_count(0)
             [(path, body)] = await scene.posts(1)
             assert path == "plates/P-1041/measure"
@@ -247,6 +247,27 @@ def test_alarms_are_acknowledged_shelved_and_reset(stage: Stage, tmp_path: Path)
                 ["contact lost", "oven over-temperature", "stage overdue", "calibration overdue",
                  "broker down"]
             )  # fmt: skip
+
+    play(stage, tmp_path, work)
+
+
+def test_a_link_from_a_message_opens_the_page_at_its_alarm_and_acknowledges_nothing(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.HELD, alarms=d.ALARMS)
+        async with scene.tablet(role="lead") as page:
+            await page.goto(f"{scene.address}/alarms?alarm=oven%20over-temperature")
+            heading = page.get_by_role("heading", level=3, name="oven over-temperature")
+            await expect(heading).to_be_focused()
+            await expect(heading).to_be_in_viewport()
+            await expect(page.locator("#gone")).to_be_hidden()
+            await page.goto(f"{scene.address}/alarms?alarm=link%20lost")
+            gone = "“link lost” is quiet now."
+            await expect(page.locator("#gone")).to_have_text(gone)
+            await page.goto(f"{scene.address}/alarms?alarm=%3Cb%3E")
+            await expect(page.locator("#gone")).to_have_text("“<b>” is quiet now.")
+            assert await scene.posts(0) == []
 
     play(stage, tmp_path, work)
 
@@ -331,19 +352,22 @@ def test_a_scanner_opens_the_one_hit_and_sends_no_form(stage: Stage, tmp_path: P
             await page.keyboard.press("Enter")
             await expect(page.get_by_text("2 fit “Example Caps”.")).to_be_visible()
             await page.goto(f"{scene.address}/plates/new")
-            await page.get_by_label("Job").focus()
+            await expect(page.locator("#unit-name")).to_have_text("unit-1")
+            await page.get_by_label("Lot of the stock", exact=True).focus()
+            await page.keyboard.type("L-118")
+            await page.keyboard.press("Enter")
+            await page.get_by_label("Job", exact=True).focus()
             await page.keyboard.type("J-1")
             await page.keyboard.press("Enter")
-            await expect(page.get_by_label("Lot of the stock")).to_be_focused()
-            await page.keyboard.type("L-118")
+            await expect(page.get_by_label("Name of the plate")).to_be_focused()
             await page.get_by_role("button", name="Make this plate").click()
             assert scene.played.posted == []  # no recipe is chosen for anybody
-            await page.get_by_label("Recipe").select_option("plate-a-fine@2")
+            await page.get_by_role("button", name="plate-a-fine@2").click()
             await page.get_by_role("button", name="Make this plate").click()
             await page.wait_for_url("**/#P-1042")
             assert scene.played.posted[0][:2] == (
                 "plates",
-                {"recipe": "plate-a-fine@2", "job": "J-1", "lot": "L-118"},
+                {"recipe": "plate-a-fine@2", "lot": "L-118", "job": "J-1"},
             )
 
     play(stage, tmp_path, work)
@@ -419,7 +443,7 @@ def test_a_calibration_is_begun_with_its_reference(stage: Stage, tmp_path: Path)
             await page.goto(f"{scene.address}/calibrations")
             chart = page.get_by_role("img", name="Change of light 0 since its first calibration")
             await expect(chart).to_be_visible()
-            await expect(page.get_by_role("link", name="Go on with light 0@3")).to_be_visible()
+            await expect(page.get_by_role("link", name="Continue light 0@3")).to_be_visible()
             await page.get_by_text("Calibrate it …").click()
             await page.get_by_label("Reference instrument").fill("gauge (invented)")
             await page.get_by_label("Number of its certificate").fill("EX-9")
@@ -474,7 +498,7 @@ def test_a_unit_with_its_own_timer_is_told_what_to_set_and_when_to_end(
                 "Set 1:04 min on the unit's own timer, then start it."
             )
             scene.played.say({"event": {**event, "name": "dose reached", "text": "end it"}})
-            await expect(advice).to_have_text("Dose reached: end the light now.")
+            await expect(advice).to_have_text("Dose reached: switch the light off now.")
             scene.played.status = d.status(d.WASH, advisory=True)
             await expect(advice).to_be_hidden()
 
@@ -525,7 +549,7 @@ def test_what_fell_unseen_is_asked_for_before_a_restart(stage: Stage, tmp_path: 
             await page.get_by_role("button", name="Restart: light on").click()
             dialog = page.get_by_role("dialog")
             await expect(dialog).to_contain_text("What did the lamps do")
-            for answer in ("They were on. Restart", "Nobody knows. Restart"):
+            for answer in ("They were on. Restart", "Not known. Restart"):
                 await expect(dialog.get_by_role("button", name=answer)).to_be_visible()
             await expect(dialog.get_by_role("button", name="Restart: light on")).to_have_count(0)
             await dialog.get_by_role("button", name="They were off. Restart").click()

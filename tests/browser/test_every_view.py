@@ -52,8 +52,9 @@ async def opened(page: Page, scene: Scene, view: View) -> None:
         {"viewport": TABLET, "color_scheme": "light"},
         {"viewport": SMALL_TABLET, "color_scheme": "dark", "locale": "de-DE"},
         {"viewport": PHONE, "color_scheme": "light", "has_touch": True},
+        {"viewport": SMALL_TABLET, "color_scheme": "light", "locale": "he"},
     ],
-    ids=["tablet", "small, dark, German", "phone"],
+    ids=["tablet", "small, dark, German", "phone", "from the right"],
 )
 def test_every_view_is_accessible_and_fits(
     stage: Stage, tmp_path: Path, look: dict[str, Any]
@@ -83,7 +84,7 @@ def test_every_view_is_accessible_and_fits(
                     await opened(page, scene, view)
                     await look_at(page, view)
 
-    play(stage, tmp_path, through)
+    play(stage, tmp_path, through, rtl=look.get("locale") == "he")
     assert not faults, "\n".join(faults)
 
 

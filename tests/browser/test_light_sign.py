@@ -94,10 +94,10 @@ def test_a_hold_that_reaches_nobody_says_so_in_the_language_of_the_screen(
     ("state", "step", "acts", "says"),
     [
         ("holding", "light", ["stop", "abort"], "is being switched off"),
-        ("holding", "tail", ["stop", "abort"], "has switched the light off"),
-        ("running", "tail", ["hold", "stop", "abort"], "has switched the light off"),
+        ("holding", "tail", ["stop", "abort"], "The light is off"),
+        ("running", "tail", ["hold", "stop", "abort"], "The light is off"),
         ("holding", "light", ["hold", "stop", "abort"], BY_ITSELF),  # found on after a restart
-        ("holding", "none", ["hold", "stop", "abort"], "is asked what it gave"),
+        ("holding", "none", ["hold", "stop", "abort"], "is reporting the dose it gave"),
         ("running", "arm", ["hold", "stop", "abort"], "comes by itself"),
     ],
 )

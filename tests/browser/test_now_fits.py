@@ -1,5 +1,6 @@
 """*Now* at every size: what is to be done, the figure and the act are in view, whole, large enough
-for gloves and for two metres, with several plates, names as long as they may be, and an alarm.
+for gloves and for two metres, with several plates, names as long as they may be, and an alarm. In
+every other view nothing lies over anything else.
 
 Legible is a digit of a 120th of the distance, common practice, no source. A 7 inch panel of 1024
 dots has 0.15 mm a dot, a 24 inch screen of 1920 has 0.277 mm.
@@ -16,6 +17,8 @@ from playwright.async_api import Page
 from browser import documents as d
 from browser.scenes import Scene, play
 from browser.stage import Stage
+from browser.test_every_view import opened
+from browser.views import VIEWS
 
 LONGEST = 200
 
@@ -28,14 +31,15 @@ SIZES = {
 LEAST_ACT_PX = {"panel": 100, "small panel": 78}
 DIGIT_EM = 0.72
 LEAST_FIGURE_PX = {"panel": 2000 / 120 / 0.15 / DIGIT_EM, "screen": 5000 / 120 / 0.277 / DIGIT_EM}
-"""Of a figure with a short instruction beside it."""
+LONGER = {"he": 0.8}
+"""What is left of it where every text is a third longer."""
 LONG = "Name as long as a form takes it, "
 KINDS = {
     "ready": d.READY, "waiting": d.WAITING, "light": d.LIGHT, "held": d.HELD, "washout": d.WASH,
     "overdue": d.WASH_DUE, "oven": d.OVEN, "bath": d.BATH, "inspect": d.INSPECT,
 }  # fmt: skip
-SHORT = ("light", "oven", "washout")
 FORMS = ("bath", "inspect")
+"""What is typed stands where the figure would."""
 FAULTS = """([least, figure]) => {
   const found = [], see = (e) => e.checkVisibility() && e.getBoundingClientRect().height > 0;
   const all = (css) => [...document.querySelectorAll(css)].filter(see);
@@ -62,13 +66,42 @@ FAULTS = """([least, figure]) => {
   }
   for (const e of all('.fig .value, .fig .unit, .acts button, .reading .figure')) {
     const b = e.getBoundingClientRect(), p = e.parentElement.closest('.figs, #acts, .reading');
-    if (b.right > p.getBoundingClientRect().right + 1 || e.scrollWidth > e.clientWidth + 1)
+    const q = p.getBoundingClientRect();
+    if (b.right > q.right + 1 || b.left < q.left - 1 || e.scrollWidth > e.clientWidth + 1)
       found.push(`${e.textContent} is cut`);
   }
   for (const e of all('.acts button'))
     if (e.getBoundingClientRect().height < least) found.push(`${e.textContent} is low`);
   const size = parseFloat(getComputedStyle(all('.fig .value')[0] || root).fontSize);
-  if (size < figure) found.push(`figure of ${size} px`);
+  if (figure && size < figure) found.push(`figure of ${size} px`);
+  return [...new Set(found)];
+}"""
+
+
+DRAWN = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+BESIDE = """() => {
+  const found = [], see = (e) => e.checkVisibility() && e.getBoundingClientRect().height > 0;
+  const root = document.documentElement, name = (e) => `${e.tagName} ${e.textContent.trim()}`;
+  if (root.scrollWidth > innerWidth) found.push(`page ${root.scrollWidth} wide`);
+  const top = document.querySelector('.top').getBoundingClientRect();
+  const parts = [...document.querySelectorAll(
+    'main :is(h1, h2, h3, p, dl, table, form, button, a.button, summary, figure, input, select)')
+  ].filter((e) => see(e) && !e.closest('.unseen, [popover]')
+    && getComputedStyle(e).position !== 'sticky');  // what lies under it scrolls
+  const box = parts.map((e) => [e, e.getBoundingClientRect()]);
+  const first = box.find(([e]) => e.matches('h1'));
+  if (first && first[1].top < top.bottom - 1) found.push(`${name(first[0])} is behind the bar`);
+  for (const [e, b] of box)
+    if (!e.closest('.wide, .picks') && (b.right > innerWidth + 1 || b.left < -1))
+      found.push(`${name(e).slice(0, 60)} is beside the screen`);
+  for (let i = 0; i < box.length; i++)
+    for (let j = i + 1; j < box.length; j++) {
+      const [a, one] = box[i], [b, two] = box[j];
+      if (a.contains(b) || b.contains(a)) continue;
+      if (one.left < two.right - 1 && two.left < one.right - 1
+        && one.top < two.bottom - 1 && two.top < one.bottom - 1)
+        found.push(`${name(a).slice(0, 60)} over ${name(b).slice(0, 60)}`);
+    }
   return [...new Set(found)];
 }"""
 
@@ -96,7 +129,7 @@ def statuses() -> list[tuple[str, str, Json]]:
 
 
 @pytest.mark.timeout(400)
-@pytest.mark.parametrize("locale", ["en-GB", "de-DE"])
+@pytest.mark.parametrize("locale", ["en-GB", "de-DE", "he"])
 @pytest.mark.parametrize("size", SIZES)
 def test_state_figure_and_act_are_in_view(
     stage: Stage, tmp_path: Path, size: str, locale: str
@@ -117,10 +150,8 @@ def test_state_figure_and_act_are_in_view(
             arg=[name, now["plates"][0]["now"]["name"], count,
                  bool(now["alarms"]["unacknowledged"])],
         )  # fmt: skip
-        await page.evaluate("() => new Promise((done) => requestAnimationFrame(() => "
-                            "requestAnimationFrame(done)))")  # fmt: skip
-        short = kind in SHORT and what.endswith("1")
-        least = LEAST_FIGURE_PX.get(size, 0.0) if short else 0.0
+        await page.evaluate(DRAWN)
+        least = 0.0 if kind in FORMS else LEAST_FIGURE_PX.get(size, 0.0) * LONGER.get(locale, 1.0)
         found = await page.evaluate(FAULTS, [LEAST_ACT_PX.get(size, 52), least])
         faults.extend(f"{what}: {text}" for text in found)
 
@@ -132,5 +163,28 @@ def test_state_figure_and_act_are_in_view(
             for what, kind, now in statuses():
                 await look(page, scene, what, kind, now)
 
-    play(stage, tmp_path, through)
+    play(stage, tmp_path, through, rtl=locale == "he")
+    assert not faults, "\n".join(faults)
+
+
+@pytest.mark.timeout(400)
+@pytest.mark.parametrize("locale", ["en-GB", "de-DE", "he"])
+def test_nothing_lies_over_another_in_any_other_view(
+    stage: Stage, tmp_path: Path, locale: str
+) -> None:
+    """Every view but *Now*, with alarms, at every size: opened once, then turned and resized."""
+    faults: list[str] = []
+
+    async def through(scene: Scene) -> None:
+        for role in dict.fromkeys(view.role for view in VIEWS):
+            async with scene.tablet(role=role, locale=locale) as page:
+                for view in (v for v in VIEWS if v.role == role and v.path != "/"):
+                    await opened(page, scene, view)
+                    for size, (width, height) in SIZES.items():
+                        await page.set_viewport_size({"width": width, "height": height})
+                        await page.evaluate(DRAWN)
+                        found = await page.evaluate(BESIDE)
+                        faults.extend(f"{view.name}, {size}: {text}" for text in found)
+
+    play(stage, tmp_path, through, rtl=locale == "he")
     assert not faults, "\n".join(faults)

@@ -18,12 +18,15 @@ from browser import documents as d
 from browser.played import Played
 from platelink.api import access, authentication
 from platelink.contract.calibrations import Calibrations, CalibrationWhole, CountsNow
+from platelink.contract.facts import Compared, Pieces, There, Touched
 from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
 from platelink.contract.plates import Plates
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
 from platelink.contract.runs import Device, Events, Runs, RunWhole, Samples
 from platelink.contract.stock import Lots, Screens
+from platelink.contract.story import RunStory
+from platelink.contract.trends import Trends
 from platelink.contract.unit import JournalNow
 from platelink.contract.words import Role
 from platelink.people.rights import Right, may
@@ -38,6 +41,14 @@ SHAPES = {
     "/v1/runs": Runs,
     "/v1/runs/P-1039": RunWhole,
     "/v1/runs/P-1039/events": Events,
+    "/v1/runs/P-1039/story": RunStory,
+    "/v1/trends": Trends,
+    "/v1/ask/values": There,
+    "/v1/ask/plates": Pieces,
+    "/v1/ask/plates?where=vacuum below 50 kPa": Pieces,
+    "/v1/ask/compare?first=P-1039&second=P-1031": Compared,
+    "/v1/ask/sensors/light%200?since=2026-03-02": Touched,
+    "/v1/ask/sensors/light%200?since=2026-03-02&factor=1.03": Touched,
     "/v1/runs/P-1039/samples?points=100": Samples,
     "/v1/recipes": Recipes,
     "/v1/recipes/plate-a-fine@2": RecipeWhole,

@@ -106,7 +106,7 @@ def test_light_without_a_plate_is_asked_for(stage: Stage, tmp_path: Path) -> Non
             await shows(page, scene, d.status(exposure=unseen))
             await restart.click()
             await expect(dialog).to_contain_text("What did the lamps do")
-            await dialog.get_by_role("button", name="Nobody knows. Restart").click()
+            await dialog.get_by_role("button", name="Not known. Restart").click()
             assert (await scene.posts(2))[1] == ("exposure/restart", {"reason": "not known"})
 
     play(stage, tmp_path, work)
@@ -150,7 +150,7 @@ def test_a_restart_says_what_is_still_to_go(stage: Stage, tmp_path: Path) -> Non
             await page.get_by_role("button", name="Restart: light on").click()
             dialog = page.get_by_role("dialog")
             await expect(dialog).to_contain_text("goes off at 340.0 mJ/cm²")
-            assert "138.8 mJ/cm² left to give." in await dialog.inner_text()
+            assert "138.8 mJ/cm² to go." in await dialog.inner_text()
 
     play(stage, tmp_path, work)
 
@@ -275,5 +275,30 @@ def test_nothing_can_be_touched_twice(stage: Stage, tmp_path: Path) -> None:
             await done.click(click_count=2, delay=60)
             await asyncio.sleep(0.2)
             assert await scene.posts(1) == [("plates/P-1041/done", {"step": 3})]
+
+    play(stage, tmp_path, work)
+
+
+def test_what_the_unit_says_is_said_in_the_language(stage: Stage, tmp_path: Path) -> None:
+    """Why it is held, and why it refuses; where the page cannot say it, the unit's own words."""
+
+    async def work(scene: Scene) -> None:
+        scene.played.status = d.status(d.HELD)
+        async with scene.tablet(locale="de-DE") as page:
+            await page.goto(scene.address)
+            why = page.locator(".why")
+            await expect(why).to_have_text(
+                "Vakuum 51,5 kPa, seit 0,30 s unter der Grenze 56,0 kPa: Drucktuchrand und "
+                "Schlauch prüfen, dann fortsetzen"
+            )
+            scene.played.refuse = "restart refused: target dose reached"
+            await page.get_by_role("button", name="Fortsetzen: Licht an").click()
+            await page.get_by_role("dialog").get_by_role("button", name="Licht an").click()
+            says = page.locator("#acts").get_by_role("alert")
+            await expect(says).to_have_text("Fortsetzen abgelehnt: Solldosis erreicht")
+            scene.faults.clear()  # the browser tells the 409
+            odd = d.HELD | {"now": d.HELD["now"] | {"reason": "a reason that nothing fits"}}
+            scene.played.status = d.status(odd)
+            await expect(why).to_have_text("a reason that nothing fits")
 
     play(stage, tmp_path, work)

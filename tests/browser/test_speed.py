@@ -25,7 +25,8 @@ from browser.views import VIEWS
 from platelink.runs import Channel, RunChannels, RunEnd, SampleBlock
 
 pytestmark = pytest.mark.system
-FIRST_LOAD_BYTES = 60_000
+FIRST_LOAD_BYTES = {"en-GB": 60_000, "de-DE": 64_000}
+"""Another language than English brings its table of texts, and longer pages."""
 THROTTLE = 4
 LONGEST_FRAME_MS = 100.0
 LOOK_MS = 4000
@@ -63,7 +64,7 @@ def test_the_first_load_is_small(stage: Stage, tmp_path: Path, language: str) ->
         session.on("Network.loadingFinished", lambda e: travelled.append(e["encodedDataLength"]))
         await page.goto(address)
         await expect(page.locator("#link-state")).to_contain_text(
-            ("s old", "s alt")[language[:2] == "de"]
+            ("s old", "s alt")[language[:2] == "de"], timeout=20_000
         )
         return sum(travelled)
 
@@ -75,7 +76,7 @@ def test_the_first_load_is_small(stage: Stage, tmp_path: Path, language: str) ->
 
     play(stage, tmp_path, work)
     print(json.dumps(sizes))
-    assert max(sizes.values()) < FIRST_LOAD_BYTES, sizes
+    assert max(sizes.values()) < FIRST_LOAD_BYTES[language], sizes
     assert min(sizes.values()) > 10_000, "something was not counted"
 
 

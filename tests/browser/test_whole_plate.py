@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from playwright.async_api import Page, expect
 
-from browser.real import AUDITOR, LEAD, OPERATOR, Shop, shop
-from browser.stage import PHONE, Stage
-from platelink.simulated.demo_plate import JOB, LEAK, LOT
+from browser.real import AUDITOR, LEAD, OPERATOR, SECRETS, Shop, shop
+from browser.stage import PHONE, Stage, tablet
+from platelink.simulated.demo_plate import LEAK, LOT
 
 pytestmark = [pytest.mark.system, pytest.mark.alone, pytest.mark.timeout(300)]
 SPEED = 4.0
@@ -42,18 +42,56 @@ async def confirmed(page: Page, name: str) -> None:
     await expect(dialog).to_have_count(0)
 
 
-async def make(page: Page, made: Shop) -> None:
-    """From the form to the beginning of the first step."""
+KEYLESS = """() => {
+  const note = (name, what) => sessionStorage.setItem(name, [sessionStorage.getItem(name), what]);
+  addEventListener('keydown', (event) => note('keys', event.key), true);
+  addEventListener('focusin', ({target}) => setTimeout(() => {
+    if (target.matches('input:not([type=radio]), textarea') && target.inputMode !== 'none')
+      note('wants', target.id);
+  }));
+}"""
+"""Keeps every key pressed, and every field that would bring up a keyboard."""
+PRESSED = "() => ['keys', 'wants'].map((name) => sessionStorage.getItem(name))"
+
+
+async def on_the_pad(page: Page, text: str) -> None:
+    for key in text:
+        await page.locator(".pad").get_by_role("button", name=key, exact=True).tap()
+
+
+async def sign_in_by_touch(page: Page, made: Shop) -> None:
+    """Once a lead has had the names offered on this screen, nobody types one there any more."""
+    await page.add_init_script(f"({KEYLESS})()")
+    await page.goto(made.address)
+    await page.get_by_label("Name").fill(LEAD)
+    await page.get_by_label("PIN or password").fill(SECRETS[LEAD])
+    await page.get_by_role("button", name="Sign in").tap()
+    await expect(page.locator("#link-state")).to_contain_text("s old", timeout=15_000)
+    await page.goto(f"{made.address}/people")
+    await page.get_by_role("button", name=re.compile("^Offer these names")).tap()
+    await page.get_by_role("button", name="Menu").tap()
+    await page.get_by_role("button", name="Sign out", exact=True).tap()
+    await page.wait_for_url("**/sign-in")
+    await page.evaluate("() => sessionStorage.clear()")
+    await page.get_by_role("button", name=OPERATOR).tap()
+    await on_the_pad(page, SECRETS[OPERATOR])
+    await page.get_by_role("button", name="Sign in").tap()
+    await expect(page.locator("#link-state")).to_contain_text("s old", timeout=15_000)
+
+
+async def make(page: Page, made: Shop) -> str:
+    """From the form to the beginning of the first step; the plate's name."""
     await page.get_by_role("link", name="New plate").tap()
-    await page.get_by_label("Recipe").select_option(index=1)
-    await page.get_by_label("Name of the plate").fill("plate-7")
-    await page.get_by_label("Job").fill(JOB)
-    await page.get_by_label("Lot of the stock").fill(LOT)
+    await expect(page.locator("[aria-pressed=true]")).to_have_count(0)  # nothing is preselected
+    await page.get_by_role("button", name=re.compile(f"^{made.recipe}")).tap()
+    await page.get_by_role("button", name=re.compile(f"^{LOT}")).tap()
     await page.get_by_role("button", name="Make this plate").tap()
-    await page.wait_for_url("**/#plate-7")
+    await page.wait_for_url("**/#*")
     await at_step(page, "identify")
     await expect(page.locator("#where")).to_have_text("Step 1 of 8")
+    name = str(await page.locator("#plate").text_content())
     await tap(page, re.compile("Done"))
+    return name
 
 
 async def held_by_the_leak(page: Page) -> None:
@@ -123,15 +161,18 @@ async def wash_dry_and_harden(page: Page) -> None:
 
 
 async def inspect(page: Page) -> None:
-    await page.get_by_label("large area, µm").fill("32.6")
-    await page.get_by_label("Yes").check()
+    await page.get_by_label("large area, µm").tap()
+    await on_the_pad(page, "32.6")
+    await page.locator(".pad").get_by_role("button", name="Close").tap()
+    await page.locator(".choice", has_text="Yes").tap()
     await page.get_by_role("button", name="Record the findings").tap()
     await expect(page.locator("#idle")).to_be_visible(timeout=SLOW_MS)
     await page.get_by_role("link", name="See its record").tap()
 
 
-async def read_record(page: Page) -> None:
-    await page.wait_for_url("**/records/plate-7")
+async def read_record(page: Page, name: str) -> None:
+    await page.wait_for_url(f"**/records/{name}")
+    assert await page.evaluate(PRESSED) == [None, None]
     await expect(page.locator(".outcome")).to_have_text("good")
     parts = page.locator("section.part h2")
     await expect(parts).to_have_text(["film", "screen", "dry", "hardening"])
@@ -140,7 +181,7 @@ async def read_record(page: Page) -> None:
         await expect(figure.locator("canvas")).to_be_visible(timeout=SLOW_MS)
     await expect(page.get_by_role("row", name=re.compile("plate made"))).to_contain_text(OPERATOR)
     await page.get_by_role("link", name="History").tap()
-    await expect(page.get_by_role("row", name=re.compile("plate-7"))).to_contain_text("good")
+    await expect(page.get_by_role("row", name=re.compile(name))).to_contain_text("good")
 
 
 def test_a_whole_plate_by_touch(stage: Stage, tmp_path: Path) -> None:
@@ -148,14 +189,15 @@ def test_a_whole_plate_by_touch(stage: Stage, tmp_path: Path) -> None:
         async with shop(stage, tmp_path, speed=SPEED) as made:
             touch = {"has_touch": True}
             async with (
-                made.signed_in(OPERATOR, **touch) as page,
+                tablet(stage, made.address, made.faults, role=None, **touch) as page,
                 made.signed_in(LEAD, viewport=PHONE, **touch) as phone,
             ):
-                await make(page, made)
+                await sign_in_by_touch(page, made)
+                name = await make(page, made)
                 await expose_with_a_leak(page, phone, made)
                 await wash_dry_and_harden(page)
                 await inspect(page)
-                await read_record(page)
+                await read_record(page, name)
 
     stage.run(work(), 280.0)
 
@@ -171,7 +213,7 @@ def test_rights_hold_in_the_service_whatever_the_page_shows(stage: Stage, tmp_pa
             async with made.signed_in(AUDITOR) as page:
                 await expect(page.get_by_role("link", name="New plate")).to_have_count(0)
                 csrf = await page.locator("body").get_attribute("data-csrf")
-                body = {"recipe": made.recipe}
+                body = {"recipe": made.recipe, "accept": ["no lot"]}
                 assert await page.evaluate(ask, ["/api/v1/plates", body, csrf]) == 403
                 assert await page.evaluate(ask, ["/api/v1/plates", body, ""]) == 403
                 first = {"name": "Eve Invented", "secret": "a long enough secret"}
@@ -198,7 +240,7 @@ def test_the_daemon_killed_in_mid_exposure_is_told_and_found_again(
             shop(stage, tmp_path, speed=4.0) as made,
             made.signed_in(OPERATOR, has_touch=True) as page,
         ):
-            await make(page, made)
+            name = await make(page, made)
             await at_step(page, "film")
             await confirmed(page, "Begin exposure")
             await expect(page.locator(".work .state")).to_have_text("light on", timeout=SLOW_MS)
@@ -207,7 +249,7 @@ def test_the_daemon_killed_in_mid_exposure_is_told_and_found_again(
             await expect(page.get_by_text("light on").first).to_be_hidden()
             async with made.another_daemon():
                 await expect(page.locator("#silent")).to_be_hidden(timeout=SLOW_MS)
-                await expect(page.locator("#plate")).to_have_text("plate-7")
+                await expect(page.locator("#plate")).to_have_text(name)
             made.faults.clear()  # the browser tells the closed socket
 
     stage.run(work())

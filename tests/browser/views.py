@@ -33,6 +33,24 @@ VIEWS = (
     View("history", "/history", d.status()),
     View("record", "/records/P-1039", d.status()),
     View("run", "/records/20260302-100200-aaaa", d.status()),
+    View("run over another", "/records/20260302-100200-aaaa?over=20260302-100200-aaaa", d.status()),
+    View("history, narrowed", "/history?verdict=good&alarm=contact+lost", d.status()),
+    View("ask", "/ask", d.status()),
+    View(
+        "asked",
+        "/ask?text=roller&operator=b.+example&where=vacuum+below+50+kPa+for+2+s"
+        "&between=P-1031&between=P-1039",
+        d.status(),
+    ),
+    View("asked, not narrowed", "/ask?limit=100", d.status(), "operator"),
+    View("ask, two", "/ask/compare", d.status()),
+    View("compared", "/ask/compare?plate=P-1039&plate=P-1031", d.status()),
+    View("ask, sensor", "/ask/sensor", d.status()),
+    View("sensor", "/ask/sensor?sensor=light+0&since=2026-03-02", d.status()),
+    View(
+        "sensor, corrected", "/ask/sensor?sensor=light+0&since=2026-03-02&factor=1.03", d.status()
+    ),
+    View("trends", "/trends", d.status()),
     View("recipes", "/recipes", d.status()),
     View("recipe", "/recipes/plate-a-fine@3", d.status()),
     View("diff", "/recipes/diff?a=plate-a-fine@2&b=plate-a-fine@3", d.status()),

@@ -90,9 +90,7 @@ def add_run(journal: Journal, run_id: str, block: SampleBlock, *, begun_s: float
     journal.append(RunStart(**common(), **(given | fields)))
     described = [Channel(name=name, unit="1") for name in block.values]
     journal.append(RunChannels(**common(), channels=tuple(described)))
-    journal.append(
-        RunEvent(**common(0.5), name="lamp on", text="lamp on under order 1", ticks=1500)
-    )
+    journal.append(RunEvent(**common(0.5), name="lamp on", text="lamps on, order 1", ticks=1500))
     journal.append(
         RunEvent(**common(0.6), name="strange", data={"vacuum_kpa": math.nan, "order": 1})
     )

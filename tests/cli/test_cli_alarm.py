@@ -35,7 +35,7 @@ def test_an_alarm_from_the_call_to_normal(unit: CommandUnit) -> None:
     assert "2 to acknowledge, 2 in the last hour" in listed
     assert "calibrate it" in listed
     shown = unit.said("alarm", "show", "calib")  # the beginning is enough
-    assert "likely cause  a sensor was not compared with its reference" in shown
+    assert "likely cause  a sensor's calibration is past its due date" in shown
     assert "state         unacknowledged" in shown
     assert unit.said("alarm", "acknowledge", LATE) == f"{LATE}: acknowledged\n"
     assert states(unit) == {FULL: "unacknowledged", LATE: "acknowledged"}
@@ -43,7 +43,7 @@ def test_an_alarm_from_the_call_to_normal(unit: CommandUnit) -> None:
     assert "nothing to acknowledge" in unit.said("alarm", "acknowledge", "--all")
     unit.daemon.tell(Condition(CALIBRATION_OVERDUE, False), Condition(JOURNAL_CANNOT_WRITE, False))
     unit.daemon.pass_time(5.0)
-    assert unit.said("alarm", "list") == "no alarm\n"
+    assert unit.said("alarm", "list") == "none: no alarm is active\n"
 
 
 def test_the_status_says_of_each_alarm_what_is_so(unit: CommandUnit) -> None:
@@ -59,7 +59,7 @@ def test_the_status_says_of_each_alarm_what_is_so(unit: CommandUnit) -> None:
     unit.daemon.simulation.unit.inject(Unplugged())
     unit.daemon.pass_time(10.0)
     assert "suppressed by design" in states(unit).values()
-    assert "\nlight       not known, nothing tells: treat it as on\n" in unit.said("status")
+    assert "\nlight       not known, no information: treat it as on\n" in unit.said("status")
     names = line().split(None, 1)[1].partition(";")[0].split(", ")
     assert sorted(names) == [f"{LATE} (shelved)", f"{FULL} (over)", "link lost"]
 
@@ -81,15 +81,15 @@ def test_an_alarm_is_silenced_and_taken_out(unit: CommandUnit) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["shelve", FULL, "--minutes", "5", "--why", "x"], "cannot be shelved; answer it"),
+        (["shelve", FULL, "--minutes", "5", "--why", "x"], "cannot be shelved; acknowledge it"),
         (["shelve", LATE, "--minutes", "5"], "Missing option '--why'"),
         (["shelve", LATE, "--minutes", "0", "--why", "x"], "0.0"),
         (["reset", LATE], "it is unacknowledged"),
         (["unshelve", LATE], "it is not shelved"),
         (["return", LATE], "it is not out of service"),
-        (["acknowledge", "no such"], "there is no such alarm"),
+        (["acknowledge", "no such"], "no such alarm"),
         (["acknowledge"], "name one ALARM, or give --all"),
-        (["show", "link lost"], f"there are: {FULL}, {LATE}"),
+        (["show", "link lost"], f"active now: {FULL}, {LATE}"),
     ],
 )
 def test_what_cannot_be_is_refused(unit: CommandUnit, arguments: list[str], words: str) -> None:

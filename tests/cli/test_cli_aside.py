@@ -17,7 +17,7 @@ def test_lines_are_told_in_order_and_all_of_them_at_the_end() -> None:
 
 
 def test_a_terminal_that_is_paused_holds_up_nobody() -> None:
-    """Paused for good: the rest is dropped, and the end is not waited for."""
+    """Paused for good: the rest is discarded, and the end is not waited for."""
     paused, going_on = threading.Event(), threading.Event()
     told: list[Any] = []
 

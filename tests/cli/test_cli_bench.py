@@ -68,7 +68,7 @@ def test_three_numbers_of_units_that_err(monkeypatch, covered_pct: float, code: 
     monkeypatch.setattr(bench_real, "run_real", lambda n: (asked.append(n), real(covered_pct))[1])
     result = run("bench", "dose", "--profile", "real")
     assert (result.exit_code, asked) == (code, [200])
-    told = "U holds about 95 %" if code == 0 else "U holds NOT about 95 %"
+    told = "U covers about 95 %" if code == 0 else "U covers NOT about 95 %"
     assert f"27 plates of 9 units; {told} of them" in result.stdout
     lines = result.stdout.splitlines()
     assert lines[1].split() == ["control", "+0.002", "%", "0.020", "%", "0.040", "%"]

@@ -97,7 +97,7 @@ LEVELS = [4.0, 7.0, 9.5, 12.0]
 
 def test_from_the_dark_to_what_holds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with calibrating_unit(tmp_path, monkeypatch, LEVELS) as unit:
-        assert "nothing was calibrated here yet" in unit.said("calibrate", "list")
+        assert "none yet" in unit.said("calibrate", "list")
         said = unit.said("calibrate", "light", *METER, input=LINES)
         assert "UV light injures eyes" in said and "electrician" in said
         assert "dark: 21.30 counts" in said
@@ -113,16 +113,16 @@ def test_from_the_dark_to_what_holds(tmp_path: Path, monkeypatch: pytest.MonkeyP
         shown = unit.said("calibrate", "show", "light 0@1")
         assert "EX-117, good until 2026-12-01" in shown and "7 % (k = 2.0)" in shown
         assert "approved by" in shown and "as the meter" in shown
-        assert "dropped" in unit.said("calibrate", "drop", "light 0@1", "--why", "wrong meter")
+        assert "discarded" in unit.said("calibrate", "discard", "light 0@1", "--why", "wrong meter")
         assert "dropped" in unit.said("calibrate", "list")
 
 
 def test_one_that_was_left_is_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with calibrating_unit(tmp_path, monkeypatch, LEVELS) as unit:
         said = unit.said("calibrate", "light", *METER, input="dark\n4 mW/cm2\n")
-        assert "light 0@1 is kept; go on with it:  platelink calibrate light --channel 0" in said
+        assert "light 0@1 is kept; continue it:  platelink calibrate light --channel 0" in said
         said = unit.said("calibrate", "light", input="7 mW/cm2\n9.5 mW/cm2\n12 mW/cm2\nfinish\n")
-        assert "going on with light 0@1" in said and "level 4:" in said
+        assert "continuing light 0@1" in said and "level 4:" in said
 
 
 def test_levels_that_cannot_carry_a_line_are_told_and_kept(

@@ -31,7 +31,10 @@ def config(tmp_path: Path) -> Path:
 
 def test_a_good_file_passes(config: Path) -> None:
     result = run("config", "check", config)
-    assert (result.exit_code, result.stdout) == (0, f"{config}: 0 problems, 0 notices\n")
+    assert (result.exit_code, result.stdout) == (
+        0,
+        f"{config}: 0 problems, 0 notices\nnext: platelink doctor\n",
+    )
 
 
 def test_an_overdue_calibration_is_a_notice(config: Path) -> None:

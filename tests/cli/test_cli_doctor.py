@@ -28,7 +28,7 @@ def test_a_port_that_is_not_there(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert "WRONG    port       there is no device at /dev/no-such-port" in result.stdout
     assert "do: plug the unit in" in result.stdout
-    assert "is not begun yet" in result.stdout
+    assert "does not exist yet" in result.stdout
     assert "broker     none is configured" in result.stdout
 
 

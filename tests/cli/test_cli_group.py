@@ -23,11 +23,11 @@ HEAVY = (
     "numpy", "pydantic", "serial", "paho", "influxdb_client", "asyncio", "sqlite3", "platesim",
     "httpx", "websockets", "fastapi", "starlette",
 )  # fmt: skip
-GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user", "calibrate")
+GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user", "calibrate", "ask", "seal")
 HELP = [["--help"], *([name, "--help"] for name in GROUPS), ["sign-in", "--help"], ["--version"]]
 NO_JSON = {
     "export", "config example", "plate follow", "page", "calibrate light", "calibrate vacuum",
-    "calibrate oven", "calibrate head",
+    "calibrate oven", "calibrate head", "find example", "find ask", "seal head", "rehearse",
 }  # fmt: skip
 """Commands whose output is a file's content already, a talk with a person, or nothing."""
 

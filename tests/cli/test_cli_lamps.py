@@ -46,7 +46,7 @@ def test_a_lamp_set_from_its_first_exposure_to_new_tubes(
         new = unit.told("lamps", "show")
         assert (new["burn_h"], new["starts"], new["entered"]) == (40.0, 0, True)
         assert unit.daemon.core.bed.lessons.in_force.irradiance_mw_cm2 is None, "taught by others"
-        assert unit.told("lessons", "list") == {"learned": None, "lessons": []}
+        assert unit.told("lamp-values", "list") == {"learned": None, "lessons": []}
         expose(unit, "run-new")
         assert unit.told("lamps", "show")["starts"] == 1
 
@@ -56,7 +56,7 @@ def test_what_is_missing_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert "--meter" in unit.said("lamps", "measured", "9", code=2)
         assert "--why" in unit.said("lamps", "changed", code=2)
         assert "lamps" in unit.said("lamps", "cleaned", "glass", code=2)
-        assert "which lamps were put in" in unit.said("lamps", "changed", "--why", " ", code=2)
+        assert "which lamps were fitted" in unit.said("lamps", "changed", "--why", " ", code=2)
         off = unit.said("lamps", "measured", "-3 mW/cm2", "--meter", "m", code=2)
         assert "irradiance" in off.lower()
 
@@ -69,5 +69,5 @@ def test_lamps_cannot_be_changed_in_the_light(
         unit.daemon.simulation.expose(Job("run-1", "film", ExposureRequest(90.0, None, 300.0)))
         unit.daemon.pass_time(3.0)
         said = unit.said("lamps", "changed", "--why", "six tubes", code=2)
-        assert "an exposure is going on" in said
+        assert "an exposure is running" in said
         assert not unit.told("lamps", "show")["entered"]

@@ -90,7 +90,7 @@ def test_what_cannot_be_used_is_said_with_what_to_do(journal: Path, tmp_path: Pa
     few.write_text("3,22.0\n2026-03-02T07:00:20,30\n")
     assert "time zone" in run("oven-lag", "--probe", few, "--journal", journal).stderr
     no_bake = run("oven-lag", FILM, "--probe", few, "--journal", journal)
-    assert no_bake.exit_code == 2 and "is no bake" in no_bake.stderr
+    assert no_bake.exit_code == 2 and "is not a bake" in no_bake.stderr
     with Journal.open(journal, unit=UNIT, new_uuid="u") as writing:
         writing.end_run(BAKE, T0, "complete", "over")
     over = run("oven-lag", "--probe", few, "--journal", journal)

@@ -16,7 +16,8 @@ from platelink.control.alarm.unit import CALIBRATION_OVERDUE, JOURNAL_CANNOT_WRI
 from platelink.recipe import example
 
 RECIPE = "plate-a-fine"
-BEFORE_LIGHT = "UV light goes on for 340.0 mJ/cm², once the vacuum holds between 56.0 and 89.0 kPa"
+NO_LOT = ("--accept", "no lot")
+BEFORE_LIGHT = "UV light comes on for 340.0 mJ/cm², once the vacuum holds between 56.0 and 89.0 kPa"
 
 
 @pytest.fixture
@@ -32,7 +33,7 @@ def unit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[CommandUni
 @pytest.fixture
 def plate(unit: CommandUnit) -> CommandUnit:
     """The same with plate P-1 at its film exposure."""
-    unit.said("plate", "make", RECIPE, "--plate", "P-1")
+    unit.said("plate", "make", RECIPE, "--plate", "P-1", *NO_LOT)
     unit.said("plate", "done")
     return unit
 
@@ -50,7 +51,7 @@ def lead_through(unit: CommandUnit) -> None:
         if (water := step.get("water")) and water["water_c"] is None:
             assert "band 21.0 to 27.0" in unit.said("plate", "begin", "--yes", "P-1", code=2)
             text = unit.said("plate", "measure", "--water", "75.2 degF")
-            assert "water 24.0 °C (typed by" in text and "waits for" not in text
+            assert "water 24.0 °C (entered by" in text and "waits for" not in text
         ready = [act for act in ("begin", "done") if act in step["acts"]]
         stage = step.get("stage") or {"planned_s": None}
         if ready == ["begin"]:
@@ -66,8 +67,8 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     unit.said("lot", "add", "L-17", *came)
     made = ("--lot", "L-17", "--area", "600 cm2", "--job", "J-1", "--note", "a try")
     out = unit.said("plate", "make", RECIPE, "--plate", "P-1", *made)
-    assert "plate P-1 of plate-a-fine@1 is made" in out
-    assert "notice  screen example-screen-fine is not entered" in out
+    assert "plate P-1 of plate-a-fine@1 has been started" in out
+    assert "notice  screen example-screen-fine is not recorded" in out
     assert "CAUTION  Work under yellow light only." in out
     assert "acts now: done" in out
     assert unit.told("lot", "show", "L-17")["area_left_cm2"] == 9400.0
@@ -85,7 +86,7 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     for part in (
         "verdict  reject line-lost", "lot      L-17", "job      J-1", "area     600 cm²",
         "\nSTEPS\n", "\nEXPOSURES\n", "\nBAKES\n", "\nSTAGES\n", "\nINSPECTION\n",
-        "\nDEVIATIONS\n  screen example-screen-fine is not entered", "\nPEOPLE\n", "\nEVENTS\n",
+        "\nDEVIATIONS\n  screen example-screen-fine is not recorded", "\nPEOPLE\n", "\nEVENTS\n",
         "fine lines  NO      Are the finest lines open and whole?", "note    by the rim",
         "28 to 33 µm", "14:00 of 14:00", "soak: 40 of 25 s, late",
         "\nALARMS MEANWHILE\n", "calibration overdue  unacknowledged", "measured, acknowledged",
@@ -101,7 +102,7 @@ def test_a_whole_plate_from_the_command_line(unit: CommandUnit) -> None:
     assert len(unit.told("show", "P-1")["parts"]) == 4
     bake = unit.said("show", runs[1]["run_id"])
     assert "\nBAKE\n  in band" in bake and "oven air, °C" in bake and "DOSE" not in bake
-    assert unit.said("plate", "list", "--state", "in flight").startswith("no such plate")
+    assert unit.said("plate", "list", "--state", "in flight").startswith("none found")
 
 
 @pytest.mark.parametrize(
@@ -161,9 +162,9 @@ def test_an_overdue_calibration_is_accepted_when_asked(plate: CommandUnit) -> No
 
 
 def test_a_plate_is_ended_and_a_step_left_out(plate: CommandUnit) -> None:
-    assert "say why film is left out" in plate.said("plate", "skip", code=2)
+    assert "to skip film, give a reason" in plate.said("plate", "skip", code=2)
     assert "step 3 of 8  screen" in plate.said("plate", "skip", "--reason", "a test")
-    plate.said("plate", "make", RECIPE, "--plate", "P-2")
+    plate.said("plate", "make", RECIPE, "--plate", "P-2", *NO_LOT)
     ended = plate.said("plate", "stop", "P-1")
     assert ended.startswith("plate P-1 has ended, stopped: no reason was given\n")
     assert plate.told("plate", "abort", "--reason", "fell")["reason"] == "fell"
@@ -174,23 +175,44 @@ def test_a_plate_is_ended_and_a_step_left_out(plate: CommandUnit) -> None:
 
 def test_which_plate_is_meant(plate: CommandUnit) -> None:
     assert plate.said("plate", "show", "P").startswith("plate P-1: ")  # its beginning
-    plate.said("plate", "make", RECIPE, "--plate", "P-2")
+    plate.said("plate", "make", RECIPE, "--plate", "P-2", *NO_LOT)
     for act in ("show", "done", "hold"):
         assert "say which plate: P-1, P-2" in plate.said("plate", act, code=2)
-    assert "plate P-9 is not in flight; in flight: P-1, P-2" in plate.said(
+    assert "plate P-9 is not in progress; in progress: P-1, P-2" in plate.said(
         "plate", "done", "P-9", code=2
     )
     assert "no run in" in plate.said("plate", "show", "X-1", code=2)
-    assert "P-1 is being made already" in plate.said(
-        "plate", "make", RECIPE, "--plate", "P-1", code=2
+    assert "P-1 is already in progress" in plate.said(
+        "plate", "make", RECIPE, "--plate", "P-1", *NO_LOT, code=2
     )
     assert "there is no recipe" in plate.said("plate", "make", "plate-x", code=2)
+
+
+def test_what_stands_against_the_lot_is_read_before_the_plate_and_on_record_after_it(
+    unit: CommandUnit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    came = ("--area", "400 cm2", "--received", "2026-05-01")
+    unit.said("lot", "add", "L-9", "--stock", "example-stock-b", *came)
+    make = ("plate", "make", RECIPE, "--plate", "P-1", "--lot", "L-9", "--area", "600 cm2")
+    told = unit.said(*make, code=2)
+    foreign = "lot L-9 is example-stock-b, the recipe is for example-stock-a; take another lot"
+    short = "lot L-9 has 400 cm² left, 600 cm² are needed; count it, or take another"
+    assert foreign in told and short in told
+    assert '--accept "wrong stock" --accept "not enough area"' in told
+    assert unit.said("plate", "list").startswith("none yet")
+    # one of them accepted, the other is still asked
+    assert short in unit.said(*make, "--accept", "wrong stock", code=2)
+    monkeypatch.setattr("platelink.cli.plate.terminal", lambda: True)
+    assert "not made" in unit.said(*make, code=1, input="n\n")
+    unit.said(*make, input="y\n")
+    deviations = unit.told("plate", "show", "P-1")["now"]["deviations_told"]
+    assert deviations[:2] == [foreign, short]
 
 
 def test_without_a_plate_it_is_said_how_to_begin(unit: CommandUnit) -> None:
     assert "platelink plate make RECIPE" in unit.said("plate", "done", code=2)
     assert "platelink plate list" in unit.said("plate", "show", code=2)
-    assert "make one with: platelink plate make" in unit.said("plate", "list")
+    assert "start one: platelink plate make" in unit.said("plate", "list")
 
 
 def test_an_act_is_for_the_step_that_was_seen(plate: CommandUnit) -> None:
@@ -218,7 +240,7 @@ def test_values_that_cannot_be(unit: CommandUnit, arguments: list[str], words: s
 
 
 def at_inspection(unit: CommandUnit) -> None:
-    unit.said("plate", "make", RECIPE, "--plate", "P-1")
+    unit.said("plate", "make", RECIPE, "--plate", "P-1", *NO_LOT)
     while now(unit)["kind"] != "inspect":
         unit.said("plate", "skip", "--reason", "a test")
 

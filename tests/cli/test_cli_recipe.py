@@ -66,7 +66,7 @@ def test_a_recipe_from_example_to_approved(shop: Path) -> None:
     me = pwd.getpwuid(os.geteuid()).pw_name
     assert [(s["who"], s["why"]) for s in listed[1]["life"]] == [(me, "deeper"), (me, "tested")]
     assert len(said("recipe", "list").splitlines()) == 2
-    assert "no plate is made by it" in said("recipe", "retire", "plate-a-fine@2", *why)
+    assert "no plate can be made from it" in said("recipe", "retire", "plate-a-fine@2", *why)
 
 
 def test_what_is_shown_can_be_added_again(shop: Path) -> None:
@@ -112,7 +112,7 @@ def test_a_file_is_checked_as_a_whole(shop: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
-        (["add", "a.toml"], 2, "has this very content; nothing was added"),
+        (["add", "a.toml"], 2, "already has exactly this content; nothing was added"),
         (["add", "no-such.toml"], 2, "no-such.toml"),
         (["approve", "plate-a-fine@1"], 2, "Missing option '--why'"),
         (["approve", "plate-a-fine", "--why", "x"], 2, "say which revision"),
@@ -151,8 +151,8 @@ def test_a_lot_is_used_up(shop: Path) -> None:
     assert listed[:3] == ["L-17", "example-stock-a", "10000"]
     shown = said("lot", "show", "L-17")
     assert "used (600 cm²) for P-1 by" in shown
-    said("lot", "close", "L-17", "--why", "used up")
-    assert "no lot in use" in said("lot", "list")
+    said("lot", "retire", "L-17", "--why", "used up")
+    assert "none yet" in said("lot", "list")
     assert told("lot", "list", "--all")["lots"][0]["closed"] == "used up"
     acts = [entry["act"] for entry in told("lot", "show", "L-17")["entries"]]
     assert acts == ["added", "opened", "used", "counted", "closed"]
@@ -179,7 +179,7 @@ def test_a_screen_wears_out(shop: Path) -> None:
     said("screen", "change", "fine", "--max-uses", "9", "--why", "still good")
     assert told("screen", "list")["screens"][0]["findings"] == []
     assert "47.2 lines/cm" in said("screen", "show", "fine")
-    said("screen", "close", "fine", "--why", "scratched")
+    said("screen", "retire", "fine", "--why", "scratched")
     assert told("screen", "list")["screens"] == []
     assert [s["closed"] for s in told("screen", "list", "--all")["screens"]] == ["scratched"]
 
@@ -218,4 +218,6 @@ def test_the_store_is_the_configuration_s_or_the_one_named(shop: Path) -> None:
 
 
 def test_without_a_store_it_is_said_how_to_begin(shop: Path) -> None:
-    assert "begin with 'platelink recipe add'" in said("recipe", "list", code=1)
+    assert "platelink recipe example" in said("recipe", "list")
+    assert "none yet; add one: platelink lot add" in said("lot", "list")
+    assert "none yet; add one: platelink screen add" in said("screen", "list")

@@ -91,7 +91,7 @@ def test_dates_are_whole_days_of_the_local_zone(journal: Path, monkeypatch) -> N
 def test_a_time_without_zone_is_refused(journal: Path, text: str) -> None:
     result = run("runs", "--journal", journal, "--since", text)
     assert result.exit_code == 2
-    assert "does not say in which time zone" in result.stderr and f"{text}Z" in result.stderr
+    assert "has no time zone" in result.stderr and f"{text}Z" in result.stderr
 
 
 @pytest.mark.parametrize(
@@ -104,14 +104,14 @@ def test_wrong_filters_are_refused(journal: Path, arguments: list[str]) -> None:
 
 
 def test_more_runs_than_the_limit_are_said(journal: Path) -> None:
-    assert "more runs than 2" in run("runs", "--journal", journal, "--limit", "2").stdout
-    assert "more runs" not in run("runs", "--journal", journal, "--limit", "3").stdout
+    assert "only the newest 2" in run("runs", "--journal", journal, "--limit", "2").stdout
+    assert "only the newest" not in run("runs", "--journal", journal, "--limit", "3").stdout
     assert json.loads(run("runs", "--journal", journal, "--limit", "2", "--json").stdout)["more"]
 
 
 def test_nothing_found(journal: Path) -> None:
     result = run("runs", "--journal", journal, "--step", "none")
-    assert (result.exit_code, result.stdout) == (0, f"no such run in {journal}\n")
+    assert (result.exit_code, result.stdout) == (0, f"no run in {journal} matches; drop a filter\n")
 
 
 @pytest.mark.parametrize("width", [58, 80, 100, 120])
@@ -126,9 +126,14 @@ def test_columns_are_cut_then_left_out() -> None:
     rows = [["x", "abcdefgh", "1"], ["y", "", "2"]]
     full = "A  TEXT      LAST\nx  abcdefgh  1\ny            2"
     assert table(heads, rows, NO_TERMINAL) == full
-    assert table(heads, rows, 11) == "A  TEXT\nx  abcdefgh\ny"
-    assert table(heads, rows, 9) == "A  TEXT\nx  abcde…\ny"
-    assert table(heads, rows, 7) == "A  LAST\nx  1\ny  2"
+    for width, shown, hidden in (
+        (11, "A  TEXT\nx  abcdefgh\ny", "LAST"),
+        (9, "A  TEXT\nx  abcde…\ny", "LAST"),
+        (7, "A  LAST\nx  1\ny  2", "TEXT"),
+    ):
+        text, _, note = table(heads, rows, width).partition("\nnot")
+        assert text == shown
+        assert f" {hidden};" in " ".join(note.split())
 
 
 def test_a_terminal_cannot_be_commanded_by_a_plate(tmp_path: Path) -> None:
@@ -156,7 +161,7 @@ def test_a_run_that_is_not_one_is_refused(journal: Path, command: str) -> None:
     assert "begins with '2025'" in unknown.stderr and "platelink runs" in unknown.stderr
     several = run(command, "20260302", "--journal", journal)
     assert several.exit_code == 2
-    assert f"'20260302' is the beginning of {GOOD}, {WRONG}" in several.stderr
+    assert f"'20260302' matches {GOOD}, {WRONG}" in several.stderr
 
 
 def test_wildcards_of_the_database_mean_nothing(journal: Path) -> None:
@@ -224,7 +229,7 @@ def test_an_empty_journal_has_no_last_run(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     Journal.open(path, unit="unit-1", new_uuid="u", ballast_bytes=4096).close()
     result = run("show", "last", "--journal", path)
-    assert result.exit_code == 2 and "no run is recorded" in result.stderr
+    assert result.exit_code == 2 and "none yet in" in result.stderr
     assert run("runs", "--journal", path).exit_code == 0
     assert json.loads(run("check", "--all", "--json", "--journal", path).stdout)["checked"] == 0
 
@@ -355,3 +360,21 @@ def test_a_dose_that_is_no_number_is_not_confirmed(tmp_path: Path) -> None:
     result = run("check", GOOD, "--journal", path, "--json")
     told = json.loads(result.stdout)
     assert result.exit_code == 1 and not told["ok"] and told["difference_pct"] is None
+
+
+def test_a_narrow_terminal_says_which_columns_it_does_not_show(journal: Path) -> None:
+    narrow = run("runs", "--journal", journal, env={"COLUMNS": "58"}).stdout
+    wide = run("runs", "--journal", journal, env={"COLUMNS": "200"}).stdout
+    assert "not shown" not in wide
+    note = " ".join(narrow[narrow.index("not shown: ") :].split())
+    hidden = note.removeprefix("not shown: ").split(";")[0].split(", ")
+    assert hidden and not set(hidden) & set(narrow.splitlines()[0].split())
+    assert set(hidden) | set(narrow.splitlines()[0].split()) >= set(wide.splitlines()[0].split())
+
+
+def test_a_fresh_unit_says_what_to_do_next(tmp_path: Path) -> None:
+    config = tmp_path / "platelink.toml"
+    config.write_text(MINIMAL, "utf-8")
+    result = run("--config", config, "runs")
+    assert (result.exit_code, "none yet" in result.stdout) == (0, True)
+    assert json.loads(run("--config", config, "runs", "--json").stdout)["runs"] == []

@@ -37,7 +37,7 @@ def test_everything_recorded_is_on_the_page(journal: Path) -> None:
         "slope          0.0125 mW/cm² per count",
         "learned afterglow  0.0047 s",
         '  unit.lamps = "wired"',
-        "   +0.500 s  lamp on  lamp on under order 1",
+        "   +0.500 s  lamp on  lamps on, order 1",
         "irradiance, mW/cm²",
         "dose, mJ/cm²",
         "vacuum, kPa",
@@ -115,8 +115,8 @@ def test_what_is_all_stated_assumes_nothing(sure: Path) -> None:
 def test_doubt_is_told_beside_the_numbers_that_do_not_hold_it(sure: Path) -> None:
     text = run("show", "doubt", "--no-plot", "--journal", sure).stdout
     assert (
-        "in doubt           up to 12.50 mJ/cm² more or 3.00 mJ/cm² less may have fallen; none of "
-        "these numbers holds that\n"
+        "in doubt           up to 12.50 mJ/cm² more or 3.00 mJ/cm² less may have been given; "
+        "none of these figures includes that\n"
     ) in text
     assert "12.5 mJ" not in text  # not once more as data
     assert "in doubt" not in run("show", "sure", "--no-plot", "--journal", sure).stdout
@@ -124,9 +124,9 @@ def test_doubt_is_told_beside_the_numbers_that_do_not_hold_it(sure: Path) -> Non
 
 def test_a_u_with_little_behind_it_says_so(sure: Path) -> None:
     text = run("show", "few", "--no-plot", "--journal", sure).stdout
-    assert "at the plate; it holds in 86 % of cases only, few readings are behind it\n" in text
-    assert text.count("it holds in") == 1
-    assert "it holds in" not in run("show", "sure", "--no-plot", "--journal", sure).stdout
+    assert "at the plate; it covers 86 % of cases only: it rests on few readings\n" in text
+    assert text.count("it covers") == 1
+    assert "it covers" not in run("show", "sure", "--no-plot", "--journal", sure).stdout
 
 
 def test_what_is_said_in_other_words_is_not_guessed(sure: Path) -> None:
@@ -185,7 +185,7 @@ def test_a_poor_terminal_gets_ascii_plots(journal: Path) -> None:
 
 def test_an_unfinished_run_shows_how_far_it_came(journal: Path) -> None:
     text = run("show", OPEN, "--journal", journal).stdout
-    assert "no end yet" in text and "so far   340.00 mJ/cm² at the last stored sample" in text
+    assert "not ended" in text and "so far   340.00 mJ/cm² at the last stored sample" in text
     told = json.loads(run("show", OPEN, "--json", "--journal", journal).stdout)
     assert told["end"] is None and told["stored_samples"] == 701
 
@@ -195,7 +195,8 @@ def test_json_is_json(journal: Path) -> None:
         run("show", GOOD, "--json", "--journal", journal).stdout,
         parse_constant=pytest.fail,
     )
-    assert list(told) == ["run", "start", "channels", "events", "end", "stored_samples"]
+    wanted = ["run", "start", "channels", "events", "end", "stored_samples", "samples_removed"]
+    assert list(told) == [*wanted, "seal"]
     assert told["start"]["conditions"]["light"]["channels"][0]["dark_counts"] == 20.0
     assert [event["name"] for event in told["events"]] == ["lamp on", "strange"]
     assert told["end"]["dose_mj_cm2"] == 340.0

@@ -39,7 +39,7 @@ def sign_in(unit: CommandUnit, name: str) -> str:
 
 
 def test_until_the_first_lead_whoever_is_here_may_do_all(unit: CommandUnit) -> None:
-    assert "enter the first lead: platelink user first" in unit.said("whoami")
+    assert "add the first lead: platelink user first" in unit.said("whoami")
     assert unit.told("whoami")["local"] is True
     unit.said("recipe", "add", "a.toml")
     assert "platelink user first" in unit.said("user", "list")
@@ -50,9 +50,9 @@ def test_until_the_first_lead_whoever_is_here_may_do_all(unit: CommandUnit) -> N
     assert "sign in first: platelink sign-in" in unit.said(
         "recipe", "approve", "plate-a-fine@1", "--why", "x", code=1
     )
-    assert "reading only" in unit.said("whoami")
+    assert "read only" in unit.said("whoami")
     assert "plate-a-fine@1" in unit.said("recipe", "list")
-    assert "no such plate" in unit.said("plate", "list")
+    assert "none yet" in unit.said("plate", "list")
 
 
 def test_what_is_done_is_done_by_whoever_is_signed_in(staffed: CommandUnit) -> None:
@@ -68,7 +68,7 @@ def test_what_is_done_is_done_by_whoever_is_signed_in(staffed: CommandUnit) -> N
     assert token.read_text().strip() not in staffed.said("whoami", "--json")
     assert staffed.told("sign-out") == {"signed_out": True}
     assert not token.exists()
-    assert staffed.said("sign-out") == "nobody was signed in here\n"
+    assert staffed.said("sign-out") == "nobody was signed in\n"
 
 
 def test_an_ended_sign_in_says_what_to_do(staffed: CommandUnit) -> None:
@@ -77,16 +77,16 @@ def test_an_ended_sign_in_says_what_to_do(staffed: CommandUnit) -> None:
         said = staffed.said(*command, code=1)
         assert "the sign-in has ended; sign in again: platelink sign-in NAME" in said
     assert "nobody was signed in" in staffed.said("sign-out")
-    assert "reading only" in staffed.said("whoami")
+    assert "read only" in staffed.said("whoami")
 
 
 def test_a_lead_changes_people(staffed: CommandUnit) -> None:
     assert OPERATOR in staffed.said("user", "list")
     why = ("--why", "a test")
     assert staffed.said("user", "role", OPERATOR, "auditor", *why) == f"{OPERATOR}, auditor\n"
-    assert "closed" in staffed.said("user", "close", OPERATOR, *why)
-    assert "closed" in staffed.said("user", "list")
-    assert staffed.told("user", "open", OPERATOR, *why)["open"] is True
+    assert "deactivated" in staffed.said("user", "deactivate", OPERATOR, *why)
+    assert "deactivated" in staffed.said("user", "list")
+    assert staffed.told("user", "reactivate", OPERATOR, *why)["open"] is True
     staffed.said("user", "secret", OPERATOR, "--secret-file", "lead")
     acts = [entry["act"] for entry in staffed.told("user", "history", OPERATOR)["entries"]]
     assert acts == ["added", "role changed", "closed", "opened again", "secret changed"]
@@ -114,7 +114,7 @@ def test_the_owner_of_the_files_lets_a_lead_in_again(staffed: CommandUnit) -> No
     assert f"sign-in '{LEAD}'" in staffed.said(
         "user", "regain", LEAD, "--secret-file", "lead", *why
     )
-    assert "no lead" in staffed.said(
+    assert "not an active lead" in staffed.said(
         "user", "regain", OPERATOR, "--secret-file", "pin", *why, code=2
     )
     assert f"signed in as {LEAD}" in sign_in(staffed, LEAD)
@@ -145,10 +145,10 @@ def test_secrets_are_asked_for_without_echo(
         (["user", "add", "X", "--role", "lead", "--secret-file", "empty"], 2, "is empty"),
         (["user", "add", "X", "--role", "lead", "--secret-file", "short"], 2, "at least 6 digits"),
         (["user", "add", OPERATOR, "--role", "lead", "--secret-file", "pin"], 2, "already"),
-        (["user", "first", "X", "--secret-file", "pin"], 2, "there are people already"),
-        (["user", "close", LEAD, "--why", "x"], 2, "the only open lead"),
+        (["user", "first", "X", "--secret-file", "pin"], 2, "has users already"),
+        (["user", "deactivate", LEAD, "--why", "x"], 2, "the only active lead"),
         (["user", "role", "X", "lead", "--why", "x"], 2, "there is no person 'X'"),
-        (["user", "close", OPERATOR], 2, "Missing option '--why'"),
+        (["user", "deactivate", OPERATOR], 2, "Missing option '--why'"),
         (["user", "unlock", OPERATOR], 2, "is not locked"),
         (["user", "history", "X"], 2, "there is no person 'X'"),
         (["sign-in", OPERATOR, "--secret-file", "lead"], 1, "is wrong"),

@@ -108,7 +108,7 @@ def test_enter_alone_leads_through_a_whole_plate(led: Led) -> None:
             assert f"CAUTION  {caution}" in led.text
     for words in (
         "soak: Put the plate under", "rub: Rub with a soft pad", "stage due: soak: 25 of",
-        "lamp on", "lamp off by dose", "in band: oven", "inspected: good", "plate ended: complete",
+        "lamp on", "lamps off (dose)", "in band: oven", "inspected: good", "plate ended: complete",
         "answer   dots: Are all screen dots standing?", "measure  large area: 28 to 33 µm",
     ):  # fmt: skip
         assert words in led.text
@@ -138,7 +138,7 @@ def test_enter_pressed_too_often_ends_no_stage_early(led: Led) -> None:
     led.to_step("washout")
     assert led.press("\n") == "measure"  # the water
     led.look()
-    assert "water 24.0 °C (typed by example-operator)" in led.leader.status_text
+    assert "water 24.0 °C (entered by example-operator)" in led.leader.status_text
     assert led.press("\n") == "begin"
     led.wait(10.0)
     assert led.press("\n") is None
@@ -211,7 +211,7 @@ def test_what_is_not_recorded_yet_is_marked_until_it_is(led: Led) -> None:
             at_utc="2026-06-01T10:00:00.000Z", run_id="P-1", name="deviation", text="x", data={}
         )
     )
-    mark = "not yet recorded: the journal cannot be written"
+    mark = "not recorded yet: the journal cannot be written"
     assert mark not in led.leader.take(event)[0]
     marked = event.model_copy(update={"unrecorded": True})
     assert mark in led.leader.take(marked)[0]
@@ -221,7 +221,7 @@ def test_what_is_not_recorded_yet_is_marked_until_it_is(led: Led) -> None:
         status = led.daemon.status().model_copy(update={"journal": journal})
         return led.leader.take(StatusLine(status=status))
 
-    written = "  all of it is recorded now"
+    written = "  everything is recorded now"
     assert written not in now(1)
     assert written in now(0)
     assert written not in now(0)

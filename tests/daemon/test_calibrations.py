@@ -369,12 +369,12 @@ def test_what_runs_record_of_their_calibration_keeps_its_change_from_the_lamps(
     assert shown.exit_code == 0, shown.output
     said = " ".join(shown.output.split())
     assert "light 0 calibrated (light 0@1, made on 2026-03-02; routine)" in said
-    assert "levels before it are rescaled by +8.0 %" in said
+    assert "earlier levels are rescaled by +8.0 %" in said
     told = CliRunner().invoke(main, ["lamps", "show", "--journal", str(journal), "--json"])
     (channel_now,) = json.loads(told.output)["channels"]
     assert abs(channel_now["change_pct"]) < 4.0
     journal.with_name("calibrations.sqlite").unlink()
     blind = CliRunner().invoke(main, ["lamps", "show", "--journal", str(journal)])
     said = " ".join(blind.output.split())
-    assert "cause not known" in said and "levels before it are on another scale" in said
-    assert "whether the lamps changed that day cannot be told" in said
+    assert "cause not known" in said and "earlier levels are on another scale" in said
+    assert "whether the lamps changed that day is not known" in said

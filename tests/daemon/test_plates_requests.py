@@ -160,7 +160,7 @@ def test_who_and_why_are_in_the_record(tmp_path: Path) -> None:
 def test_a_plate_whose_run_cannot_be_begun_is_not_made(tmp_path: Path) -> None:
     async def work(shop: Shop) -> None:
         again = shop.daemon.ask("plate_make", plate=GOOD, who=WHO)
-        assert "being made already" in again["error"]
+        assert "already in progress" in again["error"]
         assert shop.daemon.ask("plate", plate="p-1", act="stop", who=WHO, reason="test")["ok"]
         again = shop.daemon.ask("plate_make", plate=GOOD, who=WHO)
         assert not again["ok"], "its id is in the journal already"
@@ -215,7 +215,7 @@ def test_alarms_are_answered_by_name(tmp_path: Path) -> None:
             ({"act": "explode"}, "use acknowledge"),
             ({"name": "nothing"}, "no such alarm"),
             ({"act": "shelve", "why": "cable", "minutes": "5"}, "give a number"),
-            ({"act": "shelve", "why": "cable", "minutes": float("nan")}, "must lie ahead"),
+            ({"act": "shelve", "why": "cable", "minutes": float("nan")}, "an end in the future"),
             ({"act": "shelve", "why": "", "minutes": 5}, "say why"),
             ({"why": NO_UTF8}, "UTF-8"),
         ):
@@ -297,7 +297,7 @@ def test_without_a_plate_nothing_is_shown(tmp_path: Path) -> None:
         async with Daemon(config, Bench(WARM_UNIT)) as daemon:
             assert daemon.ask("plates")["plates"] == []
             assert (
-                "not in flight" in daemon.ask("plate", plate="p-9", act="begin", who=WHO)["error"]
+                "not in progress" in daemon.ask("plate", plate="p-9", act="begin", who=WHO)["error"]
             )
 
     in_simulated_time(work())

@@ -134,7 +134,7 @@ def test_requests_to_a_daemon(tmp_path: Path) -> None:
                 refused = daemon.ask("expose", job=bad)
                 assert not refused["ok"] and refused["error"]
             for do in Command:
-                assert daemon.ask(do)["error"] == f"{do}: no exposure is going on"
+                assert daemon.ask(do)["error"] == f"{do}: no exposure is running"
             for do in ("", "polish", None, 5, ["hold"]):
                 assert "not known; use status, expose" in daemon.shell.handle({"do": do})["error"]
             assert daemon.shell.handle({})["ok"] is False
@@ -159,7 +159,7 @@ def test_an_overdue_calibration_needs_leave_and_is_recorded(tmp_path: Path) -> N
             refused = daemon.ask("expose", job=dict(GOOD))
             assert not refused["ok"]
             assert "due on 2126-01-15, 1 day ago; calibrate" in refused["error"]
-            assert "accept it for this run" in refused["error"]
+            assert "continue with it overdue" in refused["error"]
             run_id = daemon.expose(accept_overdue=True)
             event = daemon.shell.journal.reader.events(run_id)[0]
             assert event.name == "calibration overdue" and "2126-01-15" in event.text

@@ -162,7 +162,7 @@ def test_an_order_whose_entry_waits_is_not_opened(tmp_path: Path) -> None:
             daemon.shell.journaling.write = writes  # type: ignore[method-assign]
             daemon.expose()
             await daemon.until(lambda: daemon.state == "held", 30.0)
-            assert "so no light is given" in daemon.ask("status")["exposure"]["reason"]
+            assert "so the light stays off" in daemon.ask("status")["exposure"]["reason"]
             assert bench.unit.light_on_truth_s == 0.0
             daemon.shell.journaling.write = write  # type: ignore[method-assign]
             read_only(journal, False)

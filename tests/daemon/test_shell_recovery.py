@@ -21,10 +21,13 @@ from platelink.record.journal import Journal
 from platelink.record.lessons import lessons_in
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent, RunStart
+from platelink.simulated.virtual import KNOWN_S
 from platelink.unit.outputs import DeviceReported
 from platelink.unit.view import summary
 from platesim.faults import ContactorSticks, DeviceResets, RelayWelds
 
+FIRST = Learned(KNOWN_S, afterglow_known=True)
+"""What the configuration says of the lamps before they taught anything."""
 AT = datetime(2026, 6, 1, tzinfo=UTC)
 
 
@@ -83,18 +86,18 @@ def test_lessons_that_a_person_dropped_stay_dropped(tmp_path: Path) -> None:
             await daemon.until_up()
             daemon.expose()
             refused = daemon.ask("lessons_drop", who="Yildiz", why="new lamps")
-            assert "an exposure is going on" in refused["error"]
+            assert "an exposure is running" in refused["error"]
             await daemon.until_ended()
             assert "say why" in daemon.ask("lessons_drop", who="Yildiz", why=" ")["error"]
             lessons = daemon.shell.core.bed.lessons
             assert lessons.in_force.irradiance_mw_cm2
             assert daemon.ask("lessons_drop", who="Yildiz", why="new lamps")["ok"]
-            assert lessons.in_force == Learned()
+            assert lessons.in_force == FIRST
             assert daemon.events("lessons dropped")[0]["data"] == {
                 "who": "Yildiz", "why": "new lamps",
             }  # fmt: skip
         async with Daemon(config, bench) as daemon:
-            assert daemon.shell.core.bed.lessons.in_force == Learned()
+            assert daemon.shell.core.bed.lessons.in_force == FIRST
             await daemon.until_up()
             daemon.expose()
             await daemon.until_ended()
@@ -140,7 +143,7 @@ def test_a_run_left_open_is_closed_when_its_lamp_is_off(tmp_path: Path) -> None:
             await asyncio.sleep(1.0)
             assert bench.unit.lamp_on and not ended(daemon)
             refused = daemon.ask("expose", job={"dose": "60 mJ/cm2", "contact": False})
-            assert "still being closed" in refused["error"]
+            assert "still being completed" in refused["error"]
             await daemon.until(lambda: ended(daemon), 30.0)
             assert not bench.unit.lamp_on
             assert ended(daemon)[0]["ended"] == run_id
@@ -208,7 +211,7 @@ def test_a_run_left_open_by_a_power_cut_of_both(tmp_path: Path) -> None:
         bench.unit.inject(DeviceResets())
         async with again as daemon:
             await daemon.until(lambda: ended(daemon), 10.0)
-            assert "started anew since" in ended(daemon)[0]["reason"]
+            assert "the device has restarted since" in ended(daemon)[0]["reason"]
 
     in_simulated_time(crashed(tmp_path, then))
 

@@ -8,8 +8,10 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing, suppress
 from dataclasses import dataclass
+from datetime import time
 from pathlib import Path
 
+from alerts import alert_world
 from argon2 import PasswordHasher
 from calibrations import make as calibrations
 from people import make as people
@@ -17,6 +19,7 @@ from publish import publish_samples as ps
 from recipe import make as recipes
 from record import make as record
 
+from platelink.alerts.store import AlertsStore
 from platelink.calibrations.store import CalibrationStore
 from platelink.config.load import ConfigError, load
 from platelink.contract.words import Role
@@ -25,7 +28,8 @@ from platelink.people.hashing import Hashing
 from platelink.people.store import People
 from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.intake import Accepted
-from platelink.publish.recorder_journal import RecorderJournal, RecorderJournalError
+from platelink.publish.recorder_journal import RecorderJournal
+from platelink.publish.recorder_schema import RecorderJournalError
 from platelink.publish.topics import Topics, parse
 from platelink.recipe.load import RecipeFileError
 from platelink.recipe.load import load as load_recipe
@@ -83,6 +87,19 @@ def make_calibrations(path: Path) -> None:
         calibrations.approved(store)
         calibrations.approved(store, slope=1.01 * calibrations.SLOPE)
         calibrations.read(store, "light 1")
+
+
+def make_alerts(path: Path) -> None:
+    world = alert_world.World(path, alert_world.settings()).start()
+    for name in ("contact lost", "gauge silent"):
+        world.alarm(name)
+        world.run(90)
+    world.down.add(alert_world.MAIL)
+    world.alarm("light still on")
+    world.run(90)
+    assert world.store is not None
+    world.store.summary_made("2026-03-02", alert_world.DAY)
+    world.stop()
 
 
 def _taken(entry: object) -> Accepted:
@@ -234,6 +251,21 @@ def use_recorder(path: Path) -> None:
             journal.close()
 
 
+def use_alerts(path: Path) -> None:
+    world = alert_world.World(path, alert_world.settings(summary_at=time(6)))
+    with suppress(*SAID):
+        world.start()
+        world.run(30)
+    with suppress(*SAID):
+        world.stop()
+    with suppress(*SAID):
+        store = AlertsStore.open(path, read_only=True)
+        try:
+            store.ways(), store.standing_between(0, alert_world.DAY)
+        finally:
+            store.close()
+
+
 def use_configuration(path: Path) -> None:
     with suppress(*SAID):
         load(path)
@@ -265,6 +297,8 @@ KINDS = (
     Kind("people", make_people, use_people, ("entries", "hashes", "sign_ins", "unnamed")),
     Kind("recipes", make_recipes, use_recipes, ("entries", "revisions", "moves", "things")),
     Kind("calibrations", make_calibrations, use_calibrations, ("entries", "calibrations")),
+    Kind("alerts", make_alerts, use_alerts,
+         ("place", "occurrences", "items", "ways", "summaries")),
     Kind("recorder", make_recorder, use_recorder,
          ("source", "run", "series", "row", "waiting", "counter", "early")),
     Kind("configuration", make_configuration, use_configuration),

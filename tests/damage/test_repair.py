@@ -45,7 +45,7 @@ def test_a_sound_file_is_copied_whole(tmp_path: Path, kind: Kind) -> None:
         del before["sign_ins"]
     assert after == before
     assert made.target.stat().st_mode & 0o077 == 0
-    with pytest.raises(StoreRefused, match="is there already"):
+    with pytest.raises(StoreRefused, match="exists already"):
         repair(path)
 
 

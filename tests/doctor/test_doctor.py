@@ -29,7 +29,7 @@ from platelink.link.framing import encode
 from platelink.link.messages import PROTOCOL_VERSION, Hello
 from platelink.link.session import Session
 from platelink.publish.mqtt import BrokerError, BrokerLink, Connected, Received
-from platelink.publish.recorder_journal import RECORDER
+from platelink.publish.recorder_schema import RECORDER
 from platelink.publish.services import BrokerService, free_port
 from platelink.publish.store import StoreSettings
 from platesim.ptyprocess import PtyProcess
@@ -54,7 +54,7 @@ def test_a_device_that_answers(tmp_path: Path) -> None:
         found = {f.subject: f for f in examine(path, recorder=False, quick=False)}
     assert states(list(found.values())) | {"clock": "", "broker": "", "store": ""} == {
         "config": "ok", "port": "ok", "device": "ok", "link": "ok", "journal": "ok", "disk": "ok",
-        "people": "ok",
+        "people": "ok", "alerts": "left out", "seals": "ok", "growth": "ok",
         "clock": "", "broker": "", "store": "",
     }  # fmt: skip
     assert "10 bit, light channels: 1" in found["device"].measured
@@ -318,12 +318,12 @@ READING = Reading(
     ("sick", "subject", "words"),
     [
         ({"quality": ["vacuum_range"], "vacuum_kpa": None}, "vacuum", "out of range"),
-        ({"quality": ["vacuum_implausible"]}, "vacuum", "less than no pressure"),
+        ({"quality": ["vacuum_implausible"]}, "vacuum", "a pressure below zero"),
         ({"quality": ["oven_range"], "oven_c": None}, "oven", "out of range"),
         ({"quality": ["oven_missing"], "oven_c": None}, "oven", "the device does not have it"),
         ({"quality": ["water_missing"]}, "water", "the device does not have it"),
         ({"quality": ["light_at_floor"]}, "light", "0 counts"),
-        ({"quality": ["light_saturated"]}, "light", "top of its converter"),
+        ({"quality": ["light_saturated"]}, "light", "full scale"),
         ({"head_c": 137.0}, "head", "137 °C"),
         ({"head_c": 80.1}, "head", "80 °C"),
         ({"head_c": -21.0}, "head", "-21 °C"),
@@ -345,10 +345,10 @@ def test_good_readings_are_told_and_those_not_there_are_not() -> None:
 
 
 def test_a_device_that_every_exposure_is_refused_for_is_wrong_though_the_link_is_up() -> None:
-    text = "the device converts 12 bits, the configuration says 10; correct unit.adc_bits"
+    text = "the device converts 12 bits, the configuration says 10; correct [unit] adc_bits"
     found = list(_by_daemon(loads(MINIMAL), Status.model_validate(STATUS | {"problem": text})))
     (wrong,) = [one for one in found if one.health == "wrong"]
-    assert "12 bits" in wrong.measured and wrong.advice == "correct unit.adc_bits"
+    assert "12 bits" in wrong.measured and wrong.advice == "correct [unit] adc_bits"
 
 
 def test_a_file_that_cannot_be_written_is_wrong(tmp_path: Path, monkeypatch) -> None:
@@ -383,7 +383,9 @@ def test_the_last_word_is_what_to_do_next() -> None:
     notice = Finding("disk", "notice", "0.5 GB free", advice="free disk space")
     cause = Finding("port", "wrong", "no device", advice="plug the unit in")
     after = Finding("device", "wrong", "silent", advice="check its supply")
-    assert last_word([fine]) == "nothing is wrong"
+    daemon = Finding("daemon", "ok", "answers")
+    assert last_word([fine]) == "nothing is wrong; next: platelink serve"
+    assert last_word([fine, daemon]) == "nothing is wrong; next: platelink plate make RECIPE"
     assert last_word([fine, notice]) == "nothing is wrong; next: disk: free disk space"
     assert last_word([notice, cause, after]) == "wrong: 2 of 3; next: port: plug the unit in"
 

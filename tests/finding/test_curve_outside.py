@@ -91,7 +91,7 @@ def test_beyond_its_points_a_curve_says_nothing() -> None:
 def test_points_that_carry_no_curve_are_refused_with_the_reason() -> None:
     with pytest.raises(NoFitError, match="2 points cannot carry 2 constants"):
         of(MISRA[:2], RISE, (250.0, 5e-4))
-    with pytest.raises(NoFitError, match="no finite number"):
+    with pytest.raises(NoFitError, match="not a finite number"):
         of((*MISRA, (800.0, math.nan)), RISE, (250.0, 5e-4))
     with pytest.raises(NoFitError):  # a straight line has no bend to tell the two constants apart
         of(tuple((x, 0.1 * x) for x, _ in MISRA), RISE, (250.0, 5e-4))

@@ -53,7 +53,7 @@ def test_nothing_is_foretold_for_longer_than_was_observed() -> None:
     rng = np.random.default_rng(1)
     fade = fade_of(days(2.0 - 0.002 * np.arange(30) + 0.002 * rng.standard_normal(30)), 0)
     assert fade.within(29.0)[0] < fade.at(29.0)[0] < fade.within(29.0)[1]
-    with pytest.raises(NoFitError, match="30 days on are not foretold: only 29 were observed"):
+    with pytest.raises(NoFitError, match="30 days on are not forecast: only 29 have been observed"):
         fade.at(30.0)
     assert fade.below(2.0 - 0.002 * 80) == (None, None, None)
     early, likely, late = fade.below(2.0 - 0.002 * 45)
@@ -72,8 +72,8 @@ def test_an_interval_grows_with_the_days_and_with_what_is_not_known() -> None:
 @pytest.mark.parametrize(
     ("level", "why"),
     [
-        (np.full(9, 2.0), "9 days with light since the last step"),
-        (np.array([2.0] * 19 + [math.nan]), "no finite number"),
+        (np.full(9, 2.0), "9 days with light since the last sudden change"),
+        (np.array([2.0] * 19 + [math.nan]), "not a finite number"),
     ],
 )
 def test_too_little_makes_no_trend(level: np.ndarray, why: str) -> None:
@@ -122,7 +122,7 @@ def test_with_one_channel_lamps_and_sensor_cannot_be_told_apart_and_it_says_so()
     level[35:] -= 0.08
     (step,) = steps_of(days(level))
     text = text_of(step.change, ("a",), None)
-    assert "one channel cannot tell" in text and "hand meter" in text
+    assert "one channel cannot show which" in text and "hand meter" in text
 
 
 def test_fading_alone_and_odd_days_are_no_steps() -> None:
@@ -137,7 +137,7 @@ def test_a_step_of_the_last_days_is_seen_before_it_is_foretold_over() -> None:
     level[-2:] += TUBE_OUT
     (step,) = steps_of(days(level))
     assert step.index == 48
-    with pytest.raises(NoFitError, match="2 days with light since the last step"):
+    with pytest.raises(NoFitError, match="2 days with light since the last sudden change"):
         fade_of(days(level), step.index)
 
 

@@ -66,9 +66,9 @@ def test_its_interval_holds_the_true_lag_as_often_as_it_says() -> None:
     [
         (Trial(90.0, 1, every_s=110.0), "readings of the probe: at least 8"),
         (Trial(90.0, 1, start_c=55.0), "began .* below the air"),
-        (Trial(140.0, 1, minutes=3.5), "go on for 2|anything from|take more|another start"),
-        (Trial(90.0, 1, noise_c=3.0), "off the curve of any one lag|anything from"),
-        (Trial(90.0, 1, offset_c=9.0), "at rest the probe tells"),
+        (Trial(140.0, 1, minutes=3.5), "continue for 2|anything from|take more|another start"),
+        (Trial(90.0, 1, noise_c=3.0), "off any single lag's curve|anything from"),
+        (Trial(90.0, 1, offset_c=9.0), "at rest the probe reads"),
     ],
 )
 def test_readings_that_cannot_carry_a_lag_are_refused(trial: Trial, why: str) -> None:

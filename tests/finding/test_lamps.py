@@ -102,7 +102,7 @@ def test_restarts_and_older_records_count_too() -> None:
     now = found([older, twice])
     assert (now.starts, now.channels, now.fade_pct) == (3, [], None)
     assert now.burn_h == pytest.approx(70.0 / 3600.0, abs=0.01)
-    assert "no exposure has told its level yet" in now.why_no_fade
+    assert "no exposure has recorded its level yet" in now.why_no_fade
     assert found([]).since_utc is None
 
 
@@ -146,7 +146,10 @@ def test_reciprocity_of_the_step_is_in_its_time() -> None:
 
 def test_nothing_is_foretold_over_a_step_of_the_last_days() -> None:
     now = found(shop(60, 4, factor=lambda day: 0.8 if day >= 56 else 1.0))
-    assert now.forecast is None and "days with light since the last step" in now.why_no_forecast
+    assert (
+        now.forecast is None
+        and "days with light since the last sudden change" in now.why_no_forecast
+    )
 
 
 # --- lamps or sensor -----------------------------------------------------------------------------
@@ -159,7 +162,7 @@ def test_one_channel_asks_for_a_hand_meter_and_says_why() -> None:
     assert found(runs, read).asks == ""
     old = told(10.0, LampsMeasured("A. Example", "", 9.9, "meter 7", 4.0))
     weaker = shop(60, factor=lambda day: 1.0 if day < 30 else 0.9)
-    assert "our sensor's changed by" in found(weaker, old).asks
+    assert "our sensor's reading changed by" in found(weaker, old).asks
     assert found(shop(60, 4)).asks == ""
 
 
@@ -182,14 +185,14 @@ def test_two_hand_readings_tell_lamps_from_sensor() -> None:
 def test_a_reading_without_an_exposure_near_it_is_shown_and_used_for_nothing() -> None:
     now = found(shop(20), told(40.0, LampsMeasured("A. Example", "", 9.9, "meter 7")))
     assert now.readings[0].ours_mw_cm2 is None and now.readings[0].u_pct is None
-    assert "look alike" in now.sensor
+    assert "look the same" in now.sensor
 
 
 def test_cleaning_that_was_entered_is_told_as_entered() -> None:
     runs = shop(60, 4, factor=lambda day: 1.05 if day >= 28 else 1.0)
     now = found(runs, told(27.5, LampsCleaned("A. Example", "", "lamps")))
     (step,) = now.steps
-    assert step.text.startswith("lamps cleaned, as was entered (+")
+    assert step.text.startswith("lamps cleaned, as recorded (+")
     assert step.at_utc.startswith("2026-03-30")
     (unknown,) = found(runs).steps
     assert "rose alike" in unknown.text

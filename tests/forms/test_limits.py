@@ -40,7 +40,7 @@ HOSTILE = {
     "in a list": "a = [" + "{" + "b." * 9 + "b = 1}]",
     "longer than any recipe": "# nothing\n" * 10_000,
 }
-ADVICE = ("write fewer", "write them flatter", "shorten it", "round it", "take out")
+ADVICE = ("write fewer", "write them flatter", "shorten it", "round it", "remove")
 
 
 @pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE.keys())
@@ -156,12 +156,12 @@ def test_of_very_many_faults_the_first_are_told_and_how_many_are_left() -> None:
     with pytest.raises(RecipeFileError) as refused:
         loads(text)
     assert len(refused.value.problems) == MOST + 1
-    assert "mend these first" in str(refused.value.problems[-1])
+    assert "fix these first" in str(refused.value.problems[-1])
 
 
 def test_a_file_is_read_no_farther_than_a_text_may_be(tmp_path: Path) -> None:
     for path in (Path("/dev/zero"), tmp_path / "long.toml"):
         if path.parent == tmp_path:
             path.write_text("#" * TEXT_BYTES + "ä")
-        with pytest.raises(ConfigError, match="at most 65536 are read; take out"):
+        with pytest.raises(ConfigError, match="at most 65536 are read; remove"):
             load(path)

@@ -18,6 +18,7 @@ AT_WORK = {
     Right.USE_SCREENS,
     Right.DRAFT_RECIPES,
     Right.CALIBRATE,
+    Right.NOTE_PLATES,
 }
 LEADS_ONLY = {
     Right.SKIP_STEPS,
@@ -29,6 +30,7 @@ LEADS_ONLY = {
     Right.CHANGE_LOTS,
     Right.CHANGE_SCREENS,
     Right.CHANGE_PEOPLE,
+    Right.CORRECT_PLATES,
 }
 WANTED = {
     Role.OPERATOR: EVERYBODY | AT_WORK,
@@ -51,11 +53,11 @@ def test_each_role_has_its_rights_and_no_other(role: Role, right: Right) -> None
 
 def test_a_refusal_says_whom_to_ask() -> None:
     assert refusal(Role.AUDITOR, Right.RUN) == (
-        "the role auditor may not run plates and exposures; ask a person with the role "
+        "the role auditor may not run plates and exposures; ask somebody with the role "
         "operator or lead"
     )
     assert refusal(Role.OPERATOR, Right.SKIP_STEPS) == (
-        "the role operator may not skip steps; ask a person with the role lead"
+        "the role operator may not skip steps; ask somebody with the role lead"
     )
 
 

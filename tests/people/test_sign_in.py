@@ -86,7 +86,7 @@ def test_whatever_is_wrong_the_answer_and_the_work_are_the_same(
     assert told[:7] == told[7:14] == told[14:21] == told[21:]
     assert [work for _, _, work in told[:7]] == [(1, 0, 1)] * 5 + [(0, 0, 0)] * 2
     assert told[0][0] == (
-        "the name or the PIN or password is wrong; try again, or let a lead give a new PIN or "
+        "the name or the PIN or password is wrong; try again, or ask a lead for a new PIN or "
         "password"
     )
     assert told[5][:2] == (

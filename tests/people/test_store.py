@@ -36,7 +36,7 @@ def people(path: Path) -> Iterator[People]:
 def test_the_first_is_a_lead_and_there_is_one_first(path: Path) -> None:
     with opened(path) as store:
         assert not store.anybody()
-        with pytest.raises(StoreRefused, match="begin with the first lead"):
+        with pytest.raises(StoreRefused, match="add the first lead"):
             store.add(OPERATOR, Role.OPERATOR, SECRET[OPERATOR], by())
         first = store.add_first(LEAD, SECRET[LEAD], by(who="root"))
         assert (first.name, first.role, first.open, first.added_utc) == (LEAD, Role.LEAD, True, T0)
@@ -52,7 +52,7 @@ def test_a_name_is_shown_as_typed_and_given_once(people: People) -> None:
     with pytest.raises(StoreRefused, match="a person 'Zoë Ångström' already; give another name"):
         people.add("ZOË ÅNGSTRÖM", Role.AUDITOR, "long invention", by())
     people.close_person("Zoë Ångström", by("left"))
-    with pytest.raises(StoreRefused, match="open them again"):
+    with pytest.raises(StoreRefused, match="reactivate them"):
         people.add("Zoë Ångström", Role.AUDITOR, "long invention", by())
     with pytest.raises(NoSuchPerson, match="there is no person 'Nobody'; there are: Anna Example"):
         people.log.person("Nobody")
@@ -78,11 +78,11 @@ def test_what_may_not_be_given_leaves_nothing_behind(people: People) -> None:
 def test_a_lead_who_forgot_regains_a_secret_with_a_reason(people: People) -> None:
     with pytest.raises(StoreRefused, match="say why Anna Example gets a new PIN or password"):
         people.regain(LEAD, "a new invention", by(who="root"))
-    with pytest.raises(StoreRefused, match="a lead gives new secrets"):
+    with pytest.raises(StoreRefused, match="a lead sets new secrets"):
         people.regain(OPERATOR, "a new invention", by("forgot it", who="root"))
     people.change_role(OPERATOR, Role.LEAD, by("second lead"))
     people.close_person(OPERATOR, by("left"))
-    with pytest.raises(StoreRefused, match="closed"):
+    with pytest.raises(StoreRefused, match="not an active lead"):
         people.regain(OPERATOR, "a new invention", by("forgot it", who="root"))
     people.regain(LEAD, "a new invention", by("forgot it", who="root"))
     entry = people.log.history(LEAD)[-1]
@@ -130,23 +130,23 @@ def test_what_needs_a_reason_says_so(people: People) -> None:
 def test_what_is_so_already_is_refused(people: People) -> None:
     with pytest.raises(StoreRefused, match="has the role operator already"):
         people.change_role(OPERATOR, Role.OPERATOR, by("why"))
-    with pytest.raises(StoreRefused, match="is not closed"):
+    with pytest.raises(StoreRefused, match="is not deactivated"):
         people.open_person(OPERATOR, by("why"))
     with pytest.raises(StoreRefused, match="not locked"):
         people.unlock(OPERATOR, by())
     people.close_person(OPERATOR, by("left"))
-    with pytest.raises(StoreRefused, match="closed already"):
+    with pytest.raises(StoreRefused, match="already deactivated"):
         people.close_person(OPERATOR, by("left"))
 
 
 def test_an_open_lead_is_always_left(people: People) -> None:
-    with pytest.raises(StoreRefused, match="Anna Example is the only open lead; make another"):
+    with pytest.raises(StoreRefused, match="Anna Example is the only active lead; make another"):
         people.close_person(LEAD, by("leaves"))
-    with pytest.raises(StoreRefused, match="only open lead"):
+    with pytest.raises(StoreRefused, match="only active lead"):
         people.change_role(LEAD, Role.AUDITOR, by("audits"))
     people.change_role(OPERATOR, Role.LEAD, by("learned"))
     people.close_person(LEAD, by("leaves"))
-    with pytest.raises(StoreRefused, match="Bob Example is the only open lead"):
+    with pytest.raises(StoreRefused, match="Bob Example is the only active lead"):
         people.close_person(OPERATOR, by("leaves"))
     assert [(p.name, p.role, p.open) for p in people.log.people()] == [
         (LEAD, Role.LEAD, False),
@@ -186,7 +186,7 @@ def test_reading_needs_no_right_to_write(people: People, path: Path) -> None:
 
 
 def test_what_is_no_store_of_people_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(StoreUnusable, match="does not exist: nobody was added yet"):
+    with pytest.raises(StoreUnusable, match="does not exist: no users yet"):
         People.open(tmp_path / "none.sqlite", read_only=True)
     with pytest.raises(StoreUnusable, match="check that its directory exists"):
         opened(tmp_path / "none/people.sqlite")

@@ -26,10 +26,13 @@ def entry_id(number: int) -> str:
     return f"{JOURNAL}-{number}"
 
 
-def start(number: int = 1, run: str = "r1", step: str = "film", at: datetime = AT) -> RunStart:
+def start(
+    number: int = 1, run: str = "r1", step: str = "film", at: datetime = AT,
+    slot: int | None = None,
+) -> RunStart:  # fmt: skip
     return RunStart(
         id=entry_id(number), run_id=run, unit=UNIT, at_utc=at, step=step, target_dose_mj_cm2=340.0,
-        operator="invented", conditions={"calibration": "invented"},
+        operator="invented", conditions={"calibration": "invented"}, slot=slot,
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -14,7 +15,8 @@ from platelink.publish.services import broker_configuration, store_arguments
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
-UNITS = sorted(DEPLOY.glob("*.service"))
+KIOSK = DEPLOY / "platelink-kiosk.service"
+UNITS = sorted(set(DEPLOY.glob("*.service")) - {KIOSK})
 
 
 @pytest.mark.parametrize("name", ["mosquitto.conf", "mosquitto.acl", "victoria-metrics.args"])
@@ -74,9 +76,10 @@ def test_no_listener_lets_anybody_in_without_a_name(tmp_path):
     assert {"cafile", "certfile", "keyfile"} <= set(keys)
 
 
-def test_there_are_units_for_daemon_page_and_recorder():
+def test_there_are_units_for_alerts_daemon_page_and_recorder():
     assert [unit.name for unit in UNITS] == [
-        "platelink-page.service", "platelink-recorder.service", "platelink.service",
+        "platelink-alerts.service", "platelink-page.service", "platelink-recorder.service",
+        "platelink.service",
     ]  # fmt: skip
 
 
@@ -85,7 +88,7 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     text = unit.read_text("utf-8")
     for line in ("DynamicUser=yes", "NoNewPrivileges=yes", "ProtectSystem=strict", "UMask=0077"):
         assert line in text.splitlines()
-    start = r"^ExecStart=/opt/platelink/bin/platelink --config \S+ (serve|page|recorder)$"
+    start = r"^ExecStart=/opt/platelink/bin/platelink --config \S+ (serve|page|recorder|alerts)$"
     assert re.search(start, text, re.M)
     analyze = shutil.which("systemd-analyze")
     if analyze is None:  # then at least every line is a section, a setting or a comment
@@ -100,7 +103,28 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     assert (done.returncode, done.stderr) == (0, "")
 
 
-EXPOSURE = {"platelink-page": 14, "platelink-recorder": 14, "platelink": 18}
+def test_the_screens_unit_is_valid_and_comes_back_by_itself(tmp_path):
+    text = KIOSK.read_text("utf-8")
+    lines = text.splitlines()
+    assert {"Restart=always", "StartLimitIntervalSec=0", "User=kiosk"} <= set(lines)
+    (waits,) = [line for line in lines if line.startswith("ExecStartPre=")]
+    (starts,) = [line for line in lines if line.startswith("ExecStart=")]
+    place = "http://127.0.0.1:8460"
+    assert f"{place}/" in waits and starts.endswith(f"{place}/")
+    policy = json.loads((DEPLOY / "platelink-kiosk.json").read_text("utf-8"))
+    assert policy["URLBlocklist"] == ["*"] and policy["URLAllowlist"] == [place]
+    analyze = shutil.which("systemd-analyze")
+    if analyze is None:
+        pytest.skip("systemd-analyze is not here; it comes with Debian's package systemd")
+    copy = tmp_path / KIOSK.name  # its programs are not installed here
+    copy.write_text(re.sub(r"^(ExecStart(?:Pre)?)=\S+", r"\1=/bin/true", text, flags=re.M))
+    done = subprocess.run(
+        [analyze, "verify", str(copy)], capture_output=True, text=True, check=False, timeout=30
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+EXPOSURE = {"platelink-alerts": 14, "platelink-page": 14, "platelink-recorder": 14, "platelink": 18}
 """Tenths of systemd's own scale, 0 safe to 100; what is left is what each needs: sockets, network,
 the serial port, one group, and a host's root directory that it may only read."""
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from platelink.ledger.database import Database
 from platelink.publish import holdings as module
 from platelink.publish.holdings import Holdings
-from platelink.publish.recorder_journal import RECORDER
+from platelink.publish.recorder_schema import RECORDER
 
 
 @contextmanager
@@ -24,6 +24,20 @@ def opened(path):
         database.close()
 
 
+def take(holdings: Holdings, site: str, unit: str, entry_id: str, *, utc_ms: int = 1) -> bool:
+    """Whether it is new; what memory knows is written down now and then."""
+    new = not holdings.holds(site, unit, entry_id)
+    if new:
+        holdings.take(site, unit, entry_id, utc_ms=utc_ms)
+    assert holdings.holds(site, unit, entry_id)
+    if utc_ms % 3 == 0:
+        holdings.settle(utc_ms=utc_ms)
+    if utc_ms % 5 == 0:
+        holdings.settle(utc_ms=utc_ms)
+        holdings.mistrust()
+    return new
+
+
 def ranges(database: Database) -> list[tuple[int, int]]:
     return database.rows("SELECT first, last FROM held ORDER BY source, first")
 
@@ -33,10 +47,10 @@ def ranges(database: Database) -> list[tuple[int, int]]:
 def test_ranges_hold_what_a_set_holds(numbers, tmp_path_factory):
     known: set[int] = set()
     with opened(tmp_path_factory.mktemp("h") / "r.db") as (database, holdings):
-        for number in numbers:
-            new = holdings.take("s", "u", f"j-{number}", utc_ms=number)
-            assert new == (number not in known)
+        for at, number in enumerate(numbers):
+            assert take(holdings, "s", "u", f"j-{number}", utc_ms=at) == (number not in known)
             known.add(number)
+        holdings.settle(utc_ms=99)
         found = ranges(database)
     assert {n for first, last in found for n in range(first, last + 1)} == known
     assert all(b[0] > a[1] + 1 for a, b in itertools.pairwise(found))  # none touches
@@ -44,10 +58,10 @@ def test_ranges_hold_what_a_set_holds(numbers, tmp_path_factory):
 
 def test_an_entry_is_known_under_its_own_site_and_unit_only(tmp_path):
     with opened(tmp_path / "r.db") as (_, holdings):
-        assert holdings.take("s", "u", "j-1", utc_ms=1)
-        assert holdings.take("s", "v", "j-1", utc_ms=1)
-        assert holdings.take("t", "u", "j-1", utc_ms=1)
-        assert not holdings.take("s", "u", "j-1", utc_ms=1)
+        assert take(holdings, "s", "u", "j-1")
+        assert take(holdings, "s", "v", "j-1")
+        assert take(holdings, "t", "u", "j-1")
+        assert not take(holdings, "s", "u", "j-1")
 
 
 def test_a_flood_of_ids_is_forgotten_and_others_are_not(tmp_path, monkeypatch):
@@ -67,6 +81,6 @@ def test_a_flood_of_ids_is_forgotten_and_others_are_not(tmp_path, monkeypatch):
 @pytest.mark.parametrize("entry_id", ["lonely", "x-12y", "-5", "j-" + "9" * 16, "j-²"])
 def test_an_id_of_another_form_is_a_journal_with_one_entry(entry_id, tmp_path):
     with opened(tmp_path / "r.db") as (database, holdings):
-        assert holdings.take("s", "u", entry_id, utc_ms=1)
-        assert not holdings.take("s", "u", entry_id, utc_ms=1)
+        assert take(holdings, "s", "u", entry_id)
+        assert not take(holdings, "s", "u", entry_id)
         assert ranges(database) == [(0, 0)]

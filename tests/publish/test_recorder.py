@@ -18,7 +18,8 @@ from platelink.publish.mqtt import (
     Received,
 )
 from platelink.publish.recorder import Recorder, RecorderSettings
-from platelink.publish.recorder_journal import RecorderJournal, RecorderJournalError
+from platelink.publish.recorder_journal import RecorderJournal
+from platelink.publish.recorder_schema import RecorderJournalError
 from platelink.publish.store import StoreSettings
 from platelink.publish.topics import Topics
 

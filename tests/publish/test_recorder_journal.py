@@ -12,13 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from publish import publish_samples as ps
 
+from platelink.publish import recorder_journal
 from platelink.publish.holdings import split_id
 from platelink.publish.intake import Accepted, Rejected
-from platelink.publish.recorder_journal import (
-    Counts,
-    RecorderJournal,
-    RecorderJournalError,
-)
+from platelink.publish.recorder_journal import Counts, RecorderJournal
+from platelink.publish.recorder_schema import RecorderJournalError
 from platelink.publish.topics import Topics, parse
 from platelink.publish.upload import Row
 from platelink.runs import AnyEntry
@@ -122,6 +120,28 @@ def test_samples_wait_for_the_start_that_tells_their_step(journal):
     assert [row.lines for row in rows] == [1, 5, 5]
     assert all("step=screen" in text for text in lines(journal))
     assert journal.counts().waiting == 0
+
+
+def test_samples_carry_the_slot_of_their_run_also_in_a_new_process(journal):
+    """Runs of one slot are one series; the events of all runs too, and none of them vanishes."""
+    for first, run, slot in ((10, "r1", 0), (20, "r2", 3), (30, "r3", None)):
+        put(journal, ps.start(first, run, slot=slot), ps.event(first + 1, run=run))
+    journal.close()
+    journal.__init__(journal.path)
+    put(journal, *(ps.samples(50 + n, 0, 5, run=f"r{n}") for n in (1, 2, 3)))
+    found = {series for series in times(journal) if series.startswith("platelink,")}
+    of = f"platelink,site={ps.SITE},unit={ps.UNIT}"
+    assert found == {f"{of},slot=0,step=film", f"{of},slot=3,step=film", f"{of},run=r3,step=film"}
+    events = f"platelink_event,site={ps.SITE},unit={ps.UNIT},step=film,name=light_on"
+    assert times(journal)[events] == [ps.AT_MS, ps.AT_MS + 1]
+
+
+def test_a_journal_begun_anew_counts_from_one_and_its_times_keep_apart(journal):
+    put(journal, ps.event(500, run=None))
+    anew = [ps.event(n, run=None).model_copy(update={"id": f"other-{n}"}) for n in (1, 2)]
+    put(journal, *(e.model_copy(update={"at_utc": ps.AT + timedelta(seconds=1)}) for e in anew))
+    (series,) = times(journal)
+    assert times(journal)[series] == [ps.AT_MS, ps.AT_MS + 1000, ps.AT_MS + 1001]
 
 
 def test_start_that_never_comes_is_given_up_and_counted(journal):
@@ -237,8 +257,72 @@ def test_no_delivery_repeats_loses_or_moves_a_point(losses, tmp_path_factory):
         journal._db.execute("DELETE FROM held")
         journal._db.execute("DELETE FROM series")
         journal._db.execute("DELETE FROM run")
+        journal.close()
+        journal = RecorderJournal(journal.path)
         for cut in range(0, len(sent), 5):
             put(journal, *sent[cut : cut + 5])
         assert lines(journal) == expected
     finally:
         journal.close()
+
+
+@settings(max_examples=40, deadline=None)
+@given(data=st.data())
+def test_memory_says_what_the_file_would(data, tmp_path_factory):
+    """The same deliveries, in any order and more than once: a recorder that runs on, and one that
+    is started anew for every batch."""
+    entries = [*ps.whole_run(4, 5), *ps.whole_run(3, 4, first=40, run="r2")]
+    places = st.lists(st.integers(0, len(entries) - 1), max_size=25)
+    batches = data.draw(st.lists(places.map(lambda at: [entries[i] for i in at]), max_size=6))
+    directory = tmp_path_factory.mktemp("j")
+    with closing(RecorderJournal(directory / "on.db")) as runs_on:
+        for batch in batches:
+            put(runs_on, *batch)
+        kept = lines(runs_on), runs_on.counts(), runs_on.holdings.of(ps.SITE, ps.UNIT)
+    for batch in batches:
+        with closing(RecorderJournal(directory / "anew.db")) as anew:
+            put(anew, *batch)
+    with closing(RecorderJournal(directory / "anew.db")) as anew:
+        assert (lines(anew), anew.counts(), anew.holdings.of(ps.SITE, ps.UNIT)) == kept
+
+
+def test_what_the_file_does_not_take_goes_aside_alone(journal, monkeypatch):
+    """A line that SQLite refuses: the others of its batch are taken."""
+    put(journal, ps.start())
+    whole = recorder_journal.points_of
+
+    def broken(entry, address, run, **more):
+        points = whole(entry, address, run, **more)
+        return points._replace(fields=["x=\ud800"]) if entry.kind == "event" else points
+
+    monkeypatch.setattr(recorder_journal, "points_of", broken)
+    rows = put(journal, ps.samples(3, 0, 5), ps.event(4), ps.samples(5, 5, 5))
+    counts = journal.counts()
+    assert (counts.received, counts.dead_letters, [row.lines for row in rows]) == (4, 1, [5, 5])
+    assert not journal.holdings.holds(ps.SITE, ps.UNIT, ps.entry_id(4))
+
+
+def test_a_fault_of_the_journal_while_each_is_taken_takes_none(journal, monkeypatch):
+    """Else rows would be in the file that nobody sends before the next start."""
+    put(journal, ps.start())
+    whole = recorder_journal.points_of
+
+    def broken(entry, address, run, **more):
+        if entry.kind == "event":
+            raise ValueError("odd")
+        return whole(entry, address, run, **more)
+
+    bury = RecorderJournal._bury
+
+    def full(self, *given):
+        raise RecorderJournalError("no space left")
+
+    monkeypatch.setattr(recorder_journal, "points_of", broken)
+    monkeypatch.setattr(RecorderJournal, "_bury", full)
+    batch = [ps.samples(3, 0, 5), ps.event(4), ps.samples(5, 5, 5)]
+    with pytest.raises(RecorderJournalError, match="no space left"):
+        put(journal, *batch)
+    assert [row.lines for row in journal.rows()] == [1]
+    monkeypatch.setattr(RecorderJournal, "_bury", bury)
+    assert [row.lines for row in put(journal, *batch)] == [5, 5]
+    assert [row.lines for row in journal.rows()] == [1, 5, 5]

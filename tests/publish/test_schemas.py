@@ -40,9 +40,12 @@ def resolve(node: dict[str, object]) -> dict[str, object]:
     return node
 
 
+OTHER = {"other_site": "other-site", "other": "other-unit"}
+
+
 def channel_of(topic: str, run_id: str | None) -> dict[str, object]:
     """The one channel whose address, filled in, is this topic."""
-    names = {"site": ps.SITE, "unit": ps.UNIT, "run_id": run_id or "", "recorder": "night"}
+    names = OTHER | {"site": ps.SITE, "unit": ps.UNIT, "run_id": run_id or "", "recorder": "night"}
     found = [c for c in ASYNCAPI["channels"].values() if c["address"].format(**names) == topic]
     assert len(found) == 1, topic
     return found[0]
@@ -101,8 +104,10 @@ def test_what_a_recorder_holds_has_a_channel_and_fits_its_schema():
 
 def test_no_channel_is_documented_that_is_never_used():
     used = {TOPICS.of(e) for e in RUN} | {TOPICS.of(ps.event(9, "x", None)), TOPICS.status}
+    other = Topics(OTHER["other_site"], OTHER["other"])
+    used |= {TOPICS.checkpoint, TOPICS.cosign(other), TOPICS.cosigned(other)}
     used.add(TOPICS.held("night"))
-    names = {"site": ps.SITE, "unit": ps.UNIT, "run_id": "r1", "recorder": "night"}
+    names = OTHER | {"site": ps.SITE, "unit": ps.UNIT, "run_id": "r1", "recorder": "night"}
     documented = {c["address"].format(**names) for c in ASYNCAPI["channels"].values()}
     assert documented == used
     assert {a.rsplit("/", 1)[1] for a in documented if "/run/" in a} == set(RUN_KINDS)
@@ -113,7 +118,7 @@ def test_every_channel_is_sent_to_and_what_is_no_entry_is_retained():
         channel = resolve(operation["channel"])
         mqtt = operation["bindings"]["mqtt"]
         assert (operation["action"], mqtt["qos"]) == ("send", 1)
-        retained = ("/status", "/held/{recorder}")
+        retained = ("/status", "/checkpoint", "/{other}", "/held/{recorder}")
         assert mqtt["retain"] == channel["address"].endswith(retained)
         assert mqtt.get("messageExpiryInterval", KEPT_S) == KEPT_S
     sent = {json.dumps(resolve(o["channel"])) for o in ASYNCAPI["operations"].values()}

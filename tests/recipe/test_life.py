@@ -35,11 +35,9 @@ def test_only_moves_of_the_table_are_made_and_retired_is_the_end(wanted: list[St
 def test_a_refusal_says_who_when_and_what_to_do() -> None:
     assert refusal(revision(2, State.RETIRED), State.APPROVED) == (
         "r@2 is retired since 2026-03-02 07:00 UTC, by A. Example; a retired revision stays so: "
-        "add its content as a new revision"
+        "to use it again, add its content as a new revision"
     )
-    assert "it cannot become approved" in (
-        refusal(revision(2, State.APPROVED), State.APPROVED) or ""
-    )
+    assert "it cannot be approved" in (refusal(revision(2, State.APPROVED), State.APPROVED) or "")
 
 
 def test_one_revision_is_the_present_one() -> None:

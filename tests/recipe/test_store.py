@@ -79,7 +79,7 @@ def test_content_in_use_is_not_added_twice_and_retired_content_can_come_back(
     store: RecipeStore,
 ) -> None:
     first = store.add(plate(), by())
-    with pytest.raises(StoreRefused, match="plate-a-fine@1 \\(draft\\) has this very content"):
+    with pytest.raises(StoreRefused, match="already has exactly this content"):
         store.add(plate(), by())
     store.retire(first.name, by("mistake"))
     again = store.add(plate(), by())
@@ -160,7 +160,7 @@ def test_what_contradicts_a_lot_or_screen_is_refused(store: RecipeStore) -> None
     shelf.open_lot(LOT.name, date(2026, 2, 3), by())
     count = len(store.log.entries.after(0, 99))
     for told, act in [
-        ("L-17 is there already", lambda: shelf.add_lot(LOT, by())),
+        ("L-17 exists already", lambda: shelf.add_lot(LOT, by())),
         ("was opened on 2026-02-03", lambda: shelf.open_lot(LOT.name, date(2026, 2, 4), by())),
         ("must be more than 0", lambda: shelf.use_lot(LOT.name, 0.0, by())),
         ("must be 0 or more", lambda: shelf.count_lot(LOT.name, float("nan"), by())),
@@ -181,7 +181,7 @@ def test_what_contradicts_a_lot_or_screen_is_refused(store: RecipeStore) -> None
         lambda: shelf.count_lot(LOT.name, 1.0, by()),
         lambda: shelf.change_lot(LOT.name, {"note": "x"}, by("y")),
     ):
-        with pytest.raises(StoreRefused, match="closed \\(used up\\)"):
+        with pytest.raises(StoreRefused, match="retired \\(used up\\)"):
             again()
     assert len(store.log.entries.after(0, 99)) == count + 1
 
@@ -302,7 +302,7 @@ def test_a_failed_write_leaves_nothing(store: RecipeStore, monkeypatch) -> None:
 
 
 def test_a_file_that_cannot_serve_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(StoreUnusable, match="does not exist: nothing was added yet"):
+    with pytest.raises(StoreUnusable, match="does not exist: nothing added yet"):
         RecipeStore.open(tmp_path / "none", read_only=True)
     with pytest.raises(StoreUnusable, match="check that its directory exists"):
         RecipeStore.open(tmp_path / "no" / "none")

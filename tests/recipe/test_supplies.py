@@ -47,19 +47,31 @@ def test_a_lot_is_good_on_its_last_day_and_expired_after_it() -> None:
     assert findings(FRESH, today=after, expired="warn") == [("lot expired", False)]
     (found,) = lot_findings(FRESH, stock=None, area_cm2=1.0, today=after, expired="warn")
     assert found.text == (
-        "lot L-17 was good until 2026-08-01, today is 2026-08-02; take another, or test it and "
-        "change its date with the reason"
+        "lot L-17 was good until 2026-08-01, today is 2026-08-02; take another, or test it "
+        "and change its date, with a reason"
     )
 
 
 def test_what_else_stands_against_a_lot() -> None:
-    assert findings(FRESH, stock="other") == [("wrong stock", True)]
+    assert findings(FRESH, stock="other") == [("wrong stock", False)]
     assert findings(FRESH, stock=None) == []
     assert findings(FRESH, area_cm2=10_000.0) == []
     assert findings(FRESH, area_cm2=10_000.1) == [("not enough area", False)]
     assert findings(FRESH, today=date(2026, 1, 31)) == [("lot not received", False)]
     closed = LotNow(LOT, None, 5.0, 3, "used up")
-    assert findings(closed) == [("lot closed", True), ("not enough area", False)]
+    assert findings(closed) == [("lot closed", False), ("not enough area", False)]
+    assert findings(LotNow(LOT, None, 0.0, 3, None), area_cm2=0.0) == [("lot used up", False)]
+    assert findings(LotNow(LOT, None, 0.1, 3, None), area_cm2=0.0) == []
+
+
+def test_whatever_stands_against_a_lot_is_asked_or_refused() -> None:
+    for now in (FRESH, LotNow(LOT, None, -1.0, 3, None), LotNow(LOT, None, 5.0, 3, "torn")):
+        for today in (date(2026, 1, 1), LAST + timedelta(days=1)):
+            for expired in ("warn", "block"):
+                found = lot_findings(
+                    now, stock="other", area_cm2=100.0, today=today, expired=expired
+                )
+                assert found and all(one.asks != one.blocks for one in found)
 
 
 def test_what_stands_against_a_screen() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,26 @@ T0 = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 def journal_at(path: Path, **options: Any) -> Journal:
     options = {"ballast_bytes": 64 << 10} | options
     return Journal.open(path, unit=UNIT, new_uuid=UUID, **options)
+
+
+def drop_packing(db: sqlite3.Connection) -> None:
+    """Make the file one in which each entry has its own samples, as before."""
+    ((sql,),) = db.execute("SELECT sql FROM sqlite_master WHERE name = 'entries_no_update'")
+    db.execute("DROP TRIGGER entries_no_update")
+    db.execute("UPDATE entries SET body = (SELECT blocks.body FROM blocks WHERE blocks.number = "
+               "entries.number) WHERE kind = 'samples'")  # fmt: skip
+    db.execute(sql)
+    for table in ("removed", "blocks", "chunks"):
+        db.execute(f"DROP TABLE {table}")
+
+
+def drop_facts(db: sqlite3.Connection) -> None:
+    """Make the file one that no release with facts has written to; its version is left alone."""
+    drop_packing(db)
+    triggers = "SELECT name FROM sqlite_master WHERE name LIKE 'facts%' AND type = 'trigger'"
+    for (name,) in db.execute(triggers).fetchall():
+        db.execute(f"DROP TRIGGER {name}")
+    db.execute("DROP TABLE facts")
 
 
 def common(journal: Any, at: datetime = T0) -> dict[str, Any]:

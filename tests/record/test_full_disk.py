@@ -54,9 +54,9 @@ def test_open_run_ends_on_a_full_disk(small_disk: Path) -> None:
         fill(small_disk)  # the second time, over the rest of the ballast
         taken = fill_until_full(journal)
         number = journal.reader.last_number()
-        with pytest.raises(JournalFull, match=r"no run may begin: less than 0\.5 MB free"):
+        with pytest.raises(JournalFull, match=r"no run can begin: less than 0\.5 MB free"):
             journal.append(start(journal, "r2"))
-        with pytest.raises(JournalFull, match="free disk space, nothing recorded so far is lost"):
+        with pytest.raises(JournalFull, match="free disk space, nothing recorded is lost"):
             journal.append(event(journal, None))
         assert journal.reader.last_number() == number == 2 + 40 + 1 + taken
 
@@ -101,7 +101,7 @@ def test_ballast_opens_the_journal_again_and_again(small_disk: Path, killed: boo
         )
         fill(small_disk)
     with journal_at(path, ballast_bytes=1 << 20) as journal:
-        with pytest.raises(JournalFull, match=r"no run may begin|no space left"):
+        with pytest.raises(JournalFull, match=r"no run can begin|no space left"):
             journal.append(start(journal))
         with pytest.raises(JournalFull):
             fill_until_full(journal)
@@ -189,7 +189,7 @@ def test_writer_keeps_what_the_disk_cannot_take(capped: CappedJournal) -> None:
     assert writer.next_id() == capped.reader.id_of(63)
     assert writer.next_deadline() == 30.0 + RETRY_S
 
-    with pytest.raises(JournalUnavailable, match=r"no run may begin: .* wait to be written"):
+    with pytest.raises(JournalUnavailable, match=r"no run can begin: .* wait to be written"):
         writer.append(start(writer, "r2"), now=31.0)
     writer.end_run("r1", later(31), "complete", "dose reached", now=31.0, dose_mj_cm2=340.0)
 

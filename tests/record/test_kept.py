@@ -15,7 +15,7 @@ from platelink.record.journal import Journal
 from platelink.record.reader import JournalReader
 from platelink.record.snapshots import Snapshot
 from platelink.record.writer import RETRY_S, JournalWriter
-from record.make import T0, block, channels, event, journal_at, later, start
+from record.make import T0, block, channels, drop_facts, event, journal_at, later, start
 from record.test_full_disk import CappedJournal, small_disk
 
 __all__ = ["small_disk"]  # a fixture
@@ -69,6 +69,7 @@ def test_an_older_file_has_none_until_it_is_written_to(tmp_path: Path) -> None:
     with journal_at(path) as journal:
         journal.append(event(journal, None))
     with closing(sqlite3.connect(path)) as db:
+        drop_facts(db)
         db.execute("DROP TABLE kept")
         db.execute("PRAGMA user_version = 2")
     with JournalReader.open(path) as reader:

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from platelink.record.journal import Journal
+from platelink.record.packing import Packer
 from platelink.record.writer import JournalWriter
 from platelink.runs import RunEvent, RunSamples
 from record.make import block, channels, event, journal_at, later, same, start
@@ -53,6 +54,7 @@ def tell_runs(path: Path, acknowledge: Connection) -> None:
                 journal.checkpoint(quiet=second % 8 == 3)
         journal.end_run(run_id, later(12), "complete", "dose reached")
         acknowledge.send((journal.reader.last_number(), 12 * BLOCK))
+        Packer(journal.beside).step()
 
 
 def tell_states(path: Path, acknowledge: Connection) -> None:

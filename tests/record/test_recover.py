@@ -158,7 +158,7 @@ def test_light_after_the_close_that_nobody_saw_is_a_bound(stored: int) -> None:
     fell_later = (late - max(0, stored - 34_000)) * 1e-2
     assert end.dose_mj_cm2 == pytest.approx(max(340.0, stored / 100.0))
     assert end.data["uncertain_mj_cm2"] == pytest.approx(fell_later, rel=1e-6)
-    assert f"up to {fell_later:.2f} more may have fallen unseen" in end.reason
+    assert f"up to {fell_later:.2f} more may have been given unseen" in end.reason
     dark = replace(told, now_sum=(sums_at(LIT + 34_000) + 40 * 8_000, 0, 0, 0))
     assert close(open_run(run.last), [armed()], dark).data["uncertain_mj_cm2"] == 0.0
 
@@ -188,7 +188,7 @@ def test_reciprocity_counts() -> None:
     ("events", "told", "text"),
     [
         ([armed()], None, "the device did not answer"),
-        ([armed()], account(LIT + 1, boot=78), "started anew since, its sums are gone"),
+        ([armed()], account(LIT + 1, boot=78), "restarted since; its sums are lost"),
         ([], account(LIT + 1), "no light was ordered"),
         ([armed(2)], account(LIT + 1), "its order 3 is not recorded"),
     ],
@@ -247,7 +247,10 @@ def test_boot_seen_last_is_the_one_that_counts() -> None:
         id="x-3", run_id="r1", unit=UNIT, at_utc=T0, name="device restarted", data={"boot_id": 78}
     )
     run = open_run(sample_at(LIT + 20_000, 200.0))
-    assert "started anew" in close(run, [armed(), back], account(LIT + 34_000)).reason
+    assert (
+        "the device has restarted since"
+        in close(run, [armed(), back], account(LIT + 34_000)).reason
+    )
     assert close(run, [armed(), back], account(LIT + 34_000, boot=78)).dose_mj_cm2 > 320.0
 
 
@@ -282,7 +285,7 @@ def numbers(
     end = close_open_run(run, events, account, entry_id="x-9", at_utc=later(90), **more)
     assert end.dose_mj_cm2 == found.dose_mj_cm2
     assert end.data["uncertain_mj_cm2"] == found.uncertain_mj_cm2
-    more_text = f"up to {found.uncertain_mj_cm2:.2f} more may have fallen unseen"
+    more_text = f"up to {found.uncertain_mj_cm2:.2f} more may have been given unseen"
     assert (more_text in end.reason) == (found.uncertain_mj_cm2 > 0.0)
     return found
 

@@ -85,10 +85,13 @@ def test_a_version_1_file_is_brought_up_to_date(tmp_path: Path) -> None:
     old, new = tmp_path / "old.db", tmp_path / "new.db"
     with closing(sqlite3.connect(old)) as db:
         db.executescript(V1.read_text())
-        # The triggers of version 1 are those of today.
+        # The triggers of version 1 are those of today, but for those of facts, packing and removal.
         fill(new)
         with closing(sqlite3.connect(new)) as today:
-            for (sql,) in today.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'"):
+            for (sql,) in today.execute(
+                "SELECT sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name NOT IN "
+                "('blocks', 'chunks', 'removed') AND name NOT LIKE 'facts%'"
+            ):
                 db.execute(sql)
 
     with JournalReader.open(old) as reader:  # as it is
@@ -137,13 +140,15 @@ def test_other_files_are_refused_and_left_alone(tmp_path: Path) -> None:
     for path in (text, other):
         content = path.read_bytes()
         for opening in (journal_at, JournalReader.open):
-            with pytest.raises(NotAJournal, match="is not a journal; configure another path"):
+            with pytest.raises(NotAJournal, match="is not a journal; set another"):
                 opening(path)
         assert path.read_bytes() == content
 
 
 def test_missing_files(tmp_path: Path) -> None:
-    with pytest.raises(JournalMissing, match="nothing was recorded there yet"):
+    with pytest.raises(
+        JournalMissing, match="nothing is recorded there yet; start the daemon: platelink serve"
+    ):
         JournalReader.open(tmp_path / "journal.db")
     with pytest.raises(JournalMissing, match="create the directory"):
         journal_at(tmp_path / "no" / "journal.db")
@@ -214,7 +219,9 @@ def test_read_only_file_and_directory() -> None:
             journal_at(path)
         path.with_name("journal.db.lock").unlink()
         with without_rights(directory, 0o444, 0o555):
-            with pytest.raises(JournalReadOnly, match=r"cannot write in .* another journal path"):
+            with pytest.raises(
+                JournalReadOnly, match=r"cannot write in .* another \[journal\] path"
+            ):
                 journal_at(path)
             with JournalReader.open(path) as reader:  # reading needs no right to write
                 assert same(reader.samples("r1"), block())
@@ -267,4 +274,6 @@ def test_a_missing_block_is_noticed(tmp_path: Path) -> None:
     with JournalReader.open(path) as reader:
         with pytest.raises(JournalDamaged, match="entry 4 begins at sample 40, expected 20"):
             reader.samples("r1")
-        assert reader.faults() == ["1 entries are missing"]
+        assert reader.faults() == [
+            "dangling reference: ('blocks', 3, 'entries', 0)", "1 entries are missing",
+        ]  # fmt: skip

@@ -163,7 +163,7 @@ def test_a_converter_too_quiet_to_average() -> None:
 
 
 def test_levels_that_bend() -> None:
-    assert "the levels bend" in refused(light(at=(3.0, 5.0, 7.0, 9.0, 11.0, 12.0), bow=0.5))
+    assert "the levels are curved" in refused(light(at=(3.0, 5.0, 7.0, 9.0, 11.0, 12.0), bow=0.5))
     # half a count of bow in the converter, as data sheets allow, is carried as uncertainty
     line = line_of(light(at=(3.0, 5.0, 7.0, 9.0, 11.0, 12.0), bow=0.5 / 36.0))
     assert 0.3 * 0.5 * 0.0149 < line.bow < 3.0 * 0.5 * 0.0149

@@ -65,17 +65,23 @@ def test_saturation_counts_only_channels_that_weigh() -> None:
     assert not unit.saturated((1022, 1023, 1023, 1023), 1023)
 
 
+def problem(
+    unit: LightSensors, *dark: float, expected: float = 10.0, tolerance: float = 1.0
+) -> str:
+    return unit.dark_problem(dark, expected_mw_cm2=expected, tolerance_pct=tolerance)
+
+
 @pytest.mark.parametrize("dark", [0.0, DARK_FLOOR_COUNTS - 0.001, math.nan])
 def test_a_clipped_pedestal_cannot_be_subtracted(dark: float) -> None:
     unit = sensors(channel())
-    assert "dark reading of light 0" in unit.dark_problem([dark])
+    assert "dark reading of light 0" in problem(unit, dark)
 
 
 @pytest.mark.parametrize("weight", [1.0, 0.0])
 def test_a_dark_reading_that_no_converter_gives_is_refused(weight: float) -> None:
     unit = replace(sensors(channel(), channel(weight=weight)), max_dark_rise_mw_cm2=math.inf)
-    assert "no converter" in unit.dark_problem([20.0, 5e9])
-    assert unit.dark_problem([20.0, 65_535.0]) == ""
+    assert "no converter" in problem(unit, 20.0, 5e9)
+    assert problem(unit, 20.0, 65_535.0, expected=math.inf) == ""
     with pytest.raises(ValueError, match="dark_counts"):
         channel(dark=5e9)
 
@@ -93,13 +99,25 @@ def test_a_head_too_hot_to_be_is_not_corrected_for(head_c: float) -> None:
 
 def test_a_good_dark_reading_has_no_problem() -> None:
     unit = sensors(channel(), channel(weight=0.0))
-    assert unit.dark_problem([DARK_FLOOR_COUNTS, 0.0]) == ""
+    assert problem(unit, DARK_FLOOR_COUNTS, 0.0) == ""
 
 
 def test_stray_light_is_told_from_drift_by_its_size() -> None:
     unit = LightSensors((channel(dark=20.0, slope=0.02),), max_dark_rise_mw_cm2=0.5)
-    assert unit.dark_problem([45.0]) == ""  # 25 counts · 0.02 = the limit
-    assert "stray light" in unit.dark_problem([45.1])
+    assert problem(unit, 45.0, expected=101.0) == ""  # 25 counts · 0.02 = the limit
+    assert "stray light" in problem(unit, 45.1, expected=101.0)
+
+
+@pytest.mark.parametrize(("expected", "tolerance"), [(10.0, 2.0), (5.0, 4.0), (2.0, 10.0)])
+def test_stray_light_that_would_spoil_the_dose_is_no_drift(
+    expected: float, tolerance: float
+) -> None:
+    """Half of what the dose may be off: 0.1 mW/cm² are 5 counts."""
+    unit = LightSensors((channel(dark=20.0, slope=0.02),), max_dark_rise_mw_cm2=0.5)
+    assert problem(unit, 24.99, expected=expected, tolerance=tolerance) == ""
+    told = problem(unit, 25.01, expected=expected, tolerance=tolerance)
+    assert "stray light" in told
+    assert "(limit 0.1 mW/cm²)" in told
 
 
 def test_with_dark_changes_nothing_else() -> None:

@@ -16,7 +16,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from platelink.serving import entrance as module
 from platelink.serving import server as server_module
 from platelink.serving.server import Protocol, Server
-from platelink.serving.turns import Rules, Turns
+from platelink.serving.turns import Rules, Turns, keep_line
 
 SEATS = 8
 STOP = b"POST /v1/exposure/stop HTTP/1.1\r\nhost: x\r\ncontent-length: 0\r\n\r\n"
@@ -201,6 +201,30 @@ def test_of_too_many_live_lines_nothing_is_made(monkeypatch: pytest.MonkeyPatch)
         assert await here.status(LIVE) == 429
         assert asked == ["http"] * RULES.each
         free.set()
+
+    run(work, app)
+
+
+def test_a_live_line_that_ended_leaves_its_seat() -> None:
+    """Tablets lose their network and come again all day; each time is one seat, not one more."""
+
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http":
+            await PlainTextResponse("done")(scope, receive, send)
+            return
+        await receive()
+        await send({"type": "websocket.accept"})
+        keep_line(scope)
+        while (await receive())["type"] != "websocket.disconnect":
+            pass
+
+    async def work(here: Loopback) -> None:
+        for _ in range(2 * SEATS):
+            reader, writer = await here.connect(LIVE)
+            assert b" 101 " in await reader.readuntil(b"\r\n\r\n")
+            writer.close()
+            await writer.wait_closed()
+        assert await here.status(READ) == 200
 
     run(work, app)
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 
 import pytest
 
 from platelink.control.contact.gauge import GaugeNature
+from platelink.simulated import virtual
+from platelink.simulated.campaign import run
 from platelink.simulated.campaign.draw import KINDS, MOST_FAULTS, Strike, draw
 from platelink.simulated.campaign.run import run_campaign, violations_of
+from platelink.simulated.campaign.world import World
 from platesim import faults
 from platesim.sensors import VACUUM
 from platesim.vacuum import Leak
@@ -51,3 +55,30 @@ def test_light_without_contact_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     assert violations_of(case) == ()
     monkeypatch.setattr(GaugeNature, "known", False)
     assert [v.rule for v in violations_of(case)] == ["contact in light"]
+
+
+async def _spins(_: World) -> None:
+    """In a callback, whose exceptions asyncio only logs."""
+
+    def spin() -> None:
+        while True:
+            pass
+
+    asyncio.get_running_loop().call_soon(spin)
+    await asyncio.sleep(1.0)
+
+
+async def _waits(_: World) -> None:
+    await asyncio.get_running_loop().create_future()
+
+
+@pytest.mark.parametrize(("play", "says"), [(_spins, "still runs"), (_waits, "nothing is to do")])
+def test_a_case_that_does_not_get_on_is_told(
+    monkeypatch: pytest.MonkeyPatch, play: object, says: str
+) -> None:
+    monkeypatch.setattr(World, "play", play)
+    monkeypatch.setattr(run, "WORK_S", 0.2)
+    monkeypatch.setattr(virtual, "THREAD_S", 0.2)
+    (violation,) = violations_of(draw(1))
+    assert violation.rule == "gets on"
+    assert says in violation.text

@@ -24,6 +24,7 @@ from plain_client import Client
 from platelink.client import ClientError, NoService
 from platelink.publish.services import BrokerService, StoreService
 from platelink.record.reader import JournalReader
+from platelink.runs import AnyEntry, RunSamples, RunStart
 from platelink.simulated.harness import configuration
 from platesim.ptyprocess import PtyProcess
 from platesim.scenarios import SCENARIOS
@@ -183,6 +184,7 @@ class Listener:
 
     def __init__(self, broker: BrokerService) -> None:
         self.messages: list[tuple[str, dict[str, Any]]] = []
+        self.checkpoints: list[str] = []
         self._client = MqttClient(
             CallbackAPIVersion.VERSION2, client_id="listener", protocol=MQTTv5, manual_ack=True
         )
@@ -197,7 +199,10 @@ class Listener:
         self._client.loop_start()
 
     def _take(self, client: MqttClient, _: object, message: MQTTMessage) -> None:
-        self.messages.append((message.topic, json.loads(message.payload)))
+        if message.topic.endswith("/checkpoint"):  # a signed note, no JSON
+            self.checkpoints.append(message.payload.decode())
+        else:
+            self.messages.append((message.topic, json.loads(message.payload)))
         client.ack(message.mid, message.qos)
 
     def close(self) -> None:
@@ -208,14 +213,35 @@ class Listener:
         return {body["id"]: body for _, body in self.messages if "id" in body}
 
 
-def in_store(store: StoreService) -> dict[tuple[str, str, int], float]:
-    """Every sample point in the store: (run, series, millisecond) -> value."""
+Point = tuple[str, str, str, int]
+"""Step, slot, name and millisecond: no two runs share them."""
+
+
+def recorded(entries: list[AnyEntry]) -> dict[Point, float]:
+    """Every point of samples that the store must hold."""
+    starts = {entry.run_id: entry for entry in entries if isinstance(entry, RunStart)}
+    found: dict[Point, float] = {}
+    for entry in entries:
+        if isinstance(entry, RunSamples):
+            start = starts[entry.run_id]
+            index = range(entry.first_sample, entry.first_sample + len(entry.at_utc_ms))
+            for name, column in {**entry.values, "sample": tuple(map(float, index))}.items():
+                for at_ms, value in zip(entry.at_utc_ms, column, strict=True):
+                    key = start.step, str(start.slot), f"platelink_{name}", at_ms
+                    assert key not in found, f"two runs share {key}"
+                    if value is not None:
+                        found[key] = value
+    return found
+
+
+def in_store(store: StoreService) -> dict[Point, float]:
+    """Every point of samples in the store."""
     # The unit's time runs ahead of the clock: without an end the store stops at now.
-    query = urllib.parse.urlencode({"match[]": '{run!=""}', "end": time.time() + 3600.0})
+    query = urllib.parse.urlencode({"match[]": '{slot!=""}', "end": time.time() + 3600.0})
     with urllib.request.urlopen(f"{store.url}/api/v1/export?{query}", timeout=10.0) as answer:
         lines = [json.loads(line) for line in answer.read().splitlines()]
     return {
-        (line["metric"]["run"], line["metric"]["__name__"], at_ms): value
+        (*(line["metric"][tag] for tag in ("step", "slot", "__name__")), at_ms): value
         for line in lines
         for at_ms, value in zip(line["timestamps"], line["values"], strict=True)
     }

@@ -163,7 +163,7 @@ def test_a_plate_is_made_at_a_terminal(tmp_path: Path, monkeypatch: pytest.Monke
             client.make_plate(recipe="short", plate="P-2")
             at = Terminal("plate", "follow")
             at.until("or Enter  begin")
-        at.until("the unit answers no more")  # its daemon has ended
+        at.until("lost the unit")  # its daemon has ended
         assert at.end() == 1
     assert ended["now"] is None
     assert (ended["record"]["state"], ended["record"]["data"]["judgement"]) == ("complete", "good")
@@ -176,7 +176,7 @@ def make_at_terminal() -> None:
     at.until("CAUTION  UV injures eyes and skin")
     at.until("or Enter  begin")
     at.press("\r")
-    at.until(r"UV light goes on for 60\.0 mJ/cm²")
+    at.until(r"UV light comes on for 60\.0 mJ/cm²")
     at.press("n\r")  # thought better of it
     at.until("or Enter  begin|ready")
     at.press("b")
@@ -200,8 +200,8 @@ def make_at_terminal() -> None:
     at.until("lamp on")
     at.until(r"[1-9]\d*\.\d+ of 500\.0 mJ/cm²")  # before, all of it would be left
     at.child.send_signal(signal.SIGINT)  # Ctrl-C
-    at.until("light off: held")
-    at.until("plate P-1 goes on; come back: platelink plate follow P-1")
+    at.until("lamps off, on hold")
+    at.until("plate P-1 continues; come back with: platelink plate follow P-1")
     assert at.end() == 0
 
     at = Terminal("plate", "follow", "P-1")

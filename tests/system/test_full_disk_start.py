@@ -46,7 +46,7 @@ def test_a_daemon_starts_serves_and_stops_on_a_full_disk(small_disk, tmp_path, e
                     client.expose({"dose": "40 mJ/cm2"})
                 assert this.until_ended()["state"] == "complete"
             except ClientError as error:
-                assert "no run may begin" in str(error) or "no space left" in str(error)
+                assert "no run can begin" in str(error) or "no space left" in str(error)
             assert len(this.entries()) > 10  # readers get at it
             (this.daemon.kill if turn % 2 else this.daemon.end)()
             fill(small_disk)
@@ -86,7 +86,7 @@ def test_light_can_be_stopped_after_a_start_on_a_full_disk(small_disk, tmp_path)
         def published() -> bool:
             return set(listener.entries()) >= {entry.id for entry in this.entries()}
 
-        wait(published, 20.0, "publishing goes on")
+        wait(published, 20.0, "publishing continues")
         wait(lambda: this.status()["publisher"]["pending"] == 0, 10.0, "all is acknowledged")
         status = this.status()["publisher"]
         assert status["problem"] == "" and "No space left" in status["notice"]

@@ -30,6 +30,7 @@ from system.shop_processes import (
     Shop,
     broker_and_store,
     in_store,
+    recorded,
     shop,
     wait,
 )
@@ -39,7 +40,7 @@ from platelink.client import ClientError
 from platelink.publish.services import BrokerService, StoreService
 from platelink.record.reader import JournalReader
 from platelink.record.recover import given_by
-from platelink.runs import AnyEntry, RunEvent, RunSamples, RunStart
+from platelink.runs import AnyEntry, RunEvent, RunStart
 
 pytestmark = [
     pytest.mark.system, pytest.mark.alone, pytest.mark.long, pytest.mark.timeout(900),
@@ -186,19 +187,6 @@ def told(log: Path) -> Counter[tuple[Any, ...]]:
     return found
 
 
-def points_of(entries: list[AnyEntry]) -> dict[tuple[str, str, int], float]:
-    """What the store must hold of the samples."""
-    points = {}
-    for entry in entries:
-        if isinstance(entry, RunSamples):
-            for i, at_ms in enumerate(entry.at_utc_ms):
-                points[entry.run_id, "platelink_sample", at_ms] = float(entry.first_sample + i)
-                for name, column in entry.values.items():
-                    if column[i] is not None:
-                        points[entry.run_id, f"platelink_{name}", at_ms] = column[i]
-    return points
-
-
 @pytest.mark.parametrize("seed", range(10))
 def test_storm(tmp_path: Path, disk: Path, seed: int) -> None:
     with ExitStack() as stack:
@@ -247,16 +235,16 @@ def compare(storm: Storm, listener: Listener, log: Path) -> None:
     assert received.keys() <= {e.id for e in this.entries()}, "told of what is not in the record"
     assert all(received[e.id] == json.loads(e.model_dump_json()) for e in entries)
 
-    wanted = points_of(entries)
-    wait(lambda: samples_of(storm) >= wanted.keys(), 120.0, "every point is in the store")
-    assert samples_of(storm) == wanted.keys(), "points doubled or moved"
+    wanted = recorded(entries)
+    wait(
+        lambda: in_store(storm.store).keys() >= wanted.keys(), 120.0, "every point is in the store"
+    )
+    assert in_store(storm.store).keys() == wanted.keys(), "points doubled or moved"
     kept = in_store(storm.store)
     assert all(kept[key] == pytest.approx(value, rel=2e-12) for key, value in wanted.items())
 
-    recorded = Counter(
-        (e.run_id, e.name, e.text) for e in entries if isinstance(e, RunEvent)
-    )  # fmt: skip
-    forgotten = believed - recorded
+    noted = Counter((e.run_id, e.name, e.text) for e in entries if isinstance(e, RunEvent))
+    forgotten = believed - noted
     assert not forgotten, f"told and not recorded: {list(forgotten)[:5]}"
     with JournalReader.open(this.journal) as journal:
         assert journal.faults() == []
@@ -266,12 +254,6 @@ def compare(storm: Storm, listener: Listener, log: Path) -> None:
     this.daemon.end()
     assert this.daemon.child is not None and this.daemon.child.returncode == 0
     assert "Traceback" not in this.daemon.output and "Traceback" not in storm.recorder.output
-
-
-def samples_of(storm: Storm) -> set[tuple[str, str, int]]:
-    """Keys of all points of samples in the store."""
-    other = ("platelink_event", "platelink_run_")
-    return {key for key in in_store(storm.store) if not key[1].startswith(other)}
 
 
 def judge_light(storm: Storm, journal: JournalReader, entries: list[AnyEntry]) -> None:

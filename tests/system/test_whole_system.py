@@ -10,12 +10,20 @@ from pathlib import Path
 import pytest
 from plain_client import Client
 from scipy import integrate
-from system.shop_processes import USER, Listener, Process, broker_and_store, in_store, shop, wait
+from system.shop_processes import (
+    USER,
+    Listener,
+    Process,
+    broker_and_store,
+    in_store,
+    recorded,
+    shop,
+    wait,
+)
 
 from platelink.client import NoService
 from platelink.publish.services import BrokerService
 from platelink.record.reader import JournalReader
-from platelink.runs import RunSamples
 
 pytestmark = [pytest.mark.system, pytest.mark.alone, pytest.mark.timeout(240)]
 
@@ -77,14 +85,7 @@ def test_kill_each_in_turn_and_nothing_is_lost(tmp_path: Path) -> None:
             )
             assert order == [e.id for e in entries if e.run_id == run_id]
 
-        wanted = {
-            (entry.run_id, f"platelink_{name}", at_ms): value
-            for entry in entries
-            if isinstance(entry, RunSamples)
-            for name, column in entry.values.items()
-            for at_ms, value in zip(entry.at_utc_ms, column, strict=True)
-            if value is not None
-        }
+        wanted = recorded(entries)
         wait(
             lambda: in_store(store).keys() >= wanted.keys(), 90.0,
             f"every one of {len(wanted)} points is in the store",

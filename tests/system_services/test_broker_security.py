@@ -130,7 +130,8 @@ def test_no_unit_writes_or_reads_what_is_another_s(broker):
                        "platelink/v1/shop/+/held/+", "$SYS/#")  # fmt: skip
         unit = opened(stack, broker, ONE)
         good = [f"platelink/v1/{ONE}/run/r1/samples", f"platelink/v1/{ONE}/event",
-                f"platelink/v1/{ONE}/status"]  # fmt: skip
+                f"platelink/v1/{ONE}/status", f"platelink/v1/{ONE}/cosign/shop/unit-9",
+                f"platelink/v1/{ONE}/cosigned/shop/unit-9"]  # fmt: skip
         for topic in good:
             number = unit.publish(topic, b"own")
             answers = heard(unit, lambda e, n=number: isinstance(e, Acknowledged) and e.mid == n)
@@ -145,6 +146,8 @@ def test_no_unit_writes_or_reads_what_is_another_s(broker):
     foreign = [
         (ONE, f"platelink/v1/{TWO}/event"), (ONE, f"platelink/v1/{TWO}/run/r1/end"),
         (ONE, f"platelink/v1/{TWO}/status"), (ONE, f"platelink/v1/{TWO}/held/night"),
+        (ONE, f"platelink/v1/{TWO}/checkpoint"), (ONE, f"platelink/v1/{TWO}/cosign/{ONE}"),
+        (ONE, f"platelink/v1/{TWO}/cosigned/{ONE}"),
         (ONE, f"platelink/v1/{ONE}/held/night"), (ONE, "platelink/v1/other/unit-1/event"),
         (ONE, "anything"), ("recorder", f"platelink/v1/{ONE}/event"),
         ("reader", f"platelink/v1/{ONE}/event"), ("reader", f"platelink/v1/{ONE}/held/x"),
@@ -155,6 +158,17 @@ def test_no_unit_writes_or_reads_what_is_another_s(broker):
             link.publish(topic, b"forged")
             answers = heard(link, lambda e: isinstance(e, Acknowledged))
             assert [e.code for e in answers if isinstance(e, Acknowledged)] == [0x87], topic
+
+
+def test_units_read_of_each_other_how_the_log_of_seals_stands_and_what_is_for_them(broker):
+    with ExitStack() as stack:
+        one, two = opened(stack, broker, ONE), opened(stack, broker, TWO, f"platelink/v1/{ONE}/#")
+        told = [f"platelink/v1/{ONE}/{kind}" for kind in
+                ("checkpoint", f"cosign/{TWO}", f"cosigned/{TWO}")]  # fmt: skip
+        for topic in (f"platelink/v1/{ONE}/cosign/shop/unit-9", *told):
+            one.publish(topic, b"text", retain=True)
+        seen = heard(two, lambda e: isinstance(e, Received) and e.topic == told[-1])
+        assert {e.topic for e in seen if isinstance(e, Received)} == set(told)
 
 
 def test_nobody_takes_over_the_session_of_another(broker):

@@ -96,7 +96,7 @@ def test_a_tick_that_is_never_twice_the_same_off_holds_the_light() -> None:
     until_light(simulation)
     odd[0] = 7
     assert simulation.run(lambda: exposure(simulation).state is State.HOLDING, 2.0)
-    assert "in a row cannot be" in exposure(simulation).status().reason
+    assert "in a row are impossible" in exposure(simulation).status().reason
     assert jumps(simulation) == []
 
 

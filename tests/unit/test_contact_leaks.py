@@ -44,4 +44,4 @@ def test_a_leak_that_grows_is_held_long_before_the_edge() -> None:
     simulation.unit.inject(faults.LeakOpens(Leak(0.0, growth_l_s2=0.05)))
     until(simulation, State.HOLDING, 60.0)
     assert simulation.unit.vacuum_kpa > CONTACT.low_kpa + 5.0
-    assert "before the light ends" in exposure(simulation).status().reason
+    assert "before the end" in exposure(simulation).status().reason

@@ -105,12 +105,12 @@ def test_the_record_of_a_hold_says_its_cause(fault: faults.Fault, cause: str) ->
     assert holding.cause == cause and holding.data() == {"cause": cause}
 
 
-def test_a_hold_by_hand_has_no_cause() -> None:
+def test_a_hold_by_hand_is_of_a_person() -> None:
     simulation = unit_with()
     start(simulation, contact=CONTACT)
     until_light(simulation, 1.0)
     simulation.command("hold", "by hand")
-    assert events(simulation, Holding)[0].data() == {}
+    assert events(simulation, Holding)[0].data() == {"cause": "person"}
 
 
 def test_a_pump_that_stops_is_told_by_its_beat() -> None:
@@ -124,7 +124,7 @@ def test_a_pump_that_stops_is_told_by_its_beat() -> None:
     simulation.unit.inject(faults.PumpStops())
     until(simulation, State.HELD, 90.0)
     assert events(simulation, Holding)[-1].cause == "pump"
-    assert "whether the pump still runs" in exposure(simulation).status().reason
+    assert "that the pump runs" in exposure(simulation).status().reason
 
 
 # --- a check valve -------------------------------------------------------------------------------
@@ -140,7 +140,7 @@ def test_a_constant_leak_shows_with_the_pump_off_and_gives_no_light() -> None:
         until(simulation, state, 120.0)
         if state is State.HELD:
             assert exposure(simulation).light_s == 0.0
-            assert "a leak that the pump hides" in exposure(simulation).status().reason
+            assert "a leak hidden by the pump" in exposure(simulation).status().reason
     without = unit_with(vents_when_off=False, leaks=(Leak(0.05),))
     complete(without)  # nothing else shows it
 
@@ -149,7 +149,7 @@ def test_a_frame_that_vents_fails_the_pump_off_test() -> None:
     simulation = unit_with()
     start(simulation, contact=VALVE)
     until(simulation, State.HELD, 60.0)
-    assert "with the pump off the vacuum falls" in exposure(simulation).status().reason
+    assert "with the pump off, the vacuum falls" in exposure(simulation).status().reason
 
 
 # --- an early word -------------------------------------------------------------------------------

@@ -196,7 +196,7 @@ def test_a_device_of_another_kind_in_mid_run_gets_no_light() -> None:
     assert exposure(simulation).state is State.HELD
     refused = [o.text for o in simulation.outputs if isinstance(o, Refused)]
     assert refused == [
-        "the device converts 12 bits, the configuration says 10; correct unit.adc_bits and "
+        "the device converts 12 bits, the configuration says 10; correct [unit] adc_bits and "
         "calibrate"
     ]
 
@@ -217,7 +217,7 @@ def test_the_lamp_of_an_order_nobody_owns_can_be_switched_off() -> None:
     simulation.run(lambda: False, 1.0)
     simulation.command("stop", "asked")
     assert [o.text for o in simulation.outputs if isinstance(o, Refused)] == [
-        "stop: no exposure is going on"
+        "stop: no exposure is running"
     ]
 
 
@@ -280,7 +280,7 @@ def test_codes_this_host_does_not_know_are_recorded_not_raised() -> None:
     said = texts(simulation)
     assert "lamp closed: 77 (not known here)" in said
     assert any(text.startswith("device event 99") for text in said)
-    assert any("for no stated reason" in text for text in said)
+    assert any("for an unknown reason" in text for text in said)
 
 
 def test_a_head_sensor_that_comes_and_goes_breaks_nothing() -> None:
@@ -427,5 +427,5 @@ def test_an_order_beyond_the_device_s_own_limits_is_held_with_the_true_reason() 
     simulation = Simulation(unit, make_core(FADED, expected_mw_cm2=7.0))
     start(simulation)
     until(simulation, State.HELD)
-    assert "no hour more than 45" in exposure(simulation).status().reason
+    assert "45 min in an hour" in exposure(simulation).status().reason
     assert not unit.lamp_on and exposure(simulation).dose_mj_cm2 == 0.0

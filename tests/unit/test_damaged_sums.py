@@ -115,7 +115,7 @@ def test_damage_that_lasts_holds_the_light_and_says_so() -> None:
     damage.bit, damage.samples = 44, 60
     until(simulation, State.HELD, 10.0)
     assert not simulation.unit.lamp_on
-    assert "light sums of 5 samples in a row cannot be" in exposure(simulation).status().reason
+    assert "light sums of 5 samples in a row are impossible" in exposure(simulation).status().reason
     assert refusals(simulation) == [(1, 1), (5, 5)]
     held_mj_cm2 = exposure(simulation).dose_mj_cm2
     assert held_mj_cm2 == pytest.approx(simulation.unit.true_dose_mj_cm2(), rel=0.05)

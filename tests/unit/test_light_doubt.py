@@ -55,7 +55,7 @@ def test_a_sensor_that_stands_still_in_the_light_holds_with_bounds(lamps: bool) 
         simulation.unit.lamps.switch(False, simulation.unit.time_s)
         simulation.unit.plant.changed()
     assert simulation.run(lambda: exposure(simulation).state is State.HOLDING, 2.2)
-    assert "stands still" in exposure(simulation).status().reason
+    assert "light sensor is stuck" in exposure(simulation).status().reason
     simulation.run(lambda: False, 3.0)
     simulation.unit.undo(GaugeStuck(0))
     until(simulation, State.HELD, 5.0)

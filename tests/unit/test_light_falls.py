@@ -82,7 +82,7 @@ def test_what_nobody_knows_is_not_complete() -> None:
     simulation.unit.undo(SensorDimmed())
     simulation.command("restart", "not known")
     simulation.run(lambda: exposure(simulation).state is State.HELD, 60.0)
-    assert "may have fallen" in exposure(simulation).status().reason
+    assert "more may have been given" in exposure(simulation).status().reason
     simulation.command("stop", "judged")
     ended = simulation.ended
     assert ended is not None

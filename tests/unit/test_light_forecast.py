@@ -40,7 +40,7 @@ def test_a_sensor_that_tells_the_wrong_light_from_the_start_holds(transmission: 
     simulation.unit.inject(SensorDimmed(transmission=transmission))
     again(simulation, State.HELD, dose=180.0)
     status = exposure(simulation).status()
-    assert "the last exposures foretell" in status.reason
+    assert "expected from recent exposures" in status.reason
     assert status.asks_what_fell == (transmission < 1.0)
     true = simulation.unit.true_dose_mj_cm2()
     assert true < 60.0, "long before the plate is cooked"
@@ -55,7 +55,7 @@ def test_a_restart_is_a_persons_word_and_it_is_judged_no_more() -> None:
     for tube in range(4):
         weak.unit.inject(TubeFails(tube))
     again(weak, State.HELD, dose=180.0)
-    assert "the last exposures foretell" in exposure(weak).status().reason
+    assert "expected from recent exposures" in exposure(weak).status().reason
     weak.command("restart", "lamps off")  # they gave no more than was seen
     for _ in range(8):
         weak.run(lambda: exposure(weak).state in (State.HELD, State.COMPLETE), 200.0)

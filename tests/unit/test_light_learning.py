@@ -25,7 +25,7 @@ def first(stick_s: float, learned: Learned = UNKNOWN, **changes: object) -> Simu
 def test_a_late_contactor_costs_the_first_plate_nothing(stick_s: float, dose: float) -> None:
     simulation = first(stick_s, target_dose_mj_cm2=dose)
     assert simulation.unit.true_dose_mj_cm2() == pytest.approx(dose, rel=0.01)
-    assert sum("learning" in text for text in texts(simulation)) == 1
+    assert sum("to measure the after-glow" in text for text in texts(simulation)) == 1
 
 
 def test_the_next_exposure_is_one_stretch_of_light() -> None:

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from platelink.contract.unit import JournalNow
-from platelink.control.alarm.states import AlarmState
+from platelink.control.alarm.states import NOTHING, AlarmState
 from platelink.link.framing import encode
 from platelink.link.messages import PROTOCOL_VERSION, Hello
 from platelink.link.outputs import LinkState
@@ -73,6 +73,6 @@ def test_a_device_that_never_answers_is_looked_for_once_and_not_again_and_again(
     alarms = UnitAlarms(now=began)
     due = alarms.next_deadline()
     assert due is not None
-    alarms.look((), up=False, link=LinkState.DOWN, reading=None, at=Stamp(due, 0))
+    alarms.look((), up=False, link=LinkState.DOWN, reading=None, exposed=NOTHING, at=Stamp(due, 0))
     later = alarms.next_deadline()
     assert later is None or later > due

@@ -32,7 +32,7 @@ def test_the_end_tells_the_most_that_fell(fault: Silence, after_s: float) -> Non
     assert ended is not None
     unknown = ended.uncertain_mj_cm2
     assert ended.dose_mj_cm2 - 0.1 <= true <= ended.dose_mj_cm2 + unknown
-    assert f"up to {unknown:.1f} more may have fallen" in ended.reason
+    assert f"up to {unknown:.1f} more may have been given" in ended.reason
 
 
 def anew(simulation: Simulation) -> None:

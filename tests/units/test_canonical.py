@@ -56,6 +56,37 @@ def test_texts_are_escaped_no_more_than_needed() -> None:
     assert canonical(text) == '"€$\\u000f\\nA\'B\\"\\\\\\\\\\"/"'.encode()
 
 
+# Test data of the standard's author: github.com/cyberphone/json-canonicalization, testdata/input
+# and testdata/output, files structures, values and weird.
+AUTHORS = [
+    (
+        r"""{"1": {"f": {"f": "hi","F": 5} ,"\n": 56.0}, "10": { }, "": "empty", "a": { },
+        "111": [ { } ], "A": { }}""",
+        r"""{"":"empty","1":{"\n":56,"f":{"F":5,"f":"hi"}},"10":{},"111":[{}],"A":{},"a":{}}""",
+    ),
+    (
+        r"""{"numbers": [1E30, 4.50, 333333333.33333329, 2e-3, 0.000000000000000000000000001],
+        "escaping": "\u20ac$\u000F\u000aA'\u0042\u0022\u005c\\\"\/",
+        "literals": [null, true, false]}""",
+        r"""{"escaping":"€$\u000f\nA'B\"\\\\\"/","literals":[null,true,false],"""
+        r""""numbers":[1e+30,4.5,333333333.3333333,0.002,1e-27]}""",
+    ),
+    (
+        r"""{"\u20ac": "Euro Sign", "1": "One", "\u0080": "Control\u007f", "\ud83d\ude02": "Smiley",
+        "\u00f6": "Latin Small Letter O With Diaeresis",
+        "\ufb33": "Hebrew Letter Dalet With Dagesh", "</script>": "Browser Challenge"}""",
+        """{"1":"One","</script>":"Browser Challenge","\u0080":"Control\u007f","""
+        """"\u00f6":"Latin Small Letter O With Diaeresis","\u20ac":"Euro Sign","""
+        """"\U0001f602":"Smiley","\ufb33":"Hebrew Letter Dalet With Dagesh"}""",
+    ),
+]
+
+
+@pytest.mark.parametrize(("given_", "wanted"), AUTHORS)
+def test_the_authors_own_files(given_: str, wanted: str) -> None:
+    assert canonical(json.loads(given_)).decode() == wanted
+
+
 VALUES = st.recursive(
     st.none() | st.booleans() | st.integers(1 - 2**53, 2**53 - 1) | st.text()
     | st.floats(allow_nan=False, allow_infinity=False),

@@ -12,12 +12,13 @@ import pytest
 
 from platelink.daemon.docs import KINDS
 from platelink.events.event import Data, Event, EventName, read
-from platelink.events.light import Armed, Held, LampOff, StateMoved
+from platelink.events.light import Armed, Cause, Held, LampOff, StateMoved
 
 ROOT = Path(__file__).parents[2]
 VALUES = {
     "int": 3, "float": 2.5, "str": "text", "bool": True, "tuple[float, ...]": (1.5, 2.5),
     "tuple[str, ...]": ("a", "b"), "dict[str, float]": {"a": 1.5}, "dict[str, bool]": {"a": True},
+    "str | float": 2.5, "Cause": Cause.SUDDEN,
 }  # fmt: skip
 
 

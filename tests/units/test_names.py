@@ -22,6 +22,8 @@ ELSEWHERE = {
     "baud", "cold_junction", "kpa_low", "kpa_high", "volts_low", "volts_high", "mv_at_0c",
 }  # fmt: skip
 """Names that have their unit in front, or none."""
+OF_ITS_FIELD = {"was", "now"}
+"""Values of corrections, in the unit of what they correct, where it has one."""
 OF_ITS_ALARM = {"value", "limit"}
 """Values of events whose unit is that of the alarm they belong to."""
 
@@ -64,7 +66,7 @@ def test_a_key_has_the_unit_of_its_description(key: tuple[str, str, bool]) -> No
 @pytest.mark.parametrize("kind", KINDS.values(), ids=str)
 def test_a_measured_value_of_an_event_has_a_unit(kind: type[Event]) -> None:
     for field in dataclasses.fields(kind):
-        if "float" in str(field.type) and field.name not in OF_ITS_ALARM:
+        if "float" in str(field.type) and field.name not in OF_ITS_ALARM | OF_ITS_FIELD:
             assert unit(field.name), field.name
 
 

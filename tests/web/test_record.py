@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from babel import Locale
 
-from platelink.contract.runs import Events, RunWhole
+from platelink.contract.runs import Events, RecordedEvent, RunWhole
+from platelink.contract.story import RunStory
 from platelink.contract.uncertainty import FEW_PCT, uncertainty_in
 from platelink.web.formats import Formats
 from platelink.web.records import limits_of
@@ -38,23 +39,34 @@ def run(**more: Any) -> RunWhole:
         "run_id": "run-1", "unit": "unit-1", "kind": "expose", "step": "film", "state": "complete",
         "begun_utc": "2026-03-02T08:00:00.000+00:00", "target_dose_mj_cm2": 340.0,
         "dose_mj_cm2": 340.01, "difference_pct": 0.0029, "request": {}, "conditions": {},
-        "channels": [], "data": {}, "parts": [],
+        "channels": [], "data": {}, "parts": [], "screens": [], "alarms": [], "corrections": [],
+        "notes": [],
     }  # fmt: skip
     return RunWhole.model_validate(values | more)
 
 
+STORY = RunStory(
+    run_id="run-1", steps=[], stages=[], depths=[], checks=[], inspection_note="", deviations=[],
+    alarms=[], people=[], marks=[],
+)  # fmt: skip
 FEW = {**STATED, "against_meter_dof": 3.0, "against_meter_holds_pct": 86.1}
 
 
-def page(code: str, shown: RunWhole) -> str:
+def page(code: str, shown: RunWhole, *events: RecordedEvent, story: RunStory = STORY) -> str:
+    text = whole(code, shown, *events, story=story)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+
+
+def whole(code: str, shown: RunWhole, *events: RecordedEvent, story: RunStory = STORY) -> str:
     context = {
-        "run": shown, "events": Events(events=[]), "recipe_steps": {}, "limits": limits_of,
+        "run": shown, "events": Events(events=list(events)), "recipe_steps": {},
+        "limits": limits_of,
         "budget": uncertainty_in(shown.data), "f": Formats(Locale.parse(code), DISPLAY, UTC),
         "asset": str, "ahead": AHEAD, "languages": LANGUAGES.values(), "language": LANGUAGES[code],
+        "story": story, "over": "", "over_runs": {}, "over_choices": [], "most_printed": 24,
         "path": "/records/run-1", "few_pct": FEW_PCT, "least_doubt": 0.05, "rights": (), "me": None,
     }  # fmt: skip
-    text = Templates(LANGUAGES).render(LANGUAGES[code], "record.html", context)
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+    return Templates(LANGUAGES).render(LANGUAGES[code], "record.html", context)
 
 
 SURE = {
@@ -70,7 +82,7 @@ SURE = {
             "Control +0.003 % of target, as this sensor reads",
             "Plate to plate ±1.8 % (k = 2): plates of this unit, place, month and calibration",
             "Against the meter ±14 % (k = 2): the reference meter at the plate",
-            "Assumed, because nobody stated it: colour of the light.",
+            "Assumed, because not stated: colour of the light.",
             "colour of the light 0.289 % 2.887 % assumed",
             "calibration line 1 0.289 % 2.887 % calibration",
             "all together, k = 1 0.922 % 6.980 %",
@@ -95,17 +107,18 @@ def test_doubt_is_told_beside_the_numbers_that_do_not_hold_it() -> None:
     doubt = {"data": {"uncertainty": STATED, "doubtful_mj_cm2": 3.0}, "uncertain_mj_cm2": 12.5}
     text = page("en", run(**SURE | doubt))
     told = (
-        "In doubt up to 12.5 mJ/cm² more or 3.0 mJ/cm² less may have fallen; none of these numbers"
+        "In doubt up to 12.5 mJ/cm² more or 3.0 mJ/cm² less may have been given; none of "
+        "these figures"
     )
     assert told in text
     assert "Im Zweifel bis zu 12,5 mJ/cm² mehr" in page("de", run(**SURE | doubt))
 
 
 def test_a_u_with_little_behind_it_says_so() -> None:
-    assert "It holds in" not in page("en", run(**SURE))
+    assert "It covers" not in page("en", run(**SURE))
     text = page("en", run(**SURE | {"data": {"uncertainty": FEW}}))
-    few = "at the plate It holds in 86 % of cases only: few readings are behind it."
-    assert few in text and text.count("It holds in") == 1
+    few = "at the plate It covers only 86 % of cases: it rests on few readings."
+    assert few in text and text.count("It covers") == 1
     assert "86 % der Fälle" in page("de", run(**SURE | {"data": {"uncertainty": FEW}}))
 
 
@@ -114,7 +127,7 @@ def test_a_run_that_recorded_none_says_so_beside_the_first() -> None:
     assert "Control +0.003 %" in text
     assert "Plate to plate not recorded with this run" in text
     assert "Against the meter not recorded with this run" in text
-    assert "How sure the dose is" not in text
+    assert "How certain the dose is" not in text
 
 
 def test_what_has_no_dose_has_none_of_them() -> None:
@@ -134,3 +147,43 @@ def test_each_exposure_of_a_plate_has_its_own() -> None:
 )
 def test_u_has_two_digits(u_pct: float, text: str) -> None:
     assert Formats(Locale.parse("en_GB"), DISPLAY, UTC).expanded(u_pct) == text
+
+
+def test_what_happened_is_read_in_the_language_and_said_to_be_translated() -> None:
+    event = RecordedEvent(
+        id="e-1", unit="unit-1", kind="event", ticks=None, data={}, run_id="run-1",
+        at_utc="2026-03-02T08:00:01.000+00:00", name="learned", text="after-glow 4.7 ms",
+    )  # fmt: skip
+    german, english = page("de", run(), event), page("en", run(), event)
+    assert "Lampenwerte aufgezeichnet" in german and "Nachleuchten 4,7 ms" in german
+    assert "behält die englischen Worte" in german
+    assert "lamp values recorded" in english and "after-glow 4.7 ms" in english
+    assert "learned" not in german + english and "Translated" not in english
+
+
+def test_a_question_of_the_recipe_is_read_in_the_language() -> None:
+    asked = {"name": "dots", "yes": True,
+             "question": "[de] Stehen alle Punkte?\n[en] Are all dots standing?"}  # fmt: skip
+    story = RunStory.model_validate(STORY.model_dump() | {"checks": [asked]})
+    german, english = (page(code, run(), story=story) for code in ("de", "en"))
+    assert "Stehen alle Punkte?" in german and "Are all" not in german
+    assert "Are all dots standing?" in english and "Stehen" not in english
+
+
+def test_a_sealed_record_has_its_report_and_a_plate_its_label() -> None:
+    def links(**more: Any) -> list[str]:
+        return re.findall(r'href="(/api/[^"]*(?:report|label)[^"]*)"', whole("en", run(**more)))
+
+    seal = {
+        "state": "sealed", "kind": "plate", "name": "P 1", "index": 0, "checkpoint": None,
+        "sealed_utc": "2026-03-02T09:00:00.000Z",
+    }  # fmt: skip
+    base = "/api/v1/runs/run-1/"
+    reports = [f"{base}report?form=pdf", f"{base}report?form=html"]
+    assert links() == []
+    assert links(seal=seal) == reports
+    assert links(seal=seal, kind="plate", step="plate") == [*reports, f"{base}label"]
+    assert links(seal=seal | {"state": "not sealed"}, kind="plate", step="plate") == [
+        f"{base}label"
+    ]
+    assert "Bericht (PDF)" in page("de", run(seal=seal))

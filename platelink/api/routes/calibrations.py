@@ -49,7 +49,7 @@ _UNITS = {
 
 def _found(store: CalibrationStore | None, name: str) -> Made:
     if store is None:
-        raise ApiError("nothing was calibrated yet; begin with 'platelink calibrate'", "unknown")
+        raise ApiError("no calibration yet; start with 'platelink calibrate'", "unknown")
     try:
         return store.find(name)
     except StoreRefused as error:
@@ -74,7 +74,7 @@ def _briefly(here: Context, store: CalibrationStore, made: Made) -> Calibration:
 
 @router.get("/v1/calibrations")
 def calibrations(here: Here) -> Calibrations:
-    """All calibrations, those of a sensor together, oldest first."""
+    """List all calibrations, by sensor, oldest first."""
     with reading_calibrations(here) as store:
         if store is None:
             return Calibrations(calibrations=[])
@@ -169,8 +169,8 @@ def take_level(name: str, body: LevelTaken, here: Here, who: Asking, now: Settle
     x = counts.mean if quantity is Quantity.LIGHT else now.x
     if x is None:
         raise ApiError(
-            f"{now.sensor}: {counts.mean:.1f} counts are no value of the sensor as configured; "
-            "correct its section, or its wiring",
+            f"{now.sensor}: {counts.mean:.1f} counts do not fit the sensor's settings; "
+            "correct its section of the configuration, or its wiring",
             "refused",
         )
     level = Level(reference=reference, x=x, counts=counts)
@@ -196,14 +196,15 @@ async def approve(
     name: str, body: CalibrationApproved, here: Here, who: Asking,
     others: Annotated[int, Depends(other_leads)],
 ) -> Calibration:  # fmt: skip
-    """From now on it holds. Who finished it approves it only as with recipes (own_approval)."""
+    """Approve one; it is in force from the next run. Who finished it approves it only as with
+    recipes (own_approval)."""
     allowed = here.settings.own_approval
     own_may = allowed == "yes" or (allowed == "auto" and not others)
     made = await run_in_threadpool(_made, here, name)
     if made.finished is not None and made.finished.who == who.name and not own_may:
         raise ApiError(
-            f"{name} is your own work: another lead approves it (own_approval in the "
-            "configuration's [recipes])",
+            f"{name} is your own: another lead must approve it ([recipes] own_approval in the "
+            "configuration)",
             "refused",
         )
     by = here.by(who, body.why)
@@ -214,7 +215,7 @@ async def approve(
 
 @router.post("/v1/calibrations/{name}/drop")
 async def drop(name: str, body: CalibrationDropped, here: Here, who: Asking) -> Calibration:
-    """It holds no more, or never will; one that holds is dropped by a lead."""
+    """Discards it; one in force is discarded by a lead."""
     if (await run_in_threadpool(_made, here, name)).stage is Stage.APPROVED:
         must(who, Right.SIGN_CALIBRATIONS)
     by = here.by(who, body.why)

@@ -8,7 +8,7 @@ from datetime import date
 
 from fastapi import APIRouter
 
-from platelink.api.context import Asking, Here
+from platelink.api.context import Asking, Context, Here
 from platelink.api.errors import ApiError
 from platelink.api.stores import journal, reading_calibrations
 from platelink.api.views import utc
@@ -36,18 +36,16 @@ HEARD = (EventName.LINK_UP, EventName.DEVICE_RESTARTED)
 @router.get("/v1/device")
 def device(here: Here) -> Device:
     """What this unit is, and what is known of its sensors, lamps and firmware."""
-    settings, today = here.settings, here.today()
+    settings = here.settings
     firmware, told = None, list[RunEvent]()
     with suppress(ApiError), journal(here) as reader:  # nothing was recorded yet
         told, firmware = lessons_in(reader), _firmware(reader)
-    with reading_calibrations(here) as store:
-        held = {} if store is None else store.in_force()
     lessons = told_by(told, settings.fresh_mw_cm2)[: -KEPT - 1 : -1]
     in_force = Lessons(Learned(), settings.fresh_mw_cm2, told).in_force
     return Device(
         unit=settings.unit,
         lamps=settings.lamps,
-        sensors=[_sensor(sensor, held.get(sensor.name), today) for sensor in settings.sensors],
+        sensors=sensors_now(here),
         learned=Lamps(**asdict(in_force)) if lessons else None,
         lessons=[
             LampLesson(run_id=str(event.run_id), at_utc=utc(event.at_utc), **asdict(learned))
@@ -56,6 +54,14 @@ def device(here: Here) -> Device:
         firmware=firmware,
         config=settings.config,
     )
+
+
+def sensors_now(here: Context) -> list[Sensor]:
+    """Every sensor, and how its calibration stands."""
+    with reading_calibrations(here) as store:
+        held = {} if store is None else store.in_force()
+    today = here.today()
+    return [_sensor(sensor, held.get(sensor.name), today) for sensor in here.settings.sensors]
 
 
 @router.post("/v1/lessons/drop")

@@ -78,7 +78,7 @@ async def sign_out(body: Nothing, response: Response, here: Here, who: Asking) -
     """End the session."""
     token = who.token
     if token is None:
-        raise ApiError("there is no sign-in to end", "refused")
+        raise ApiError("you are not signed in", "refused")
     response.delete_cookie(COOKIE, httponly=True, samesite="strict", path="/")
     return SignedOut(
         signed_out=await here.accounts.quick(lambda p: p.sign_ins.sign_out(token, here.now()))
@@ -117,7 +117,7 @@ async def sign_out_others(body: Nothing, here: Here, who: Asking) -> Others:
     """End all other sessions of the person who asks."""
     token = who.token
     if token is None:
-        raise ApiError("there is no sign-in to keep", "refused")
+        raise ApiError("you are not signed in", "refused")
     ended = await here.accounts.quick(lambda p: p.sign_ins.end_others(token, here.now()))
     return Others(ended=ended)
 
@@ -153,13 +153,13 @@ async def add_first(body: FirstLead, request: Request, here: Here) -> Person:
     entered before are lost: by the owner of the unit's files or root, with the reason."""
     standing = await here.accounts.standing()
     if standing.anybody:
-        raise ApiError("there are people already; a lead signs in and adds others", "refused")
+        raise ApiError("this unit has users already; a lead signs in and adds others", "refused")
     peer = local_owner(request.scope) if standing.lost else local_peer(request.scope)
     if standing.lost and not (peer and body.why.strip()):
         raise ApiError(standing.lost, "no right")
     if peer is None:
         raise ApiError(
-            "the first lead is entered on the unit's own computer: platelink user first",
+            "add the first lead on the unit's own computer: platelink user first",
             "no right",
         )
     by = By(peer, here.now(), body.why)
@@ -199,11 +199,11 @@ async def change_secret(
     """Another PIN or password: one's own with the old one, or as a lead somebody else's."""
     if body.old is not None:
         if name != who.name:
-            raise ApiError("only the own PIN or password is changed with the old one", "no right")
+            raise ApiError("the present PIN or password is only needed for your own", "no right")
         await here.accounts.change_own_secret(name, body.old, body.secret, whence(request.scope))
         return person_view(await here.accounts.quick(lambda p: p.log.person(name)), here.now())
     if names.key(name) == names.key(who.name) and who.token is not None:
-        raise ApiError("one's own PIN or password is changed with the old one; give it", "no right")
+        raise ApiError("to change your own PIN or password, give the present one", "no right")
     must(who, Right.CHANGE_PEOPLE)
     by = here.by(who, body.why)
     person = await here.accounts.prove(lambda p: p.change_secret(name, body.secret, by))
@@ -231,13 +231,13 @@ async def open_person(name: str, body: Reasoned, here: Here, who: Asking) -> Per
 
 @router.post("/v1/people/{name}/unlock")
 async def unlock_person(name: str, body: Reasoned, here: Here, who: Asking) -> Person:
-    """End a lock after too many wrong tries."""
+    """Unlock a person after too many wrong tries."""
     return await _done(here, lambda p: p.unlock(name, here.by(who, body.why)))
 
 
 def remember_people(here: Context, who: str, why: str = "") -> None:
     """Have the journal remember that people are entered."""
-    text = f"people are entered at this unit from now on{f': {why}' if why.strip() else ''}"
+    text = f"this unit has users from now on{f': {why}' if why.strip() else ''}"
     here.security.tell(NoteSecurity(what=EventName.PEOPLE_ENTERED, text=text[:1000], who=who))
 
 

@@ -1,8 +1,8 @@
-"""Plates: those in flight, and those on record."""
+"""Plates: those in progress, and those on record."""
 
 from __future__ import annotations
 
-from functools import partial
+import re
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -10,8 +10,8 @@ from fastapi.concurrency import run_in_threadpool
 
 from platelink.api.context import Asking, Context, Here, must
 from platelink.api.errors import ApiError
-from platelink.api.making import Making, count_uses, looked_up, refuse_blocked
-from platelink.api.routes.runs import event_view, search_runs
+from platelink.api.making import Making, ask_first, count_uses, looked_up, refuse_blocked
+from platelink.api.routes.runs import event_view, wanted_of
 from platelink.api.stores import journal, reading, writing
 from platelink.api.views import findings_view
 from platelink.api.who import Who
@@ -19,6 +19,8 @@ from platelink.contract.base import Done, Json
 from platelink.contract.plates import (
     ActOnPlate,
     NewPlate,
+    NoteOnPlate,
+    PlateCorrectionAsked,
     PlateListed,
     PlateMade,
     PlateNow,
@@ -27,10 +29,14 @@ from platelink.contract.plates import (
     PlatesQuery,
     PlateWhole,
 )
+from platelink.contract.runs import FILTERS
+from platelink.contract.story import RunStory
 from platelink.contract.wire import (
     AskPlates,
+    CorrectPlate,
     InFlight,
     MakePlate,
+    NotePlate,
     OnPlate,
     PlateTaken,
     PlateToMake,
@@ -40,18 +46,26 @@ from platelink.contract.wrong import RequestError, made
 from platelink.people.rights import Right
 from platelink.recipe.life import State
 from platelink.record.stored import RunRecord
+from platelink.record.story import story_of
+from platelink.units import DOSE
 
 router = APIRouter(tags=["plates"])
+VERDICTS = ("good", "reject")
+MOST_MJ_CM2 = 1e6
+"""More than any plate gets."""
 
 
 @router.get("/v1/plates")
 async def plates(here: Here, query: Annotated[PlatesQuery, Query()]) -> Plates:
-    """Plates in flight, whole, and those on record, newest first."""
+    """Plates in progress, whole, and those on record, newest first."""
     shown: list[PlateNow] = []
     known = await _in_flight(here)
     if query.state in (None, "in flight"):
         words = (query.search or "").casefold()
         shown = [plate for plate in known if words in _texts(plate)]
+        if any(getattr(query, name) is not None for name in FILTERS):
+            there = await run_in_threadpool(_wanted, here, query)
+            shown = [plate for plate in shown if plate.plate in there]
     recorded: list[PlateListed] = []
     if query.state != "in flight":
         recorded = await run_in_threadpool(_on_record, here, query)
@@ -67,6 +81,13 @@ async def _in_flight(here: Context) -> list[PlateNow]:
     return (await here.daemon.ask(AskPlates(), InFlight)).plates
 
 
+def _wanted(here: Context, query: PlatesQuery) -> set[str]:
+    """Plates without an end that the filters leave; the starts of those in flight are recorded."""
+    with journal(here) as reader:
+        wanted = wanted_of(query) | {"state": "open", "search": None}
+        return set(reader.wanted(wanted, limit=query.limit))
+
+
 def _texts(plate: PlateNow) -> str:
     texts = (plate.plate, plate.recipe, plate.title, plate.job, plate.lot, plate.by, plate.note)
     return "\n".join(text for text in texts if text).casefold()
@@ -75,9 +96,7 @@ def _texts(plate: PlateNow) -> str:
 def _on_record(here: Context, query: PlatesQuery) -> list[PlateListed]:
     try:
         with journal(here) as reader:
-            state = None if query.state == "in flight" else query.state
-            look = partial(reader.runs, step="plate", state=state)
-            found = search_runs(look, query.search, query.limit)
+            found = reader.runs(limit=query.limit, **wanted_of(query))
     except ApiError:
         if not here.settings.journal.exists():  # nothing was recorded yet
             return []
@@ -98,11 +117,13 @@ def _data(run: RunRecord) -> Json:
 
 @router.post("/v1/plates")
 async def make_plate(body: NewPlate, here: Here, who: Asking) -> PlateMade:
-    """Take up a plate. A draft recipe takes the right to approve it."""
+    """Take up a plate. A draft recipe takes the right to approve it. What stands against its lot is
+    asked first: the refusal has its names as ``asks``, to be given as ``accept``."""
     making = await run_in_threadpool(_looked_up, here, body)
     refuse_blocked(making)
     if making.revision.state is State.DRAFT:
         must(who, Right.SIGN_RECIPES)
+    ask_first(making, body.accept)
     request = MakePlate(plate=_to_make(body, making), who=who.name, role=who.role)
     taken = await here.daemon.ask(request, PlateTaken)
     notices = await run_in_threadpool(_counted, here, making, body, taken.plate, who)
@@ -148,7 +169,7 @@ def _counted(here: Context, making: Making, body: NewPlate, plate: str, who: Who
 
 @router.get("/v1/plates/{plate}")
 async def plate(plate: str, here: Here) -> PlateWhole:
-    """Everything about one plate: now, if it is in flight, and its record."""
+    """Everything about one plate: now, if it is in progress, and its record."""
     now = next((p for p in await _in_flight(here) if p.plate == plate), None)
     record = await run_in_threadpool(_record_of, here, plate)
     if now is None and record is None:
@@ -173,6 +194,100 @@ def _record_of(here: Context, plate: str) -> PlateRecord | None:
         parts=[part.summary for part in parts],
         told=[event_view(event) for event in events],
     )
+
+
+@router.post("/v1/plates/{plate}/note")
+async def note_plate(plate: str, body: NoteOnPlate, here: Here, who: Asking) -> Done:
+    """Add a note to a plate that has ended, as an entry of its own."""
+    await run_in_threadpool(_ended, here, plate)
+    request = NotePlate(plate=plate, text=body.text, who=who.name, role=who.role)
+    return await here.daemon.ask(request, Done)
+
+
+@router.post("/v1/plates/{plate}/correct")
+async def correct_plate(plate: str, body: PlateCorrectionAsked, here: Here, who: Asking) -> Done:
+    """Correct lot, job, verdict, a depth or a dose of a plate that has ended, as an entry of its
+    own; what was recorded stays, and is shown beside it."""
+    request = await run_in_threadpool(_correction, here, plate, body)
+    signed = request.model_copy(update={"who": who.name, "role": who.role})
+    return await here.daemon.ask(signed, Done)
+
+
+def _ended(here: Context, plate: str) -> tuple[RunRecord, RunStory]:
+    with journal(here) as reader:
+        run = reader.run(plate)
+        if run is None or run.start.run_kind != "plate":
+            raise ApiError(f"there is no plate {plate}; see /v1/plates", "unknown")
+        if run.end is None:
+            raise ApiError(f"plate {plate} has not ended; wait for its end", "refused")
+        return run, story_of(reader, run)
+
+
+def _correction(here: Context, plate: str, body: PlateCorrectionAsked) -> CorrectPlate:
+    """What is to be put down; ``ApiError`` says what is wrong with it."""
+    run, story = _ended(here, plate)
+    field: str = body.field
+    now = body.value.strip()
+    right: str | float = now
+    was: str | float | None = None
+    match body.field:
+        case "lot":
+            was = run.summary.lot
+            _must_be_a_lot(here, now)
+        case "job":
+            was = run.summary.job
+        case "verdict":
+            was = run.summary.judgement
+            if now not in VERDICTS:
+                raise ApiError(f"a verdict is {' or '.join(VERDICTS)}, not {now!r}", "refused")
+        case "depth":
+            depths = {depth.point: depth for depth in story.depths}
+            if body.point not in depths:
+                there = ", ".join(depths) or "none"
+                raise ApiError(f"say which depth: measured points of {plate}: {there}", "refused")
+            field, was, right = f"depth {body.point}", depths[body.point].um, _um(now)
+        case "dose":
+            field, was, right = _dose(here, run, body, now)
+    if right == was:
+        raise ApiError(f"{field} of {plate} is {now} already", "refused")
+    return CorrectPlate(plate=plate, field=field, was=was, now=right, why=body.why)
+
+
+def _must_be_a_lot(here: Context, lot: str) -> None:
+    with reading(here) as store:
+        if store is not None and lot not in {one.lot.name for one in store.shelf.lots()}:
+            raise ApiError(f"there is no lot {lot}; add it first, or choose one", "refused")
+
+
+def _dose(
+    here: Context, run: RunRecord, body: PlateCorrectionAsked, value: str
+) -> tuple[str, float, float]:
+    """Field, what stood there and what is right, both in mJ/cm²."""
+    plate = run.start.run_id
+    with journal(here) as reader:
+        recorded = {
+            part.start.run_id: part.end.dose_mj_cm2 for part in reader.parts(plate)
+            if part.end is not None and part.end.dose_mj_cm2 is not None
+        }  # fmt: skip
+    if body.run_id not in recorded:
+        there = ", ".join(recorded) or "none"
+        raise ApiError(f"say of which exposure: those of {plate} with a dose: {there}", "refused")
+    try:
+        right = round(DOSE.parse(value), 3)
+    except ValueError as error:
+        raise ApiError(f"a dose: {error}", "refused") from None
+    if right > MOST_MJ_CM2:
+        raise ApiError(f"a dose of {value}: must be at most {MOST_MJ_CM2:g} mJ/cm²", "refused")
+    field = f"dose {body.run_id}"
+    newest = run.summary.newest(field)
+    return field, recorded[body.run_id] if newest is None else float(newest.now), right
+
+
+def _um(text: str) -> float:
+    number = re.fullmatch(r"(\d{1,4}(?:[.,]\d{1,4})?)\s*(?:um|µm|μm)?", text)
+    if number is None:
+        raise ApiError(f"a depth is a number of µm, such as 24.5 um, not {text!r}", "refused")
+    return float(number[1].replace(",", "."))
 
 
 @router.post("/v1/plates/{plate}/{act}")

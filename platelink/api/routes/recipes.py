@@ -137,8 +137,8 @@ def approve_recipe(
         draft = found(store, lambda s: s.find(which))
         if draft.life[0].who == who.name and not own_may:
             raise ApiError(
-                f"{draft.name} is your own draft: another lead approves it "
-                "(own_approval in the configuration's [recipes])",
+                f"{draft.name} is your own draft: another lead must approve it "
+                "([recipes] own_approval in the configuration)",
                 "refused",
             )
         return revision_view(store.approve(which, here.by(who, body.why)))

@@ -80,7 +80,7 @@ def lot(name: str, here: Here) -> LotWhole:
 
 @router.post("/v1/lots", tags=LOTS)
 def add_lot(body: NewLot, here: Here, who: Asking) -> Lot:
-    """A lot that came."""
+    """Record a delivered lot."""
     for day in (body.received_on, body.best_before):
         if day is not None:
             _day(day)
@@ -163,7 +163,7 @@ def screen(name: str, here: Here) -> ScreenWhole:
 
 @router.post("/v1/screens", tags=SCREENS)
 def add_screen(body: NewScreen, here: Here, who: Asking) -> Screen:
-    """A screen to be used."""
+    """Record a screen."""
     values = body.model_dump()
     try:
         new = recipe_stock.Screen.model_validate(values)

@@ -79,7 +79,7 @@ async def expose(job: ExposureJob, here: Here, who: Asking) -> Done:
     if job.accept_overdue:
         must(who, Right.ACCEPT_OVERDUE)
     if who.token is not None and job.operator not in (None, who.name):
-        raise ApiError(f"the operator is who signed in, {who.name}; leave it out", "misuse")
+        raise ApiError(f"the operator is the person signed in, {who.name}; leave it out", "misuse")
     asked = job.model_copy(update={"operator": job.operator or who.name})
     return await here.daemon.ask(Expose(job=asked, who=who.name, role=who.role), Done)
 

@@ -105,7 +105,7 @@ class Alarm:
         if act is Act.RESET and self.state is AlarmState.LATCHED_UNACKNOWLEDGED:
             return "acknowledge it first"
         if act is Act.RESET and self.standing:
-            return "its condition is not over"
+            return "its condition still stands"
         return f"it cannot be {act} now"
 
     def rank(self) -> tuple[bool, Priority, float]:
@@ -120,12 +120,15 @@ class Alarm:
         """What was measured, the limit, for how long, the likely cause and the next act."""
         d = self.definition
         parts = []
-        for word, number in (("", self.value), ("limit ", self.limit)):
-            if number is not None:
-                parts.append(f"{word}{number:.4g} {d.unit}".rstrip())
+        if self.value is not None:
+            parts.append(f"{self.value:.4g} {d.unit}".rstrip())
+        if self.limit is not None:
+            parts.append(f"limit {self.limit:.4g} {d.unit}".rstrip())
         lasted_s = None if self.since_s is None else max(0.0, t - self.since_s)
         if not self.standing:
-            over = f"{d.name} is over" + ("" if lasted_s is None else f" after {lasted_s:.0f} s")
+            over = f"{d.name} is over"
+            if lasted_s is not None:
+                over = f"{d.name} is over after {lasted_s:.0f} s"
             return f"{over}: {', '.join(parts)}" if parts else over
         if lasted_s is not None:
             parts.append(f"for {lasted_s:.0f} s")

@@ -114,9 +114,9 @@ class Alarms:
         longest_s = alarm.definition.longest_shelf_s if alarm else 0.0
         problem = ""
         if longest_s <= 0.0:
-            problem = "this alarm cannot be shelved; answer it"
+            problem = "this alarm cannot be shelved; acknowledge it and act on it"
         elif not 0.0 < until_s - max(now, self._now) <= longest_s:
-            problem = f"the end must lie ahead, by {longest_s / 60.0:g} min at most"
+            problem = f"choose an end in the future, at most {longest_s / 60.0:g} min from now"
         return self._act(name, Act.SHELVED, who, why, problem=problem, until_s=until_s, now=now)
 
     def unshelve(self, name: str, who: str, *, now: float) -> tuple[AlarmOutput, ...]:
@@ -141,11 +141,11 @@ class Alarms:
         self._due = None
         alarm = self._alarms.get(name)
         if not who.strip():
-            problem = "say who asks"
+            problem = "no person named"
         elif why is not None and not why.strip():
             problem = "say why"
         if alarm is None:
-            self._refuse(name, act, "there is no such alarm")
+            self._refuse(name, act, "no such alarm")
         elif problem := problem or alarm.impossible(act):
             self._refuse(name, act, f"it is {alarm.state}; {problem}")
         else:
@@ -164,7 +164,7 @@ class Alarms:
         if alarm is None or alarm.state is not state:
             self._refuse(name, Act.BACK_QUIET, f"it is not {state}")
         elif not who.strip():
-            self._refuse(name, Act.BACK_QUIET, "say who asks")
+            self._refuse(name, Act.BACK_QUIET, "no person named")
         else:
             alarm.shelved_until = math.inf
             self._move(alarm, alarm.back(), self._now, who.strip(), None)
@@ -209,7 +209,7 @@ class Alarms:
         """Take up a snapshot made ``down_s`` ago (None: not known), before any other input.
 
         Alarms that are no longer defined are left out. What ``snapshot`` did not write is an error
-        of the program: KeyError or ValueError. First-out and rate begin anew."""
+        of the program: KeyError or ValueError. First-out and rate start over."""
         self._advance(now)
         for name, one in snapshot.items():
             if name in self._alarms:
@@ -236,7 +236,7 @@ class Alarms:
             if alarm.shelved_until <= t:
                 alarm.shelved_until = math.inf
                 if alarm.state is AlarmState.SHELVED:
-                    self._move(alarm, alarm.back(), t, None, "its shelving has ended")
+                    self._move(alarm, alarm.back(), t, None, "shelving has ended")
             else:
                 self._stand(alarm, t)
         self._now = now

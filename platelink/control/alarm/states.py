@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import Enum, IntEnum, StrEnum
+from typing import NamedTuple
 
 
 class AlarmState(StrEnum):
@@ -176,6 +177,16 @@ class Definition:
                 raise ValueError(f"{self.name}: {name} = {value} must be 0 or more")
 
 
+class Of(NamedTuple):
+    """What an alarm is of: a run of the record, and the plate."""
+
+    run: str | None = None
+    plate: str | None = None
+
+
+NOTHING = Of()
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """What a part of the unit says about one alarm: as ``Alarms.condition`` takes it."""
@@ -184,6 +195,7 @@ class Condition:
     active: bool
     value: float | None = None
     limit: float | None = None
+    of: Of = NOTHING
 
     @property
     def name(self) -> str:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import CONTACT_LOST
-from platelink.control.contact.finding import GOING_ON, Cause, Finding, Verdict
+from platelink.control.contact.finding import GOING_ON, Finding, Verdict
 from platelink.control.contact.line import Line, fit
 from platelink.control.contact.pulldown import NEAR, NOT_KNOWN, PullDown, Usual
+from platelink.events.light import Cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,15 +144,19 @@ class ContactGate:
         cause = Cause.UNSTEADY if abs(slope) - unsure <= limit else Cause.CREEPING
         if cause is Cause.UNSTEADY:
             text = (
-                f"unsteady by {line.sd_kpa:.2f} kPa, whether it keeps within {limit:.1f} kPa/min "
-                "cannot be told; look for a leak or a loose hose"
+                f"unsteady by {line.sd_kpa:.2f} kPa, so a fall above {limit:.1f} kPa/min "
+                "would not show; look for a leak or a loose hose"
             )
         elif slope < 0.0:
-            text = f"falls {-slope:.1f} kPa/min in the hold test, limit {limit:.1f} kPa/min; look "
-            text += "for a leak"
+            text = (
+                f"falls {-slope:.1f} kPa/min in the hold test, limit {limit:.1f} kPa/min; look "
+                "for a leak"
+            )
         else:
-            text = f"still rises {slope:.1f} kPa/min, limit {limit:.1f} kPa/min; look at pump and "
-            text += "hose, or give it longer"
+            text = (
+                f"still rises {slope:.1f} kPa/min, limit {limit:.1f} kPa/min; look at pump and "
+                "hose, or allow more time"
+            )
             cause = Cause.PUMP
         return Finding(Verdict.LOST, begins + text, _lost(line.mean_kpa, None), cause=cause)
 
@@ -246,8 +251,8 @@ class ContactGate:
         self._off_s = None
         return Finding(
             Verdict.LOST,
-            f"with the pump off the vacuum falls {fall:.1f} kPa/min, limit {limit:.1f} kPa/min: a "
-            "leak that the pump hides; look at blanket, seal and hose, then restart",
+            f"with the pump off, the vacuum falls {fall:.1f} kPa/min, limit {limit:.1f} "
+            "kPa/min: a leak hidden by the pump; check blanket, seal and hose, then restart",
             Condition(CONTACT_LOST, True, line.mean_kpa if line else None),
             cause=Cause.CREEPING,
         )

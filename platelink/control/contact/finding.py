@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from platelink.control.alarm.states import Condition
 from platelink.events.event import Event
+from platelink.events.light import Cause
 
 
 class Verdict(StrEnum):
@@ -16,16 +17,6 @@ class Verdict(StrEnum):
     HELD = "held"
     LEAKS = "leaks"
     LOST = "lost"
-
-
-class Cause(StrEnum):
-    """Of what kind a contact is that leaks or is lost."""
-
-    SUDDEN = "sudden"
-    CREEPING = "creeping"
-    UNSTEADY = "unsteady"
-    PUMP = "pump"
-    GAUGE = "gauge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +30,7 @@ class Finding:
     event: Event | None = None
     """How it is recorded where the exposure goes on."""
     cause: Cause | None = None
+    """Of what kind a contact is that leaks or is lost."""
     pump: bool | None = None
     """The vacuum output is to be so from now on; None: as it is."""
 

@@ -15,8 +15,9 @@ from itertools import pairwise
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import CONTACT_LOST, GAUGE_OFF_ZERO, GAUGE_STUCK
 from platelink.control.contact.contact import ContactLimits
-from platelink.control.contact.finding import Cause, Finding, Verdict
+from platelink.control.contact.finding import Finding, Verdict
 from platelink.control.contact.past import ContactPast
+from platelink.events.light import Cause
 
 CHANCE = 1e-8
 """Below it alike values are no chance any more: at worst one false call in 10^8 values, 58 days of
@@ -138,8 +139,8 @@ class GaugeNature:
             return None
         return Finding(
             Verdict.LOST,
-            f"the vacuum gauge stands still at {self._last_kpa:.2f} kPa, {self._same} values in "
-            f"{self._now - self._since:.1f} s without its own noise: contact is not known; look at "
+            f"the vacuum gauge is stuck at {self._last_kpa:.2f} kPa, {self._same} values in "
+            f"{self._now - self._since:.1f} s without change: contact is not known; check "
             "gauge, hose and wiring, then restart",
             Condition(GAUGE_STUCK, True, self._last_kpa),
             cause=Cause.GAUGE,
@@ -152,9 +153,8 @@ def off_zero(vented_kpa: float, limit_kpa: float) -> Finding | None:
         return None
     return Finding(
         Verdict.LOST,
-        f"the vacuum gauge shows {vented_kpa:.1f} kPa of a vented frame, it must be within "
-        f"{limit_kpa:.1f} kPa of 0: contact would not be known; look at gauge, hose and "
-        "calibration, then restart",
+        f"the vacuum gauge shows {vented_kpa:.1f} kPa with the frame open, it must be within "
+        f"{limit_kpa:.1f} kPa of 0; check gauge, hose and calibration, then restart",
         Condition(GAUGE_OFF_ZERO, True, vented_kpa, math.copysign(limit_kpa, vented_kpa)),
         cause=Cause.GAUGE,
     )
@@ -171,7 +171,7 @@ def unreachable(vented_kpa: float, limits: ContactLimits) -> Finding | None:
     return Finding(
         Verdict.LOST,
         f"the air pressure is {air_kpa:.1f} kPa today, no pump reaches a vacuum of "
-        f"{limits.low_kpa:.1f} kPa: ask for less, then begin anew",
+        f"{limits.low_kpa:.1f} kPa: use a lower limit, then start again",
         Condition(CONTACT_LOST, True, air_kpa, limits.low_kpa),
         cause=Cause.GAUGE,
     )

@@ -15,10 +15,10 @@ from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import CONTACT_LEAKS, CONTACT_LOST, GAUGE_SILENT
 from platelink.control.contact.bank import Bank
 from platelink.control.contact.contact import ContactLimits
-from platelink.control.contact.finding import GOING_ON, Cause, Finding, Verdict
+from platelink.control.contact.finding import GOING_ON, Finding, Verdict
 from platelink.control.contact.line import SURE, Line, fit
 from platelink.control.contact.noise import NoiseModel
-from platelink.events.light import ContactWeaker
+from platelink.events.light import Cause, ContactWeaker
 
 FORECAST_S = 3.0
 """A fall is told ahead by the values of so long, no older than the fall."""
@@ -42,10 +42,10 @@ BEAT_WEIGHT = 0.05
 SWING = 2.0
 """An unsteady vacuum goes so many standard deviations below its middle."""
 _WHERE = {
-    Cause.SUDDEN: "look at the blanket's edge and the hose",
-    Cause.CREEPING: "look at seal, joints of the hose and pump",
-    Cause.UNSTEADY: "look for an edge that lifts or a loose hose",
-    Cause.PUMP: "look whether the pump still runs",
+    Cause.SUDDEN: "check the blanket's edge and the hose",
+    Cause.CREEPING: "check seal, hose joints and pump",
+    Cause.UNSTEADY: "look for a lifting edge or a loose hose",
+    Cause.PUMP: "check that the pump runs",
     Cause.GAUGE: "check gauge and calibration",
 }
 
@@ -148,7 +148,7 @@ class ContactWatch:
         sure = unsure_kpa if told_s < TELL_S else unsure_kpa / SURE
         if level_kpa + sure < low_kpa:
             text = (
-                f"{fell} and would be {level_kpa:.1f} kPa before the light ends, limit "
+                f"{fell} and would reach {max(0.0, level_kpa):.1f} kPa before the end, limit "
                 f"{low_kpa:.1f} kPa: {_WHERE[cause]}, then restart"
             )
             lost = Condition(CONTACT_LOST, True, vacuum_kpa)  # measured; its fall was judged
@@ -189,7 +189,7 @@ class ContactWatch:
         if not first:
             return GOING_ON
         text = (
-            f"{what}, limit {low_kpa:.1f} kPa: it goes on while that is kept; {_WHERE[cause]} "
+            f"{what}, limit {low_kpa:.1f} kPa: the exposure continues above that; {_WHERE[cause]} "
             "before the next exposure"
         )
         return Finding(Verdict.LEAKS, text, self.leak, told, cause)

@@ -156,13 +156,13 @@ class AdvisoryExposure(Machine):
     def hold(self, reason: str, *, now: float) -> Outputs:
         """Not possible: the lamps are not ours."""
         self._now = now
-        self._refuse("hold is not possible: this unit switches its own lamps")
+        self._refuse("cannot hold: this unit switches its own lamps")
         return self._take()
 
     def restart(self, reason: str, *, now: float) -> Outputs:
         """Not possible: see ``hold``."""
         self._now = now
-        self._refuse("restart is not possible: this unit switches its own lamps")
+        self._refuse("cannot restart: this unit switches its own lamps")
         return self._take()
 
     def _end_early(self, passing: State, end: State, reason: str, now: float) -> Outputs:
@@ -216,13 +216,19 @@ class AdvisoryExposure(Machine):
         darks = self._darkest
         rule = self._meter.rule
         read: tuple[float, ...] = ()
-        problem = rule.light.dark_problem(darks) if darks else "no dark reading before light"
+        problem = "the light came on before the dark was measured"
+        if darks:
+            problem = rule.light.dark_problem(
+                darks,
+                expected_mw_cm2=self._expected_mw_cm2,
+                tolerance_pct=self.request.tolerance_pct,
+            )
         if darks and not problem:
             light = rule.light.with_dark(darks)
             self._meter.rule = DoseRule(light, rule.reciprocity_p, rule.reference_mw_cm2)
             read = tuple(darks)
         else:
-            self._note(DarkNotRead(), f"{problem}; the calibration's is used")
+            self._note(DarkNotRead(), f"{problem}; the calibration's dark reading is used")
         self._lit = True
         self._meter.restart_at(last)
         self._note(LightSeen(read), f"{level:.2f} mW/cm²", last.ticks)
@@ -252,7 +258,7 @@ class AdvisoryExposure(Machine):
         ahead = self._learned.afterglow_s * rate
         if not self._signalled and self.dose_mj_cm2 + ahead >= self.request.target_dose_mj_cm2:
             self._signalled = True
-            self._note(DoseReached(), "target dose reached: end the light now", point.ticks)
+            self._note(DoseReached(), "target dose reached: switch the light off now", point.ticks)
             self._send(m.SetOutput(m.Output.BEEPER, 1, BEEP_MS))
 
     def _light_gone(self) -> None:
@@ -267,7 +273,7 @@ class AdvisoryExposure(Machine):
             self._move(State.STOPPING)
             self._finish(
                 State.STOPPED,
-                f"the unit's timer ended the light {target - dose:.1f} mJ/cm² early",
+                f"the unit's timer switched the light off {target - dose:.1f} mJ/cm² early",
             )
         else:
             text = f"light ended {off_pct:+.1f} % off the target dose as this sensor reads"
@@ -313,8 +319,8 @@ class AdvisoryExposure(Machine):
             self._move(State.ABORTING)
             self._finish(
                 State.ABORTED,
-                f"the device restarted in mid-exposure; {self.dose_mj_cm2:.1f} mJ/cm² are known, "
-                "the rest is not; judge the plate",
+                f"the device restarted during the exposure; {self.dose_mj_cm2:.1f} mJ/cm² are "
+                "certain, the rest is not known; judge the plate",
             )
         self._last = None
         self._dark.begin()
@@ -330,7 +336,7 @@ class AdvisoryExposure(Machine):
     def _finish(self, end: State, reason: str) -> None:
         saturated, unknown = bool(self._reason), self._unknown_mj_cm2
         if saturated:
-            reason += f"; {self._reason}: up to {unknown:.1f} mJ/cm² more may have fallen"
+            reason += f"; {self._reason}: up to {unknown:.1f} mJ/cm² more may have been given"
             if unknown > self.request.tolerance_pct / 100.0 * self.request.target_dose_mj_cm2:
                 reason += "; judge the plate"
         self._reason = reason

@@ -14,7 +14,7 @@ from platelink.control.light.request import ExposureRequest, Optics
 from platelink.control.light.stretch import Stretch
 from platelink.control.light.tally import Tally
 from platelink.control.states import ExposureOutput, Noted, Send
-from platelink.events.light import Armed, Waiting
+from platelink.events.light import Armed, Cause, Waiting
 from platelink.link import messages as m
 
 _ALL_INPUTS = m.Input.INTERLOCK_CLOSED | m.Input.STOP_RELEASED
@@ -28,6 +28,8 @@ class Found:
     stretch: Stretch | None = None
     """Its order is on the way."""
     problem: str = ""
+    cause: Cause = Cause.DEVICE
+    """Of the problem."""
     """Why it cannot be given."""
 
 
@@ -60,7 +62,7 @@ class Approach:
         before = self.waiting
         self.waiting = self.ready.missing(sample, tick_uncertainty)
         if self.waiting:
-            text = "waiting for " + ", ".join(self.waiting)
+            text = f"waiting for {', '.join(self.waiting)}"
             return Found((Noted(Waiting(), text),) if self.waiting != before else ())
         # Another daemon, or none of ours before a restart, may have given orders since.
         self.order = max(self.order, sample.order + 1)
@@ -74,13 +76,13 @@ class Approach:
             hour=self._hour, point=point,
         )  # fmt: skip
         if isinstance(plan, str):
-            return Found(problem=plan)
+            return Found(problem=plan, cause=Cause.LIGHT)
         self.going_on = False
         stretch = Stretch(plan, self._tally.meter.copy(), point)
         armed = Armed(self.order, plan.predicted_s, plan.guard_s, point.head_c, tuple(darks))
         text = f"about {plan.predicted_s:.1f} s of light expected"
         if not plan.learned.afterglow_known:
-            text += "; learning: it goes dark once before its end, for its after-glow is not known"
+            text += "; the light goes off once before the end to measure the after-glow"
         return Found((Noted(armed, text, point.ticks), Send(stretch.arm())), stretch)
 
     def answered(self, command: m.Command, code: m.ReplyCode | None) -> Found:
@@ -88,9 +90,9 @@ class Approach:
         if not isinstance(command, m.Arm | m.Open) or command.order != self.order:
             return Found()
         if code is None:
-            return Found(problem="the device did not answer the standing order; restart")
+            return Found(problem="no reply from the device to the order; restart")
         if code is not m.ReplyCode.OK:
             return Found(problem=sentences.refused(command, code))
         if not self.ready.recorded:
-            return Found(problem=sentences.UNRECORDED)
+            return Found(problem=sentences.UNRECORDED, cause=Cause.RECORD)
         return Found((Send(m.Open(self.order)),) if isinstance(command, m.Arm) else ())

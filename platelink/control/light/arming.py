@@ -23,7 +23,9 @@ def stretch_plan(
     """The plan of the next stretch of light with this dark reading, which becomes the tally's; or
     what is in the way. ``hour`` is what the device has given before ``point``."""
     rule = tally.meter.rule
-    problem = optics.light.dark_problem(darks)
+    problem = optics.light.dark_problem(
+        darks, expected_mw_cm2=tally.expected_mw_cm2, tolerance_pct=request.tolerance_pct
+    )
     predicted_s = tally.predicted_s()
     left_s = request.max_light_s - tally.light_s(None)
     if predicted_s > left_s:

@@ -50,4 +50,4 @@ class DoubtNews:
             self._order, light_s, doubt.more, doubt.less, more_mw_cm2, less_mw_cm2
         )  # fmt: skip
         more, less = f"{doubt.more:.1f} mJ/cm² more", f"{doubt.less:.1f} mJ/cm² less"
-        return (Noted(event, f"up to {more} or {less} may have fallen than is counted"),)
+        return (Noted(event, f"up to {more} or {less} may have been given than is counted"),)

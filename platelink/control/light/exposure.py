@@ -36,7 +36,7 @@ from platelink.control.states import (
     State,
     Step,
 )
-from platelink.events.light import Restarted
+from platelink.events.light import Cause, Restarted
 from platelink.events.unit import DeviceRestarted, LinkLost
 from platelink.link import messages as m
 from platelink.sensing.readings import Reading
@@ -121,10 +121,10 @@ class Exposure(Machine):
             self._enter_contact()
         return self._take()
 
-    def hold(self, reason: str, *, now: float) -> Outputs:
+    def hold(self, reason: str, *, now: float, cause: Cause = Cause.PERSON) -> Outputs:
         self._now = now
         if self._allowed("hold", State.RUNNING, State.RESTARTING):
-            self._leave(State.HOLDING, reason)
+            self._leave(State.HOLDING, reason, cause)
         return self._take()
 
     def restart(self, reason: str, *, now: float) -> Outputs:
@@ -157,7 +157,7 @@ class Exposure(Machine):
         if self.state in (State.IDLE, State.HELD):
             self._finish(REST[passing], reason)
         elif passing in TRANSITIONS[self.state]:
-            self._leave(passing, reason)
+            self._leave(passing, reason, Cause.PERSON)
         else:
             self._allowed(passing.value)
         return self._take()
@@ -214,7 +214,7 @@ class Exposure(Machine):
             return ()
         self._note(LinkLost(), reason)
         if self._approach.going_on:
-            self._leave(State.HOLDING, f"link lost before light: {reason}")
+            self._leave(State.HOLDING, f"link lost before light: {reason}", Cause.LINK)
         return self._take()
 
     def device_back(self, *, rebooted: bool, up_s: float, now: float) -> Outputs:
@@ -259,7 +259,7 @@ class Exposure(Machine):
     def _take_found(self, found: Found) -> None:
         self._out += found.outputs
         if found.problem:
-            self._leave(State.HOLDING, found.problem)
+            self._leave(State.HOLDING, found.problem, found.cause)
         elif found.stretch is not None:
             self._stretch, self._seen_t = found.stretch, self._now
 
@@ -267,7 +267,8 @@ class Exposure(Machine):
         if finding.verdict is Verdict.LOST:
             self._trouble = finding.trouble
             give_up = self.request.abort_on_leak and self.step is Step.LIGHT
-            self._leave(State.ABORTING if give_up else State.HOLDING, finding.text, finding.cause)
+            cause = finding.cause or Cause.GAUGE
+            self._leave(State.ABORTING if give_up else State.HOLDING, finding.text, cause)
         elif finding.event is not None:
             self._note(finding.event, finding.text)
         self._out += map(Send, self._switching.pump(finding.pump, now=self._now))
@@ -292,7 +293,7 @@ class Exposure(Machine):
             self._move(State.RUNNING)
         if stretch.fault and self.state is State.RUNNING:
             self._trouble = stretch.trouble
-            self._leave(State.HOLDING, stretch.fault)
+            self._leave(State.HOLDING, stretch.fault, conclusions.cause_of(stretch))
         if stretch.phase in (Phase.TAIL, Phase.OVER):
             self._switching.closed()
         if stretch.phase is Phase.OVER:
@@ -311,7 +312,7 @@ class Exposure(Machine):
             self._enter_contact()
         elif found.to is not None:
             self._trouble = found.trouble or self._trouble
-            self._leave(found.to, found.reason)
+            self._leave(found.to, found.reason, found.cause)
         else:
             self._rest()
 
@@ -326,7 +327,7 @@ class Exposure(Machine):
     def _run_out(self) -> None:
         """The present part has lasted too long: light off, or nothing more to wait for."""
         if self._link_up and self.state not in REST:
-            self._leave(State.HOLDING, self._patience.text)
+            self._leave(State.HOLDING, self._patience.text, Cause.TOO_LONG)
             return
         tally, silent_s = self._tally, None if self._link_up else self._now - self._seen_t
         if self._stretch is not None:
@@ -338,7 +339,7 @@ class Exposure(Machine):
 
     # --- moves -----------------------------------------------------------------------------
 
-    def _leave(self, passing: State, reason: str, cause: str | None = None) -> None:
+    def _leave(self, passing: State, reason: str, cause: Cause) -> None:
         """Turn to holding, stopping or aborting: lamp off first, then rest once it is dark."""
         if self.state is not passing:
             if passing not in TRANSITIONS[self.state]:

@@ -53,18 +53,19 @@ class Patience:
         elif state in REST:
             self.until = now + TAIL_S + REPORT_LIMIT_S + MARGIN_S
             self.text = (
-                "the device does not say that its light is off; the lamp may be burning: use the "
-                "unit's own stop, then judge the plate"
+                "the device does not confirm that the light is off; the lamps may be on: use "
+                "the unit's own stop button, then judge the plate"
             )
         elif stretch.phase is Phase.OPENING:
             self.until = now + OPENING_LIMIT_S
-            self.text = f"lamp not on {OPENING_LIMIT_S:.0f} s after the standing order"
+            self.text = f"lamp not on {OPENING_LIMIT_S:.0f} s after the order"
         elif stretch.phase is Phase.LIGHT:
             self.until = now + left_s + FRAMES_S
             self.text = (
-                f"the device did not end its light at its guard time of {stretch.plan.guard_s:.0f} "
-                "s, so the computer did; have the device looked at before the next exposure"
+                "the device did not switch the light off at its guard time of "
+                f"{stretch.plan.guard_s:.0f} "
+                "s, so the computer did; have the device checked before the next exposure"
             )
         else:
             self.until = now + TAIL_S + REPORT_LIMIT_S + MARGIN_S
-            self.text = "the device tells no end of the after-glow"
+            self.text = "the device reports no end of the after-glow"

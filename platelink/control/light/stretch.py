@@ -174,7 +174,7 @@ class Stretch:
         self.meter.restart_at(self._last)  # the last sample before light
         self._sight = Sight(self.plan, self.meter, self._last)
         self._open_ticks = self._last.ticks
-        out.append(Noted(LampOn(), f"lamp on under order {self.plan.order}"))
+        out.append(Noted(LampOn(), f"lamps on, order {self.plan.order}"))
 
     def _count_light(
         self, sample: m.Sample, point: Point, refine: bool, out: list[ExposureOutput]
@@ -242,8 +242,8 @@ class Stretch:
         out.append(
             Noted(
                 GuardEndsFirst(),
-                f"{self.remaining_s:.0f} s to go at the present light, the guard time leaves "
-                f"{left_s:.0f} s; the lamps give less than expected",
+                f"{self.remaining_s:.0f} s to go at the present irradiance, the guard time leaves "
+                f"{left_s:.0f} s; the lamps are weaker than expected",
             )
         )
 
@@ -288,9 +288,9 @@ class Stretch:
             self.device_mj_cm2,
             self._aim.trend.level(),
         )
-        text = f"lamp off by {reason} after {self.light_s:.2f} s of light"
+        text = f"lamps off ({reason}) after {self.light_s:.2f} s of light"
         if not tail.told:
-            text += "; the device gave no account of the close"
+            text += "; the device has not confirmed the close"
         return Noted(off, text, ticks=tail.close_ticks)
 
     @property

@@ -245,7 +245,7 @@ class ExposureWork:
         elif memory.state is StepState.STOPPING:
             progress.leave(Move.REST, reason=self._given())
         else:
-            reason = f"{self._given()}; restart for the remainder, or stop"
+            reason = f"{self._given()}; restart for the remaining dose, or stop"
             if memory.state is StepState.HELD:
                 memory.reason = reason
             else:
@@ -302,7 +302,7 @@ class ExposureWork:
             return
         memory.cut = True
         if memory.state in (StepState.RUNNING, StepState.RESTARTING):
-            self._progress.move(Move.CUT, reason="recording stopped in it; asking the device")
+            self._progress.move(Move.CUT, reason="recording stopped meanwhile; asking the device")
 
 
 def _reciprocity(recipe: Recipe) -> Reciprocity:

@@ -1,4 +1,4 @@
-"""All plates in flight: one exposure bed, and everything else side by side. Pure.
+"""All plates in progress: one exposure bed, and everything else side by side. Pure.
 
 While one plate lies under the lamps, others are washed, dried, inspected; one that wants the bed
 waits for it. The oven takes several plates and has one temperature.
@@ -7,10 +7,11 @@ waits for it. The oven takes several plates and has one temperature.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from platelink.contract.words import PlateAct
-from platelink.control.alarm.states import Condition
+from platelink.control.alarm.states import Condition, Of
 from platelink.control.procedure.exposing import ExposureWork
 from platelink.control.procedure.kinds import cannot_make
 from platelink.control.procedure.outputs import (
@@ -62,9 +63,10 @@ class PlatesInFlight:
         """What alarms want to know, by alarm: of several plates the one with the trouble."""
         found: dict[str, Condition] = {}
         for plate in self.plates.values():
+            of = Of(plate.present.runs[-1] if plate.present.runs else None, plate.plan.plate)
             for condition in plate.work.conditions():
                 if condition.active or condition.name not in found:
-                    found[condition.name] = condition
+                    found[condition.name] = replace(condition, of=of)
         return found
 
     def next_deadline(self) -> float | None:
@@ -77,9 +79,9 @@ class PlatesInFlight:
         """Why this plate cannot be made here; empty when it can."""
         problems = list(cannot_make(plan.recipe, self.unit))
         if plan.plate in self.plates:
-            problems.append(f"plate {plan.plate} is being made already; give it another name")
+            problems.append(f"plate {plan.plate} is already in progress; choose another name")
         if len(self.plates) >= MAX_PLATES:
-            problems.append(f"{len(self.plates)} plates are in flight; end some first")
+            problems.append(f"{len(self.plates)} plates are in progress; end some first")
         return "; ".join(problems)
 
     def make(self, plan: PlatePlan, *, now: float) -> tuple[PlateOutput, ...]:
@@ -101,7 +103,7 @@ class PlatesInFlight:
         found = self.plates.get(plate)
         if found is None:
             there = ", ".join(self.plates) or "none"
-            return (PlateRefused(f"plate {plate} is not in flight; in flight: {there}"),)
+            return (PlateRefused(f"plate {plate} is not in progress; in progress: {there}"),)
         waits = self.waiting_for(found, busy)
         if waits and request.act is PlateAct.BEGIN:
             return (PlateRefused(f"plate {plate} waits for {waits[0]}"),)

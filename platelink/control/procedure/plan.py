@@ -45,7 +45,7 @@ class StepDefaults:
         if not out:
             return ""
         return (
-            f"step {step} has limits of {' and '.join(out)}, and the sensor tells {low_c:.1f} to "
+            f"step {step} has limits of {' and '.join(out)}, and the sensor reads {low_c:.1f} to "
             f"{high_c:.1f} °C only; correct its section of the configuration, or use another recipe"
         )
 

@@ -144,17 +144,17 @@ class Plate:
             which = steps[seen].name if 0 <= seen < len(steps) else seen
             return f"{name} for step {which}: the plate is at {self.step.name} now; look again"
         if not request.who.strip():
-            return f"{name}: say who asks"
+            return f"{name}: no person named"
         if request.act not in self.acts():
             can = ", ".join(self.acts()) or "nothing"
             text = f"{name} while {self.step.name} is {self.present.state}; possible: {can}"
             if waits_for := self.work.status().waiting_for:
                 text += f"; it waits for {waits_for}"
             if self.cut and request.act is PlateAct.RESTART:
-                text += "; what the device did meanwhile is still being asked"
+                text += "; waiting for the device's report"
             return text
         if request.act is PlateAct.SKIP and not request.reason.strip():
-            return f"{name} without a reason; say why {self.step.name} is left out"
+            return f"to skip {self.step.name}, give a reason"
         return ""
 
     # --- what the unit says ----------------------------------------------------------------

@@ -127,7 +127,7 @@ class Progress:
             str(after), str(move), request.who if request else None, reason, run_id,
         )  # fmt: skip
         why = f"; {reason}" if reason and reason != present.reason else ""
-        text = f"{step.name}: {present.state} to {after}{why}"
+        text = f"{step.name}: {present.state} to {after}" + why
         present.state, present.reason = after, reason
         if move is Move.TURN:
             self.turn_at = self.now

@@ -26,7 +26,7 @@ from platelink.control.steps.door import KEPT, ClosedFalls, DoorWatch
 from platelink.control.steps.lagging import LaggingPlate, PlateTotals
 from platelink.control.steps.oven import BakeRequest, OvenTotals
 from platelink.control.steps.unswitched import Unswitched
-from platelink.events.light import Held, Restarted
+from platelink.events.light import Cause, Held, Restarted
 from platelink.events.steps import (
     BakeEnded,
     BakeResumed,
@@ -187,8 +187,8 @@ class Bake(Unswitched):
             self._note(
                 OvenSensorLost(),
                 f"no oven temperature for {self._now - self._t:.0f} s (limit "
-                f"{request.sensor_limit_s:.0f} s); no minutes count; check the sensor and its "
-                "wiring",
+                f"{request.sensor_limit_s:.0f} s); no minutes are counted; check the sensor "
+                "and its wiring",
             )
         late = self._band_at + request.band_limit_s <= self._now
         if late and not self._never and not self._in_band:
@@ -215,11 +215,12 @@ class Bake(Unswitched):
         self._over_reported = True
         text = (
             f"oven air {oven_c:.1f} °C above its limit {limit_c:.1f} °C for "
-            f"{t - self._over_since:.0f} s; switch it off, judge the plate, then restart or abort"
+            f"{t - self._over_since:.0f} s; switch the oven off, judge the plate, then "
+            "restart or abort"
         )
         self._note(OvenOverTemperature(oven_c, limit_c), text)
         if self._can(State.HOLDING):
-            self._hold("over-temperature")
+            self._hold("over-temperature", Cause.OVEN)
 
     def _watch_door(self, oven_c: float, t: float) -> None:
         was_open = self._door.open
@@ -243,7 +244,7 @@ class Bake(Unswitched):
         if self._plate is not None:
             self._plate.add(t, oven_c)
         if gap_s:
-            self._note(OvenGap(gap_s), f"{gap_s:.1f} s without oven temperature are not counted")
+            self._note(OvenGap(gap_s), f"{gap_s:.1f} s without an oven temperature are not counted")
         within = self.request.low_c <= oven_c <= self.request.high_c
         if within:
             self._band_at, self._never = t, False

@@ -94,7 +94,7 @@ def _depth_um(name: str, value: object) -> float:
 
 def _yes_no(name: str, value: object) -> bool:
     if not isinstance(value, bool):
-        raise ValueError(f"{name}: answer true (yes, all is well) or false, not {value!r:.40}")
+        raise ValueError(f"{name}: answer true (all is well) or false, not {value!r:.40}")
     return value
 
 
@@ -112,7 +112,7 @@ class Inspection(Unswitched):
         """Take the values; wrong ones are refused with a text."""
         self._at(now)
         if self.state is not State.RUNNING:
-            self._refuse(f"values cannot be taken while {self.state}; begin the step")
+            self._refuse(f"results cannot be recorded while {self.state}; begin the step")
             return self._take()
         try:
             found = self.result = judge(self.step, values)
@@ -132,7 +132,7 @@ class Inspection(Unswitched):
 
     def _restarted(self) -> None:
         self._move(State.RUNNING)
-        self._note(Restarted(), "the inspection goes on")
+        self._note(Restarted(), "the inspection continues")
 
     def snapshot(self) -> dict[str, Any]:
         """Plain values to go on from."""

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from platelink.contract.texts import said
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import STAGE_OVERDUE
 from platelink.control.light.request import BEEP_MS
@@ -18,7 +19,7 @@ from platelink.control.states import ENDED, ExposureOutput, State
 from platelink.control.steps.stage import Stage, StageResult, StagesStatus, Verdict
 from platelink.control.steps.unswitched import Unswitched
 from platelink.control.steps.water import Water
-from platelink.events.light import Held, Restarted
+from platelink.events.light import Cause, Held, Restarted
 from platelink.events.steps import (
     StageDue,
     StageEnded,
@@ -147,7 +148,7 @@ class Stages(Unswitched):
         if self.state is State.RUNNING and self._present.waiting and self.stage:
             return f"{self.stage.name} has not begun"
         if self.state is State.RUNNING and self.stage:
-            return f"{self.stage.name} is going on"
+            return f"{self.stage.name} is under way"
         return str(self.state)
 
     def _verdict(self, stage: Stage) -> Verdict:
@@ -199,7 +200,7 @@ class Stages(Unswitched):
     def _prompt(self) -> None:
         stage = self.stage
         assert stage is not None
-        self._note(StagePrompt(stage.time_s), f"{stage.name}: {stage.prompt}")
+        self._note(StagePrompt(stage.time_s), f"{stage.name}: {said(stage.prompt)}")
         self._present.waiting = stage.waits
         if not stage.waits:
             self._run()
@@ -222,7 +223,7 @@ class Stages(Unswitched):
             text = f"{stage.name}: {self._elapsed_s():.0f} of {stage.time_s:.0f} s"
             if overdue:
                 present.overdue_said = True
-                self._note(StageOverdue(), f"{text}; end it and confirm")
+                self._note(StageOverdue(), f"{text}; end it now and confirm")
             else:
                 present.due_said = True
                 self._note(StageDue(), f"{text}; end it now and confirm")
@@ -266,7 +267,7 @@ class Stages(Unswitched):
         self._move(State.RUNNING)
         if not self._present.waiting:
             self._from = self._now
-        self._note(Restarted(), self.stage.prompt if self.stage else "")
+        self._note(Restarted(), said(self.stage.prompt) if self.stage else "")
 
     def _ending(self, end: State) -> None:
         if self.stage is not None and self.state is not State.IDLE:
@@ -331,4 +332,5 @@ class Stages(Unswitched):
         text = f"after {away}; {self._elapsed_s():.0f} s of the stage are done"
         self._note(StagesResumed(down_s), text)
         if self.state is State.RUNNING and down_s is None:
-            self._hold("how long the computer was down is not known; judge the stage, then restart")
+            why = "it is not known how long the computer was down; judge the stage, then restart"
+            self._hold(why, Cause.TOO_LONG)

@@ -18,7 +18,7 @@ from platelink.control.states import (
     Machine,
     State,
 )
-from platelink.events.light import Holding
+from platelink.events.light import Cause, Holding
 
 
 class Temperatures(NamedTuple):
@@ -47,7 +47,7 @@ class Unswitched(Machine, ABC):
     def hold(self, reason: str, *, now: float) -> tuple[ExposureOutput, ...]:
         """Interrupt; ``restart`` goes on."""
         if self._allowed("hold", State.HOLDING, now):
-            self._hold(reason)
+            self._hold(reason, Cause.PERSON)
         return self._take()
 
     def restart(self, *, now: float) -> tuple[ExposureOutput, ...]:
@@ -95,9 +95,9 @@ class Unswitched(Machine, ABC):
         self._refuse(f"{what} is not possible while {self.state}")
         return False
 
-    def _hold(self, reason: str) -> None:
+    def _hold(self, reason: str, cause: Cause) -> None:
         self._move(State.HOLDING)
-        self._note(Holding(), reason)
+        self._note(Holding(cause), reason)
         self.reason = reason
         self._held()
         self._move(State.HELD)
@@ -109,7 +109,7 @@ class Unswitched(Machine, ABC):
         if self.state not in ENDED:
             if self._can(passing):
                 self._move(passing)
-                self._note(PASSING[passing](None), reason)
+                self._note(PASSING[passing](Cause.PERSON), reason)
             self._end(end, reason)
         return self._take()
 

@@ -70,11 +70,10 @@ class Water:
         water_c = self.present_c(now)
         if water_c is None:
             return (
-                f"the temperature of the water ({self.band}): no probe tells it; measure it and "
-                "type it in"
+                f"the water temperature ({self.band}): there is no probe; measure it and enter it"
             )
         if not self._within(water_c):
-            return f"the water: {water_c:.1f} °C, {self.band}; correct it and measure it again"
+            return f"the water: {water_c:.1f} °C, {self.band}; correct it and measure again"
         return ""
 
     def status(self, now: float) -> WaterStatus:
@@ -97,13 +96,13 @@ class Water:
         """A person has measured it. ValueError says what is wrong with that."""
         water_c = values.get("water_c")
         if self.probed(now):
-            raise ValueError(f"the probe tells the water's temperature, {self._c:.1f} °C")
+            raise ValueError(f"the probe measures the water, {self._c:.1f} °C")
         if isinstance(water_c, bool) or not isinstance(water_c, int | float):
-            raise ValueError("give the temperature of the water, a number of °C")
+            raise ValueError("enter the water temperature, a number in °C")
         if not 0.0 <= water_c <= 100.0:
-            raise ValueError(f"water of {water_c:g} °C cannot be; it is from 0 to 100 °C")
+            raise ValueError(f"water of {water_c:g} °C is not possible; enter 0 to 100 °C")
         self._c, self._by, self._at = float(water_c), who, now
-        return WaterTyped(self._c, who), f"water {water_c:.1f} °C, {self.band}, typed by {who}"
+        return WaterTyped(self._c, who), f"water {water_c:.1f} °C, {self.band}, entered by {who}"
 
     # --- while a stage runs ----------------------------------------------------------------
 

@@ -32,8 +32,9 @@ TOP_MW_CM2 = 16.0
 """No sensor of a case tells more."""
 HEARD_S = 0.2
 """Some frames are lost; more are a silence."""
-GOES_OUT_S = 0.2
-"""So long lamps and their contactor take, and a look; docs/exposure.md says what may be then."""
+GOES_OUT_S = 0.35
+"""So long before the end no step can be told from the end itself, and a look; docs/exposure.md
+says what may be then."""
 ONE_STEP_S = 0.7
 """What changes within this long is one step of the light."""
 COMPARED_S = 2.0
@@ -43,14 +44,15 @@ RULES = {
     "light alarmed": "light without an order is alarmed",
     "face dark": "no face says dark while the lamps are lit",
     "nothing old": "no value is shown that the device said more than a second ago",
-    "contact in light": "no light goes on without contact, unless it is alarmed",
+    "contact in light": "no light stays on without contact, unless there is an alarm",
     "complete dose": "complete means the true dose within the tolerance",
     "complete dark": "nothing is complete before it is dark",
     "recorded dose": "the recorded dose with its bound holds the true dose",
     "ends": "every run ends in bounded time",
-    "recorded": "nothing that was told as recorded is missing",
+    "recorded": "nothing that was shown as recorded is missing",
     "next": "the next exposure is not worse for it",
     "no exception": "no input raises an exception",
+    "gets on": "no input makes it spin or wait for ever",
 }
 """Name of a rule, and its promise."""
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from platelink.record.reader import JournalReader
+from platelink.replay.play import play_all
 from platelink.simulated.campaign.draw import Case, draw
 from platelink.simulated.campaign.judge import Violation, judge
 from platelink.simulated.campaign.world import World
-from platelink.simulated.virtual import in_simulated_time
+from platelink.simulated.virtual import WORK_S, Hung, in_simulated_time, within
+from platelink.tape.files import folder_of, tapes
 from platesim.board import build
 
 IN_MEMORY = Path("/dev/shm")  # noqa: S108 -- a directory of its own is made in it
@@ -50,8 +53,23 @@ def violations_of(case: Case) -> tuple[Violation, ...]:
     at = IN_MEMORY if IN_MEMORY.is_dir() else None
     with tempfile.TemporaryDirectory(dir=at) as directory:
         world = World(case, Path(directory))
-        world.seen.faults = in_simulated_time(world.play())
-        return tuple(judge(world.seen))
+        try:
+            with within(WORK_S):
+                world.seen.faults = in_simulated_time(world.play())
+        except Hung as hung:
+            return (Violation("gets on", str(hung)),)
+        return (*judge(world.seen), *_again(Path(directory)))
+
+
+def _again(directory: Path) -> Iterator[Violation]:
+    """What came in, made again from its tapes: the same, to the bit."""
+    for journal in directory.glob("*.sqlite"):
+        there = tapes(folder_of(journal))
+        if there:
+            with JournalReader.open(journal) as reader:
+                for played in play_all(there, reader):
+                    for told in (*played.problems, *played.differences[:1]):
+                        yield Violation("same again", f"{played.tape}: {told}")
 
 
 def only(case: Case, kept: Sequence[int]) -> Case:

@@ -25,7 +25,7 @@ def lamps_were(looks: list[Look], asked_at: float, reason: str) -> LampsWere:
     counted = [
         b for a, b in pairwise(_driven_long_ago(mine)) if _dose(b.status) > _dose(a.status) > 0.0
     ]
-    if "stands still" in reason:
+    if "is stuck" in reason:
         doubt = [look for look in mine if held - DOUBT_S < look.t <= held]
     else:
         unseen = (k for k in mine if k.output and k.status and not k.status.light.measured)

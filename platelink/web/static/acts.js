@@ -3,7 +3,7 @@ import { h, refill, show } from "./dom.js";
 import { ask } from "./ask.js";
 import { link } from "./link.js";
 import { can, post } from "./send.js";
-import { band, duration, known, quantity, t } from "./text.js";
+import { band, duration, inWords, known, quantity, said, t } from "./text.js";
 
 const may = (act) => can(act === "skip" ? "skip_steps" : "run");
 
@@ -15,7 +15,7 @@ const beginLines = (plate) => {
   if (exposure && link.status.advisory) {
     return [
       t("The unit's own timer switches the light; platelink measures it."),
-      t("It tells what to set on that timer, and when the dose is reached."),
+      t("It says what to set on that timer, and when the dose is reached."),
       t("Close the lid. Make sure that nobody looks in."),
     ];
   }
@@ -35,7 +35,7 @@ const beginLines = (plate) => {
           }),
     ];
     if (exposure.dose_mj_cm2 > 0)
-      lines.push(t("{dose} left to give.", { dose: quantity(left, "dose") }));
+      lines.push(t("{dose} to go.", { dose: quantity(left, "dose") }));
     const { contact } = exposure;
     lines.push(
       contact
@@ -48,7 +48,7 @@ const beginLines = (plate) => {
   }
   if (bake) {
     return [
-      t("The plate goes into the oven. {time} count between {band} only.", {
+      t("Put the plate into the oven. {time} between {band}; other time is not counted.", {
         time: duration(bake.needed_s),
         band: band(bake.low_c, bake.high_c, "temperature"),
       }),
@@ -79,17 +79,17 @@ const endings = (acts) =>
     {
       name: "stop",
       label: t("Stop the plate"),
-      text: t("Ends it in order. What was done stays on record."),
+      text: t("Ends it, incomplete. What was done stays on record."),
     },
     {
       name: "abort",
       label: t("Abort the plate"),
-      text: t("Ends it at once, when it is not known what happened to it."),
+      text: t("Ends it at once: something is wrong with it."),
     },
     {
       name: "skip",
       label: t("Skip this step"),
-      text: t("The plate goes on with the next step. Needs a reason."),
+      text: t("The plate continues with the next step. Needs a reason."),
       needsReason: true,
     },
   ].filter((ending) => acts.includes(ending.name) && may(ending.name));
@@ -116,10 +116,10 @@ const overdue = () =>
 export const lampsWere = () => [
   { name: "lamps on", label: t("They were on. Restart") },
   { name: "lamps off", label: t("They were off. Restart") },
-  { name: "not known", label: t("Nobody knows. Restart") },
+  { name: "not known", label: t("Not known. Restart") },
 ];
 export const lampsAsked = () =>
-  t("The light sensor was in doubt. What did the lamps do all that time?");
+  t("The light sensor failed for a while. What did the lamps do meanwhile?");
 
 const asked = async (plate, name, says) => {
   if ((name !== "begin" && name !== "restart") || !(light(plate) || heat(plate)))
@@ -131,9 +131,14 @@ const asked = async (plate, name, says) => {
     lines: [
       ...(asks ? [lampsAsked()] : []),
       ...beginLines(plate),
-      ...(late ? [late.text, t("Continuing with an overdue calibration will be recorded.")] : []),
+      ...(late
+        ? [
+            await inWords(late.text),
+            t("Continuing with an overdue calibration will be recorded."),
+          ]
+        : []),
     ],
-    cautions: plate.now.cautions || [],
+    cautions: (plate.now.cautions || []).map(said),
     answers: asks ? lampsWere() : [{ name, label: labels(plate, name) }],
   });
   if (!answer) return false;
@@ -152,6 +157,7 @@ const ended = async (plate, acts, says) => {
     lines: light(plate) ? [whoEndsLight()] : [],
     answers: endings(acts),
     reason: t("Reason"),
+    reasons: [t("plate damaged"), t("begun by mistake"), t("trial over")],
   });
   if (answer) await act(plate, answer.name, says, { reason: answer.reason });
 };

@@ -9,7 +9,7 @@ const TEXTS = {
     known(data?.timer_s)
       ? t("Set {time} on the unit's own timer, then start it.", { time: duration(data.timer_s) })
       : "",
-  "dose reached": () => t("Dose reached: end the light now."),
+  "dose reached": () => t("Dose reached: switch the light off now."),
   "light gone": ({ text }) => text,
 };
 

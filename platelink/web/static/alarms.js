@@ -5,7 +5,9 @@ import { ask } from "./ask.js";
 import { link, painted } from "./link.js";
 import { can, post } from "./send.js";
 import { measured, priorityWord, serviceWord } from "./words.js";
-import { clock, nt, t } from "./text.js";
+import { clock, moreTexts, nt, t } from "./text.js";
+
+await moreTexts("alarms"); // likely causes and what to do
 
 const LATER = "9"; // after every date
 const HAND_MS = 700; // nothing moves under a finger
@@ -80,7 +82,7 @@ const press = async (alarm, name) => {
       title:
         name === "shelve"
           ? t("Shelve {alarm}?", { alarm: serviceWord(alarm) })
-          : t("Take {alarm} out of service?", { alarm: serviceWord(alarm) }),
+          : t("Put {alarm} out of service?", { alarm: serviceWord(alarm) }),
       lines: [
         name === "shelve"
           ? t(
@@ -93,7 +95,7 @@ const press = async (alarm, name) => {
       fields: choice ? [h("label", { for: "silence-for", text: t("For") }), choice] : [],
       reason: t("Reason"),
       answers: [
-        { name, label: name === "shelve" ? t("Shelve it") : t("Take it out of service"), needsReason: true },
+        { name, label: name === "shelve" ? t("Shelve it") : t("Put out of service"), needsReason: true },
       ],
     });
     if (!answer) return;
@@ -168,6 +170,17 @@ const order = (a, b) =>
   Number(b.first_out) - Number(a.first_out) ||
   (a.since_utc || LATER).localeCompare(b.since_utc || LATER);
 
+let asked = new URLSearchParams(location.search).get("alarm"); // by a link in a message
+const lead = () => {
+  const title = byId(`alarm-${asked.replace(/\W+/g, "-")}`);
+  put(byId("gone"), title ? "" : t("“{alarm}” is quiet now.", { alarm: serviceWord(asked) }));
+  show(byId("gone"), !title);
+  title?.setAttribute("tabindex", "-1");
+  title?.focus({ preventScroll: true });
+  title?.closest("li").scrollIntoView({ block: "center" });
+  asked = null;
+};
+
 let touched = -Infinity;
 byId("live").addEventListener("pointerdown", () => {
   touched = performance.now();
@@ -189,4 +202,5 @@ painted((status) => {
   keyed(byId("alarms"), here, (alarm) => alarm.name, make, update);
   show(byId("aside"), away.length > 0);
   keyed(byId("away"), away, (alarm) => alarm.name, make, update);
+  if (asked) lead();
 });

@@ -6,8 +6,9 @@ import { t } from "./text.js";
 let count = 0;
 
 /** A question with what will happen; gives the name of the answer, or null for "not now".
- * answers: [{name, label, text?, plain?, needsReason?}]; fields: elements to show in between. */
-export const ask = ({ title, lines = [], cautions = [], answers, reason = null, fields = [] }) =>
+ * answers: [{name, label, text?, plain?, needsReason?}]; reasons: usual ones, by a touch;
+ * fields: elements to show in between. */
+export const ask = ({ title, lines = [], cautions = [], answers, reason = null, reasons = [], fields = [] }) =>
   new Promise((resolve) => {
     const id = `ask-${++count}`;
     const input =
@@ -42,6 +43,21 @@ export const ask = ({ title, lines = [], cautions = [], answers, reason = null, 
       ...fields,
       input && h("label", { for: `${id}-why`, text: reason }),
       input,
+      reasons.length
+        ? h(
+            "div",
+            { class: "used" },
+            ...reasons.map((text) =>
+              h("button", {
+                type: "button",
+                text,
+                onclick: () => {
+                  input.value = text;
+                },
+              }),
+            ),
+          )
+        : null,
       wrong,
       h(
         "div",

@@ -17,10 +17,16 @@ export const step = (span, count) => {
   return power * (STEPS.find((one) => one * power >= rough) || 10);
 };
 
-/** panels: [{name, kind, times, values, low?, high?}], times in ms; asks `zoomed(from, until)`. */
+const FLAT = 56; // height of a panel on paper
+const SMALLER = 1.5; // everything on paper
+
+/** panels: [{name, kind, times, values, low?, high?, over?: {times, values}}], times in ms, those of
+ * `over` laid on the same beginning; marks: [{at, kind, number}]; asks `zoomed(from, until)`. */
 export class Curves {
-  constructor(figure, zoomed) {
+  constructor(figure, zoomed, marks = []) {
     this.zoomed = zoomed;
+    this.marks = marks;
+    this.tall = PANEL;
     this.canvas = h("canvas", { class: "curves", tabindex: 0, role: "img" });
     this.reading = h("p", { class: "note", "aria-live": "off" });
     const tool = (label, work) =>
@@ -46,9 +52,33 @@ export class Curves {
 
   show(from, until, panels) {
     this.data = { from, until, panels };
-    this.canvas.style.height = `${panels.length * (PANEL + GAP) + TOP}px`;
+    this.#fit();
     this.canvas.setAttribute("aria-label", this.#summary());
     this.#read(null);
+    this.draw();
+  }
+
+  #fit() {
+    const high = this.data.panels.length * (this.tall + GAP) + TOP;
+    this.canvas.style.height = `${this.wide ? high / SMALLER : high}px`;
+  }
+
+  /** As it is on paper: flat, in the colours of paper, as wide as the column there. */
+  print(width) {
+    this.tall = FLAT;
+    this.wide = width * SMALLER;
+    this.at = null;
+    this.#fit();
+    this.canvas.style.width = `${width}px`;
+    this.draw();
+  }
+
+  /** Back on the screen. */
+  unprint() {
+    this.tall = PANEL;
+    this.wide = null;
+    this.canvas.style.width = "";
+    this.#fit();
     this.draw();
   }
 
@@ -126,34 +156,65 @@ export class Curves {
 
   draw() {
     const { canvas, data } = this;
-    const width = canvas.clientWidth;
+    const width = this.wide || canvas.clientWidth;
     if (!data || !width || data.until <= data.from) return;
-    const scale = Math.min(devicePixelRatio || 1, 2);
+    const scale = Math.min(devicePixelRatio || 1, 2) * (this.wide ? 1.5 : 1);
+    const high = data.panels.length * (this.tall + GAP) + TOP;
     canvas.width = width * scale;
-    canvas.height = canvas.clientHeight * scale;
+    canvas.height = high * scale;
     const c = canvas.getContext("2d");
     c.scale(scale, scale);
     c.font = `14px ${getComputedStyle(canvas).fontFamily}`;
-    const ink = colours();
+    const ink = this.wide ? PAPER : colours();
     const [from, until] = this.#span;
     const x = (time) => LEFT + ((time - from) / (until - from)) * (width - LEFT - RIGHT);
     data.panels.forEach((panel, place) =>
-      this.#panel(c, panel, TOP + place * (PANEL + GAP), width, x, ink),
+      this.#panel(c, panel, TOP + place * (this.tall + GAP), width, x, ink),
     );
-    this.#times(c, from, until, x, ink);
+    this.#times(c, from, until, x, ink, width);
+    this.#markings(c, x, ink);
     if (this.at !== null) {
       c.strokeStyle = ink.ink;
       c.lineWidth = 1;
       c.beginPath();
       c.moveTo(x(this.at), TOP);
-      c.lineTo(x(this.at), TOP + data.panels.length * (PANEL + GAP) - GAP);
+      c.lineTo(x(this.at), this.#bottom);
       c.stroke();
     }
   }
 
-  #times(c, from, until, x, ink) {
-    const bottom = TOP + this.data.panels.length * (PANEL + GAP) - GAP;
-    const every = step((until - from) / 1000, Math.max(2, c.canvas.clientWidth / 160));
+  get #bottom() {
+    return TOP + this.data.panels.length * (this.tall + GAP) - GAP;
+  }
+
+  /** A line through all panels at each mark, with its number; those too close share a place. */
+  #markings(c, x, ink) {
+    const [from, until] = this.#span;
+    c.save();
+    c.strokeStyle = ink.ink;
+    c.fillStyle = ink.ink;
+    c.lineWidth = 1;
+    c.textAlign = "right";
+    c.font = `700 12px ${getComputedStyle(this.canvas).fontFamily}`;
+    let last = -Infinity;
+    for (const { at, kind, number: n } of this.marks) {
+      if (at < from || at > until) continue;
+      const place = Math.round(x(at)) + 0.5;
+      c.setLineDash(DASHES[kind] || [2, 3]);
+      c.beginPath();
+      c.moveTo(place, TOP);
+      c.lineTo(place, this.#bottom);
+      c.stroke();
+      if (place - last < 16) continue;
+      c.fillText(String(n), place - 3, TOP + 11);
+      last = place;
+    }
+    c.restore();
+  }
+
+  #times(c, from, until, x, ink, width) {
+    const bottom = this.#bottom;
+    const every = step((until - from) / 1000, Math.max(2, width / 160));
     c.fillStyle = ink.dim;
     const length = (until - from) / 1000;
     for (let s = 0; s <= length; s += every) {
@@ -162,8 +223,8 @@ export class Curves {
     }
   }
 
-  #panel(c, { name, kind, times, values, low, high }, top, width, x, ink) {
-    const there = values.filter(Number.isFinite);
+  #panel(c, { name, kind, times, values, low, high, over }, top, width, x, ink) {
+    const there = [...values, ...(over?.values || [])].filter(Number.isFinite);
     const shown = [
       ...(there.length ? [Math.max(...edges(there)), Math.min(...edges(there))] : [0, 1]),
       low,
@@ -174,7 +235,7 @@ export class Curves {
     const every = step(Math.max(most - least, 1e-9), 3);
     const floor = Math.floor(least / every) * every;
     const ceiling = Math.max(Math.ceil(most / every) * every, floor + every);
-    const yOf = (value) => top + PANEL - ((value - floor) / (ceiling - floor)) * PANEL;
+    const yOf = (value) => top + this.tall - ((value - floor) / (ceiling - floor)) * this.tall;
     const y = (value) => yOf(inUnit(value, kind));
     if (Number.isFinite(low) && Number.isFinite(high)) {
       c.fillStyle = ink.band;
@@ -198,27 +259,39 @@ export class Curves {
     c.strokeStyle = ink.ink;
     c.save();
     c.beginPath();
-    c.rect(LEFT, top - 1, width - LEFT - RIGHT, PANEL + 2);
+    c.rect(LEFT, top - 1, width - LEFT - RIGHT, this.tall + 2);
     c.clip();
     c.lineWidth = 1.5;
     c.lineJoin = "round";
-    c.beginPath();
-    let pen = false;
-    for (let i = 0; i < times.length; i++) {
-      const value = values[i];
-      if (!Number.isFinite(value)) {
-        pen = false;
-      } else if (pen) {
-        c.lineTo(x(times[i]), y(value));
-      } else {
-        c.moveTo(x(times[i]), y(value));
-        pen = true;
-      }
+    trace(c, times, values, x, y);
+    if (over) {
+      c.setLineDash([6, 4]);
+      c.strokeStyle = ink.dim;
+      trace(c, over.times, over.values, x, y);
     }
-    c.stroke();
     c.restore();
   }
 }
+
+const PAPER = { ink: "#000", dim: "#333", line: "#888", band: "#e2e2e2" };
+const DASHES = { hold: [], leak: [6, 3], door: [1, 3], alarm: [8, 2, 2, 2] };
+
+const trace = (c, times, values, x, y) => {
+  c.beginPath();
+  let pen = false;
+  for (let i = 0; i < times.length; i++) {
+    const value = values[i];
+    if (!Number.isFinite(value)) {
+      pen = false;
+    } else if (pen) {
+      c.lineTo(x(times[i]), y(value));
+    } else {
+      c.moveTo(x(times[i]), y(value));
+      pen = true;
+    }
+  }
+  c.stroke();
+};
 
 /** The recorded value nearest to a time. */
 const valueAt = ({ times, values }, at) => {

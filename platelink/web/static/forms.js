@@ -1,6 +1,8 @@
 // Forms that send an act as JSON: <form data-post="/lots/{name}/close" data-then="/stock">.
 import "./shell.js";
+import { ask } from "./ask.js";
 import { h, put, show } from "./dom.js";
+import { scanned } from "./scan.js";
 import { post } from "./send.js";
 import { parse, t } from "./text.js";
 
@@ -62,12 +64,32 @@ const onward = (form, answer) => {
   else location.reload();
 };
 
+/** Posts; what stands against it is read first, and accepted by its name. */
+const posted = async (path, values) => {
+  try {
+    return await post(path, values);
+  } catch (error) {
+    if (!error.asks) throw error;
+    const lines = error.message.split("\n").map((line, place) => {
+      const name = error.asks[place] ?? "";
+      return t(name) === name ? line : `${t(name)}: ${line}`;
+    });
+    const answer = await ask({
+      title: t("Continue anyway?"),
+      lines: [...lines, t("It is recorded as a deviation.")],
+      answers: [{ name: "yes", label: t("Continue anyway") }],
+    });
+    if (!answer) throw error;
+    return posted(path, { ...values, accept: [...(values.accept || []), ...error.asks] });
+  }
+};
+
 const send = async (form, says, button) => {
   show(says, false);
   button.disabled = true;
   try {
     const values = await body(form);
-    onward(form, await post(address(form, values), values));
+    onward(form, await posted(address(form, values), values));
   } catch (error) {
     put(says, error.message);
     show(says, true);
@@ -75,14 +97,24 @@ const send = async (form, says, button) => {
   }
 };
 
+const onTo = (form, field) => {
+  const fields = [...form.elements].filter((one) => one.name);
+  const rest = fields.slice(fields.indexOf(field) + 1);
+  (rest.find((one) => !one.value) || form.querySelector("button.main")).focus();
+};
+
 /** A scanner ends in Enter: it goes to the next empty field, and sends nothing. */
-const scanned = (event, form) => {
+scanned((_, field) => {
+  const { form } = field || {};
+  if (!form?.dataset.post) return false;
+  onTo(form, field);
+  return true;
+});
+const entered = (event, form) => {
   if (event.key !== "Enter" || event.target.tagName !== "INPUT" || !("scan" in form.dataset))
     return;
   event.preventDefault();
-  const fields = [...form.elements].filter((field) => field.name);
-  const rest = fields.slice(fields.indexOf(event.target) + 1);
-  (rest.find((field) => !field.value) || form.querySelector("button")).focus();
+  onTo(form, event.target);
 };
 
 for (const form of document.querySelectorAll("form[data-post]")) {
@@ -90,7 +122,7 @@ for (const form of document.querySelectorAll("form[data-post]")) {
   const button = form.querySelector("button:not([type=button])");
   button.before(says);
   form.noValidate = true;
-  form.addEventListener("keydown", (event) => scanned(event, form));
+  form.addEventListener("keydown", (event) => entered(event, form));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     send(form, says, button);

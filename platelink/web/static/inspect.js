@@ -3,7 +3,7 @@ import { act } from "./acts.js";
 import { h, put, set, show } from "./dom.js";
 import { ask } from "./ask.js";
 import { can } from "./send.js";
-import { number, parse, t } from "./text.js";
+import { number, parse, said, t } from "./text.js";
 
 let count = 0;
 
@@ -37,7 +37,7 @@ const pointField = (point) => {
     h(
       "p",
       { class: "note", id: `${id}-limits` },
-      point.where ? `${point.where} ` : "",
+      point.where ? `${said(point.where)} ` : "",
       h("span", { text: limitsOf(point) }),
       " ",
       verdict,
@@ -58,7 +58,7 @@ const checkField = (check) => {
   const node = h(
     "fieldset",
     {},
-    h("legend", { text: check.question }),
+    h("legend", { text: said(check.question) }),
     radio("yes", t("Yes")),
     radio("no", t("No: {defect}", { defect: check.defect })),
   );
@@ -112,9 +112,9 @@ export const inspectForm = (first) => {
       const wrong = faults(values, points, checks);
       if (wrong.length) {
         const answer = await ask({
-          title: t("Reject this plate?"),
+          title: t("Record this plate as a reject?"),
           lines: [
-            t("Not as it should be: {what}. The plate is recorded as a reject.", {
+            t("Not in order: {what}. The plate will be recorded as a reject.", {
               what: wrong.join(", "),
             }),
           ],

@@ -6,9 +6,10 @@ import { announce, byId, h, keyed, put, set, show } from "./dom.js";
 import { exposureCard } from "./single.js";
 import { link, painted } from "./link.js";
 import { Reading } from "./readings.js";
+import { heard, scanned, whatIs } from "./scan.js";
 import { fetched } from "./send.js";
 import { judgementWord, stateOf, stateWord } from "./words.js";
-import { clock, known, number, t } from "./text.js";
+import { clock, known, number, said, sentence, t } from "./text.js";
 import { workCard } from "./work.js";
 
 const GOING = ["running", "holding", "held", "restarting", "stopping", "aborting"];
@@ -117,11 +118,11 @@ const cautions = (plate) => {
   const key = lines.join("|");
   if (key === cautioned) return;
   cautioned = key;
-  byId("cautions").replaceChildren(...lines.map((line) => h("li", { text: line })));
+  byId("cautions").replaceChildren(...lines.map((line) => h("li", { text: said(line) })));
   show(byId("cautions"), lines.length > 0);
 };
 
-const seen = new Set(); // plates that were in flight while this page looked
+const seen = new Set(); // plates that were in progress while this page looked
 let cardKey = null;
 const work = (plate, status) => {
   const single = !plate && GOING.includes(status.exposure?.state) ? "exposure" : null;
@@ -138,6 +139,26 @@ const work = (plate, status) => {
   if (card) card.update(single ? status : plate);
   if (plate && plate.now) acts.update(plate);
 };
+
+/** A code beside the plate: another plate in flight, or the screen or lot held against what is wanted. */
+const compared = async (code) => {
+  const plate = link.status && pick(link.status);
+  const wanted = { screen: plate?.now?.exposure?.screen, lot: plate?.lot };
+  try {
+    const found = await whatIs(code);
+    const right = wanted[found.kind];
+    if (!right) location.assign(found.to);
+    else if (right === code) heard(t("{code}: right for plate {plate}.", { code, plate: plate.plate }));
+    else heard(t("{code}: wrong. Plate {plate} has {right}.", { code, right, plate: plate.plate }), true);
+  } catch (error) {
+    heard(error.message, true);
+  }
+};
+scanned((code, field) => {
+  if (field) return false;
+  compared(code);
+  return true;
+});
 
 const limits = (plate) => {
   const { exposure, bake } = plate?.now || {};
@@ -182,9 +203,9 @@ const measure = (status) => {
   if (reading && !(reading.inputs & 1)) faults.push(t("Cannot start: the lid is open."));
   if (reading && !(reading.inputs & 2)) faults.push(t("Cannot start: the stop button is pressed."));
   if (status.link && status.link.state !== "up")
-    faults.push(t("The device does not answer: {text}", { text: status.link.text }));
-  if (status.problem) faults.push(status.problem);
-  if (status.journal?.fault) faults.push(status.journal.fault);
+    faults.push(t("The device does not answer: {text}", { text: sentence(status.link.text) }));
+  if (status.problem) faults.push(sentence(status.problem));
+  if (status.journal?.fault) faults.push(sentence(status.journal.fault));
   put(byId("unit-faults"), faults.join(" "));
   show(byId("unit-faults"), faults.length > 0);
 };
@@ -216,7 +237,7 @@ const stale = (yes) => {
 let told = "";
 const tell = (plate) => {
   if (!plate?.now) return;
-  const stage = plate.now.stage?.due ? t("Time is over: end it now and confirm.") : "";
+  const stage = plate.now.stage?.due ? t("Time is up: end it now and confirm.") : "";
   const text = `${plate.plate}, ${plate.now.name}: ${stateWord(plate.now.state)}. ${stage}`;
   if (text !== told) announce(text);
   told = text;

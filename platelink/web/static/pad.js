@@ -47,7 +47,7 @@ const close = () => {
   pad.hidden = true;
 };
 
-addEventListener("focusin", ({ target }) => {
+const open = (target) => {
   if (target === field) return;
   close();
   if (!PANEL.matches || !takes(target) || (letters && target.dataset.pad)) return;
@@ -55,8 +55,10 @@ addEventListener("focusin", ({ target }) => {
   field.inputMode = "none"; // no second keyboard over it
   leave.hidden = !field.dataset.pad;
   pad.hidden = false;
-});
+};
+addEventListener("focusin", ({ target }) => open(target));
 addEventListener("focusout", ({ relatedTarget }) => {
   if (!pad.contains(relatedTarget)) close();
 });
 document.body.append(pad);
+open(document.activeElement); // it may have the focus since before

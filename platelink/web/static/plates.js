@@ -1,4 +1,4 @@
-// The view of plates in flight: each with its step, its state and a way to its work.
+// The view of plates in progress: each with its step, its state and a way to its work.
 import "./shell.js";
 import { byId, h, keyed, put, set, show } from "./dom.js";
 import { painted } from "./link.js";

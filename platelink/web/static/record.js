@@ -1,11 +1,12 @@
-// The view of one record: curves of its runs, drawn when they come into sight.
-import "./shell.js";
-import { h, show } from "./dom.js";
+// The view of one record: curves of its runs with their marks, another laid over them, printing.
+import "./forms.js";
+import { byId, h, show } from "./dom.js";
 import { Curves } from "./curves.js";
 import { fetched } from "./send.js";
 import { t } from "./text.js";
 
 const POINTS = 1000; // as in the template, which asks ahead
+const PAPER_PX = { whole: 690, half: 335 }; // A4 at 96 px an inch, less its margins
 const COLUMNS = [
   ["irradiance_mw_cm2", "irradiance", () => t("Irradiance")],
   ["dose_mj_cm2", "dose", () => t("Dose")],
@@ -13,7 +14,9 @@ const COLUMNS = [
   ["oven_c", "temperature", () => t("Oven air")],
 ];
 
-const panelsOf = (series, figure) => {
+const numbers = (values) => values.map((value) => value ?? NaN);
+
+const panelsOf = (series, figure, over) => {
   const exposed = series.dose_mj_cm2?.values.some(Number.isFinite);
   const only = exposed ? ["irradiance_mw_cm2", "dose_mj_cm2", "vacuum_kpa"] : ["oven_c"];
   const limits = { vacuum_kpa: figure.dataset.contact, oven_c: figure.dataset.oven };
@@ -22,26 +25,62 @@ const panelsOf = (series, figure) => {
   ).map(([name, kind, label]) => {
     const [low, high] = (limits[name] || "").split(",").map((text) => (text ? Number(text) : NaN));
     const { at_utc_ms: times, values } = series[name];
-    return { name: label(), kind, times, values: values.map((value) => value ?? NaN), low, high };
+    return {
+      name: label(), kind, times, values: numbers(values), low, high, over: over?.[name],
+    };
   });
 };
+
+/** Another run, moved so that both begin at the same moment. */
+const overOf = async (run, from) => {
+  if (!run) return null;
+  const found = await fetched(`/runs/${encodeURIComponent(run)}/samples?points=${POINTS}`);
+  if (!found.samples) return null;
+  const by = from - found.from_ms;
+  return Object.fromEntries(
+    Object.entries(found.series).map(([name, { at_utc_ms: times, values }]) => [
+      name,
+      { times: times.map((time) => time + by), values: numbers(values) },
+    ]),
+  );
+};
+
+/** Moments listed below the curves, numbered there and on them. */
+const marksOf = (figure) =>
+  [...figure.querySelectorAll(".marks li")].map((line, place) => ({
+    at: Date.parse(line.dataset.at),
+    kind: line.dataset.kind,
+    number: place + 1,
+  }));
+
+const drawn = [];
 
 const load = (figure) => {
   const says = figure.querySelector(".wrong");
   let curves = null;
+  let over = null;
   const ask = async (from, until) => {
     const range = from === null ? "" : `&from_ms=${from}&until_ms=${until}`;
     try {
       const found = await fetched(
         `/runs/${encodeURIComponent(figure.dataset.run)}/samples?points=${POINTS}${range}`,
       );
-      const panels = panelsOf(found.series, figure);
+      over ||= found.samples ? await overOf(figure.dataset.over, found.from_ms) : null;
+      const panels = panelsOf(found.series, figure, over);
       const few = !panels.length || found.samples < 2;
       if (few && curves) return;
-      says.textContent = t("No samples are recorded of this.");
+      says.textContent = found.removed_utc
+        ? t("The samples were removed on {date}: they are kept for {days} days. Their seal stands.", {
+            date: found.removed_utc.slice(0, 10),
+            days: found.removed_days,
+          })
+        : t("No samples were recorded.");
       show(says, few);
       if (few) return;
-      curves ||= new Curves(figure, ask);
+      if (!curves) {
+        curves = new Curves(figure, ask, marksOf(figure));
+        drawn.push([figure, curves]);
+      }
       curves.show(found.from_ms, found.until_ms, panels);
       figure.dataset.drawn = performance.now().toFixed(0);
     } catch (error) {
@@ -52,14 +91,39 @@ const load = (figure) => {
   return ask(null, null);
 };
 
+const waiting = new Set(document.querySelectorAll("figure[data-run]"));
+const take = (figure) => (waiting.delete(figure) ? load(figure) : null);
 const seen = new IntersectionObserver((entries) => {
   for (const { isIntersecting, target } of entries) {
     if (!isIntersecting) continue;
     seen.unobserve(target);
-    load(target);
+    take(target);
   }
 });
-for (const figure of document.querySelectorAll("figure[data-run]")) {
+for (const figure of waiting) {
   figure.append(h("p", { class: "wrong", hidden: true }));
   seen.observe(figure);
 }
+
+// Paper shows what the screen has not come to yet: the rest is drawn when the page is quiet.
+const rest = async () => {
+  for (const figure of [...waiting]) await take(figure);
+  document.body.dataset.whole = "yes";
+};
+(window.requestIdleCallback || setTimeout)(rest);
+const plate = document.querySelectorAll("figure[data-run]").length > 1;
+addEventListener("beforeprint", () => {
+  for (const [, curves] of drawn) curves.print(plate ? PAPER_PX.half : PAPER_PX.whole);
+});
+addEventListener("afterprint", () => {
+  for (const [, curves] of drawn) curves.unprint();
+});
+byId("print")?.addEventListener("click", async () => {
+  await rest();
+  print();
+});
+
+// What is corrected: a depth goes with the name of its point.
+byId("field")?.addEventListener("change", (event) => {
+  byId("point").value = event.target.selectedOptions[0].dataset.point || "";
+});

@@ -1,14 +1,11 @@
 // Acts go to the service from here, and from nowhere else.
-import { t } from "./text.js";
+import { inWords, t } from "./text.js";
 
 /** Whether the person has a right of the service's table. */
 export const can = (right) => (document.body.dataset.rights || "").split(" ").includes(right);
 
 const csrf = () => document.body.dataset.csrf || "";
 const PATIENCE_MS = 15000;
-
-/** A refusal, in the person's language where it comes in the same words each time. */
-const said = (text) => (text ? t(text) : "");
 
 /** Posts; gives the document, or throws an Error whose text says what to do. */
 export const post = async (path, body) => {
@@ -21,15 +18,18 @@ export const post = async (path, body) => {
       signal: AbortSignal.timeout(PATIENCE_MS),
     });
   } catch {
-    throw new Error(t("The unit's computer did not answer. Look at the unit, then try again."));
+    throw new Error(t("The unit's computer did not answer. Check the unit, then try again."));
   }
   const document = await answer.json().catch(() => ({}));
   if (answer.ok) return document;
   throw Object.assign(
-    new Error(said(document.error) || t("The service refused it and said no more.")),
+    new Error(
+      (await inWords(document.error)) || t("The service refused it without giving a reason."),
+    ),
     {
       status: answer.status,
       kind: document.kind,
+      asks: document.asks,
     },
   );
 };
@@ -37,7 +37,9 @@ export const post = async (path, body) => {
 /** Gets a document. */
 export const fetched = async (path) => {
   const answer = await fetch(`/api/v1${path}`);
-  if (!answer.ok)
-    throw new Error((await answer.json().catch(() => ({}))).error || String(answer.status));
+  if (!answer.ok) {
+    const { error } = await answer.json().catch(() => ({}));
+    throw new Error((await inWords(error)) || String(answer.status));
+  }
   return answer.json();
 };

@@ -1,10 +1,17 @@
 // What every view has: the state of the link, light in the unit, alarms that call, signing out.
 import { byId, put, set, show } from "./dom.js";
 import { link, painted } from "./link.js";
-import "./pad.js";
+import "./scan.js";
 import { fetched, post } from "./send.js";
+import "./sound.js";
 import { measured, serviceWord } from "./words.js";
 import { known, nt, number, t } from "./text.js";
+
+// The number pad is for panels: other browsers do not load it.
+const PANEL = matchMedia("(pointer: coarse) and (min-width: 700px)"); // as in base.html
+const pad = () => PANEL.matches && import("./pad.js");
+PANEL.addEventListener("change", pad);
+pad();
 
 const RANK = { high: 0, medium: 1, low: 2 };
 
@@ -12,8 +19,8 @@ const silence = () => {
   const age = link.age;
   if (link.state === "connecting") return t("Connecting …");
   if (link.state === "crowded") return t("Too many views of this sign-in are open: close one");
-  if (age === null) return t("No link to the unit");
-  return t("No news from the unit for {s} s", { s: number(Math.floor(age / 1000)) });
+  if (age === null) return t("No connection to the unit");
+  return t("No data from the unit for {s} s", { s: number(Math.floor(age / 1000)) });
 };
 
 /** How old the device's values are. */
@@ -49,10 +56,10 @@ const sign = (light, going) => {
     place,
     on
       ? light.left_on
-        ? t("UV light is still on: switch the unit off at its main switch, leave it closed")
+        ? t("UV light is still on: switch the unit off at its main switch and keep the lid closed")
         : t("UV light is on")
       : unheard
-        ? t("UV light may be on: nothing tells of it; use the unit's own stop button")
+        ? t("UV light may be on, no information: use the unit's own stop button")
         : light?.state === "dark"
           ? t("no UV light")
           : t("UV light: not known"),
@@ -98,6 +105,27 @@ const calls = (status) => {
       : nt("One alarm not acknowledged", "{n} alarms not acknowledged", waiting),
   );
 };
+
+/** What the view lets a person do now stands first in its help. */
+const help = byId("help");
+help?.addEventListener("beforetoggle", ({ newState }) => {
+  if (newState !== "open") return;
+  const text = help.querySelector("template");
+  text?.replaceWith(text.content);
+  const plain = (node) => node.textContent.trim().replace(/\s*…$/, "");
+  const here = [...document.querySelectorAll("main :is(button, a, summary)")]
+    .filter((node) => node.checkVisibility())
+    .map(plain);
+  const [now, later] = help.querySelectorAll("dl");
+  const rows = [...help.querySelectorAll("dl > div")];
+  const words = rows.map((row) => plain(row.firstElementChild));
+  const own = (text, word) => !words.includes(text) && text.startsWith(`${word}:`);
+  for (const [place, row] of rows.entries()) {
+    const possible = here.some((text) => text === words[place] || own(text, words[place]));
+    (possible ? now : later).append(row);
+  }
+  for (const list of [now, later]) show(list.previousElementSibling, list.children.length > 0);
+});
 
 painted((status) => {
   tell();

@@ -5,7 +5,7 @@ import { ask } from "./ask.js";
 import { link } from "./link.js";
 import { can, post } from "./send.js";
 import { stateOf, waitWord } from "./words.js";
-import { bare, duration, quantity, t } from "./text.js";
+import { bare, duration, quantity, sentence, t } from "./text.js";
 import { figures } from "./work.js";
 
 const labels = () => ({
@@ -76,7 +76,7 @@ export const exposureCard = () => {
         left,
         waits.length
           ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") })
-          : exposure.reason || t("{time} left", { time: duration(exposure.remaining_s) }),
+          : sentence(exposure.reason) || t("{time} left", { time: duration(exposure.remaining_s) }),
       );
       if (exposure.state === key) return;
       key = exposure.state;

@@ -15,6 +15,8 @@ import {
   ownUnit,
   parse,
   quantity,
+  said,
+  sentence,
   symbol,
   t,
 } from "./text.js";
@@ -133,9 +135,9 @@ const baking = () => {
         note,
         [
           bake.door_open
-            ? t("The oven door seems open: no minutes count.")
+            ? t("The oven door seems to be open: no minutes are counted.")
             : out
-              ? t("Out of its band of {band}: no minutes count.", limits)
+              ? t("Out of its band of {band}: no minutes are counted.", limits)
               : t("Band of the air {band}.", limits),
           plate,
         ]
@@ -251,14 +253,14 @@ const BY_KIND = {
 /** What becomes of the light. */
 const lightNext = ({ state, exposure }, acts) => {
   if (exposure?.step === "tail")
-    return t("Wait. The device has switched the light off; what still glows is counted.");
+    return t("Wait. The light is off; the after-glow is being counted.");
   if (exposure?.step === "light" && !known(exposure.dose_mj_cm2))
     return t("The device does not answer: the light may be on. Use the unit's own stop button.");
   if (["holding", "stopping", "aborting"].includes(state) && !acts.includes("hold"))
     return t("Wait. The light is being switched off.");
   if (exposure?.step === "light") return t("Wait. The light ends by itself at the dose.");
   return state === "holding" // the program began anew in it
-    ? t("Wait. The device is asked what it gave.")
+    ? t("Wait. The device is reporting the dose it gave.")
     : t("Wait. The light comes by itself.");
 };
 
@@ -272,9 +274,9 @@ const nextAct = (plate) => {
       ? t("Correct the water and measure it again; then begin.")
       : t("Measure the water and enter its temperature; then begin.");
   if (now.state === "ready" || now.state === "waiting")
-    return now.instructions || t("Begin when you are ready.");
+    return said(now.instructions) || t("Begin when you are ready.");
   if (stage?.due) return t("Time is up: end it now, then confirm.");
-  if (stage) return stage.prompt || now.instructions || "";
+  if (stage) return said(stage.prompt || now.instructions || "");
   if (now.kind === "expose" && link.status.advisory) {
     return now.exposure?.step === "light"
       ? t("The light is the unit's own: end it when the dose is reached.")
@@ -285,7 +287,7 @@ const nextAct = (plate) => {
       ? t("Light waits for: {what}", { what: waits.map(waitWord).join(", ") })
       : lightNext(now, acts);
   if (now.kind === "bake") return t("Leave the plate in the oven, door closed.");
-  return now.instructions || "";
+  return said(now.instructions || "");
 };
 
 const HANDS = ["ready", "held"];
@@ -314,7 +316,8 @@ export const workCard = (plate) => {
   return {
     node,
     update(current) {
-      const { stage, state: at, exposure, reason = "" } = current.now;
+      const { stage, state: at, exposure } = current.now;
+      const reason = sentence(current.now.reason);
       const named = stage?.name && at === "running";
       const which =
         stage?.count > 1

@@ -73,7 +73,7 @@ def test_a_gauge_with_noise_that_freezes_is_called_within_its_time(noise: float)
     finding = gauge.nature.finding()
     assert finding is not None and finding.verdict is Verdict.LOST
     assert finding.trouble is not None and finding.trouble.alarm is GAUGE_STUCK
-    assert "stands still at 66.67 kPa" in finding.text
+    assert "is stuck at 66.67 kPa" in finding.text
 
 
 def test_the_number_of_alike_values_follows_from_the_chance() -> None:
@@ -172,5 +172,5 @@ def test_a_gauge_off_zero_says_by_how_much() -> None:
     assert off_zero(2.9, 3.0) is None and off_zero(-3.0, 3.0) is None
     for kpa in (3.1, -6.0):
         wrong = off_zero(kpa, 3.0)
-        assert wrong is not None and f"{kpa:.1f} kPa of a vented frame" in wrong.text
+        assert wrong is not None and f"{kpa:.1f} kPa with the frame open" in wrong.text
         assert wrong.trouble is not None and wrong.trouble.alarm is GAUGE_OFF_ZERO

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from platelink.control.contact.contact import ContactGate, ContactLimits
-from platelink.control.contact.finding import Cause, Finding, Verdict
+from platelink.control.contact.finding import Finding, Verdict
 from platelink.control.contact.pulldown import NOT_KNOWN, PullDown, Usual, usual
+from platelink.events.light import Cause
 
 LIMITS = ContactLimits(low_kpa=51.0, high_kpa=90.0)
 FRAME_S = 0.05
@@ -97,7 +98,7 @@ def test_a_pull_down_that_will_do_is_never_given_up_early(
 
 def test_a_pump_that_gains_while_it_warms_up_is_not_given_up() -> None:
     """It reaches 48 kPa with one time constant and the rest with a longer one: no straight line
-    of rates, so nothing is told ahead for sure."""
+    of rates, so there is no result ahead for sure."""
     warms = lambda t: -48.0 * math.expm1(-t / 4.0) - 8.0 * math.expm1(-t / 15.0)  # noqa: E731
     finding, _, _ = gate_of(warms, 59.0)
     assert finding is not None and finding.verdict is Verdict.HELD
@@ -170,7 +171,7 @@ def test_a_constant_leak_that_the_pump_hides_shows_with_the_pump_off(
     assert finding.verdict is Verdict.LOST and said == [False]
     told = float(re.search(r"falls ([\d.]+) kPa/min, limit 4.0 kPa/min", finding.text)[1])
     assert told == pytest.approx(leak_kpa_per_min, abs=1.5)
-    assert "a leak that the pump hides" in finding.text and finding.cause is Cause.CREEPING
+    assert "a leak hidden by the pump" in finding.text and finding.cause is Cause.CREEPING
 
 
 def test_without_a_check_valve_the_pump_is_never_switched_off() -> None:

@@ -11,9 +11,10 @@ import pytest
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import CONTACT_LEAKS, CONTACT_LOST, GAUGE_SILENT
 from platelink.control.contact.contact import ContactLimits
-from platelink.control.contact.finding import Cause, Finding, Verdict
+from platelink.control.contact.finding import Finding, Verdict
 from platelink.control.contact.noise import NoiseModel, learn, prior, shown
 from platelink.control.contact.watch import ContactWatch
+from platelink.events.light import Cause
 
 LIMITS = ContactLimits(low_kpa=52.5, high_kpa=90.0)
 FRAME_S = 0.05
@@ -99,10 +100,15 @@ def test_a_fall_that_leaves_the_band_before_the_light_ends_is_held_at_once(
     assert t < within_s  # long before the band's edge
     assert one_limit(finding) == LIMITS.low_kpa
     assert finding.trouble.value == pytest.approx(70.0 - 0.4 * t, abs=0.5)  # measured
-    ahead = float(re.search(r"would be ([\d.-]+) kPa before the light ends", finding.text)[1])
-    assert ahead == pytest.approx(46.0, abs=7.0) and "look at seal" in finding.text
+    ahead = float(re.search(r"would reach ([\d.-]+) kPa before the end", finding.text)[1])
+    assert ahead == pytest.approx(46.0, abs=7.0) and "check seal" in finding.text
     fell, since_s = re.search(r"fell ([\d.]+) kPa in ([\d.]+) s", finding.text).groups()
     assert 0.6 * 0.4 * t < float(fell) < 0.4 * t + 0.5 and float(since_s) <= t + 1.0
+
+
+def test_a_fall_ends_at_the_air_outside_however_long_the_light() -> None:
+    found, _ = watched(lambda t: 70.0 - 40.0 * t, 600.0)
+    assert "would reach 0.0 kPa before the end" in found[-1][1].text
 
 
 @pytest.mark.parametrize("noise_kpa", [0.0, 0.05, 0.3])
@@ -112,7 +118,7 @@ def test_a_fall_that_keeps_the_band_warns_once_and_goes_on(noise_kpa: float) -> 
     finding = found[0][1]
     told = finding.event
     assert told.fall_kpa_per_min == pytest.approx(24.0, abs=3.0 + told.unsure_kpa_per_min)
-    assert "it goes on while that is kept" in finding.text and "seal" in finding.text
+    assert "the exposure continues above that" in finding.text and "seal" in finding.text
     assert one_limit(finding) == LIMITS.low_kpa
     assert told.cause == "creeping" and told.held_kpa == pytest.approx(70.0, abs=0.7)
     assert watch.leak.alarm is CONTACT_LEAKS
@@ -169,7 +175,7 @@ def test_a_pump_that_stops_takes_its_beat_with_it() -> None:
             if finding.verdict is Verdict.LOST:
                 break
         assert i > 400 and finding.cause is cause
-    assert "look whether the pump still runs" not in finding.text
+    assert "check that the pump runs" not in finding.text
 
 
 @pytest.mark.parametrize(("level_kpa", "verdict"), [(70.0, Verdict.LEAKS), (52.75, Verdict.LOST)])

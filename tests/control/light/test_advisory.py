@@ -103,7 +103,7 @@ def test_light_beyond_the_sensor_s_top_is_the_least_that_fell() -> None:
     dose, true = simulation.ended.dose_mj_cm2, simulation.unit.true_dose_mj_cm2()
     assert dose < 0.97 * true
     assert dose < true < dose + simulation.ended.uncertain_mj_cm2
-    assert "more may have fallen; judge the plate" in simulation.ended.reason
+    assert "more may have been given; judge the plate" in simulation.ended.reason
     assert simulation.core.bed.exposure_status(now=simulation.now).uncertain_mj_cm2 > 1.0
 
 

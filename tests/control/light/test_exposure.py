@@ -200,7 +200,7 @@ def test_a_device_that_never_comes_back_is_not_called_complete() -> None:
     until_light(simulation)
     simulation.unit.inject(Unplugged())
     until(simulation, State.ABORTED, 120.0)
-    assert "no word from the device" in simulation.ended.reason
+    assert "no reply from the device" in simulation.ended.reason
 
 
 def test_a_short_brown_out_holds_and_can_be_restarted() -> None:
@@ -239,7 +239,7 @@ def test_a_restart_that_takes_its_time_leaves_a_dose_within_tolerance(lit: bool)
     simulation.run(lambda: False, 0.29)
     simulation.unit.inject(DeviceResets())
     until(simulation, State.HELD, 10.0)
-    assert "half of it is taken as given" in simulation.core.bed.exposure.status().reason
+    assert "half of it is counted" in simulation.core.bed.exposure.status().reason
     simulation.command("restart")
     until(simulation, State.COMPLETE)
     assert simulation.unit.true_dose_mj_cm2() == pytest.approx(200.0, rel=0.01)
@@ -303,7 +303,7 @@ def test_light_beyond_the_sensor_s_top_is_the_least_that_fell() -> None:
     status, true = simulation.core.bed.exposure.status(), simulation.unit.true_dose_mj_cm2()
     assert status.dose_mj_cm2 < 0.99 * true
     assert status.dose_mj_cm2 < true < status.dose_mj_cm2 + status.uncertain_mj_cm2
-    assert any("is the least that fell" in text for text in texts(simulation))
+    assert any("is higher than counted" in text for text in texts(simulation))
     (held,) = (o for o in simulation.outputs if isinstance(o, EventNoted) and o.name == "held")
     assert held.data["uncertain_mj_cm2"] == status.uncertain_mj_cm2
     simulation.command("stop")
@@ -324,7 +324,7 @@ def test_the_guard_ends_an_exposure_of_lamps_that_faded_unseen() -> None:
     until(simulation, State.HELD, 60.0)
     assert any("guard time ran out" in text for text in texts(simulation))
     (guard,) = simulation.core.bed.exposure.conditions()
-    assert guard.name == "guard ended it"
+    assert guard.name == "maximum light time reached"
     assert guard.value == pytest.approx(guard.limit, abs=0.01)  # to the tick, but for its length
     assert simulation.unit.light_on_truth_s < DOSE / 30.0 + 5.5
 

@@ -146,12 +146,12 @@ def test_a_remainder_is_not_planned_by_a_doubtful_stretch(
 
 def test_stray_light_that_creeps_in_is_compared_with_the_calibration() -> None:
     simulation = simulate(learned=KNOWN)
-    with fault(simulation, StrayLight(0.15)):
+    with fault(simulation, StrayLight(0.1)):
         start(simulation)
         until_light(simulation)
         simulation.command("hold")
         until(simulation, State.HELD, 10.0)
-    with fault(simulation, StrayLight(0.3)):
+    with fault(simulation, StrayLight(0.12)):  # too little more to be refused by itself
         simulation.command("restart")
         until(simulation, State.RESTARTING, 1.0)
         until(simulation, State.HELD, 10.0)
@@ -191,7 +191,7 @@ def test_stray_light_is_refused_and_once_removed_gone() -> None:
 def test_stray_light_that_ends_in_the_dark_reading_is_not_averaged_into_it() -> None:
     simulation = simulate(learned=KNOWN)
     start(simulation, contact=CONTACT)
-    with fault(simulation, StrayLight(0.15)):  # less than is refused
+    with fault(simulation, StrayLight(0.1)):  # less than is refused
         simulation.run(lambda: False, 2.0)
     simulation.unit.mark()
     until(simulation, State.COMPLETE)

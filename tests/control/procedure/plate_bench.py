@@ -186,7 +186,7 @@ class Bench:
 
     def plate(self, name: str = "p-1") -> Plate:
         found = self.core.plates.in_flight.plates.get(name)
-        assert found is not None, f"{name} is not in flight: {self.texts(name)[-6:]}"
+        assert found is not None, f"{name} is not in progress: {self.texts(name)[-6:]}"
         return found
 
     def ended(self, name: str = "p-1") -> RunClosed:

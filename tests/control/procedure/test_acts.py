@@ -90,7 +90,7 @@ def test_a_plate_can_be_ended_in_any_step(step: str, act: PlateAct, held: bool) 
 @pytest.mark.parametrize("step", NAMES)
 def test_a_step_can_be_skipped_before_it_begins_with_a_reason(step: str) -> None:
     hands = at(step)
-    assert "without a reason" in hands.act("p-1", PlateAct.SKIP, reason="  ")
+    assert "give a reason" in hands.act("p-1", PlateAct.SKIP, reason="  ")
     assert not hands.act("p-1", PlateAct.SKIP, reason="made by hand")
     over = hands.finish("p-1") if step != "inspect" else hands.over["p-1"]
     assert over.state is State.COMPLETE
@@ -173,12 +173,12 @@ def test_who_asks_must_be_said() -> None:
     hands = at("washout")
     (refused,) = hands.in_flight.act("p-1", PlateRequest(act=PlateAct.BEGIN, who=" "), now=0.0)
     assert isinstance(refused, PlateRefused)
-    assert "say who asks" in refused.text
+    assert "no person named" in refused.text
 
 
 def test_a_plate_that_is_not_there() -> None:
     hands = at("washout")
-    assert "p-2 is not in flight; in flight: p-1" in hands.act("p-2", PlateAct.BEGIN)
+    assert "p-2 is not in progress; in progress: p-1" in hands.act("p-2", PlateAct.BEGIN)
 
 
 def test_an_exposure_that_ends_while_the_plate_is_stopped_stops_it_all_the_same() -> None:

@@ -37,7 +37,7 @@ def exposed(bench: Bench, step: str) -> int:
         times += 1
         bench.run_until(lambda: bench.plate().present.state is not StepState.RUNNING)
         if bench.plate().present.state is StepState.HELD:
-            assert "restart for the remainder" in bench.plate().present.reason
+            assert "restart for the remaining dose" in bench.plate().present.reason
             assert not bench.act(PlateAct.RESTART)
             bench.run_until(lambda: bench.plate().present.state is StepState.RUNNING)
     return times
@@ -66,7 +66,8 @@ def test_what_is_not_ours_to_switch_cannot_be_held() -> None:
     bench = watched_otherwise(Bench(OWN, recipe=BARE)).make()
     bench.work_to("film", StepState.RUNNING)
     assert bench.plate().acts() == (PlateAct.STOP, PlateAct.ABORT)
-    assert "hold is not possible" in bench.act(PlateAct.HOLD)
+    refused = bench.act(PlateAct.HOLD)
+    assert refused == "p-1: hold is not possible while film is running; possible: stop, abort"
     bench.wait(2.0)
     bench.unit.start_own_timer(4.0)
     bench.wait(2.0)
@@ -84,7 +85,7 @@ def test_light_of_the_unit_s_own_that_is_cut_short_is_given_again_as_a_remainder
     bench.crash(down_s=1.0)
     bench.run_until(lambda: bench.ask_device() or not bench.plate().cut)
     assert bench.plate().present.state is StepState.HELD
-    assert "restart for the remainder" in bench.plate().present.reason
+    assert "restart for the remaining dose" in bench.plate().present.reason
     bench.wait(2.0)
     assert not bench.act(PlateAct.RESTART)
     exposed(bench, "film")

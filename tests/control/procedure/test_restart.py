@@ -207,7 +207,7 @@ def test_what_was_cut_can_be_ended_before_its_device_has_told(act: PlateAct, end
 def test_a_held_exposure_that_was_cut_can_be_skipped_and_its_dose_is_not_lost() -> None:
     hands, plate = resumed(snapshot_in("film", PlateAct.BEGIN, PlateAct.HOLD))
     assert plate.cut
-    assert "what the device did meanwhile" in hands.act("p-1", PlateAct.RESTART)
+    assert "waiting for the device's report" in hands.act("p-1", PlateAct.RESTART)
     assert not hands.act("p-1", PlateAct.SKIP, reason="made by hand")
     run_id = plate.steps[1].runs[-1]
     hands.take(hands.in_flight.exposure_recovered(run_id, 20.0, 0.0, 0.0, "told", now=hands.now))

@@ -42,9 +42,9 @@ def waits_for(bench: Bench) -> str:
 
 def test_without_a_probe_the_washout_waits_until_a_person_has_measured() -> None:
     bench = at_washout()
-    assert "temperature of the water (band 22.0 to 25.0 °C)" in waits_for(bench)
+    assert "the water temperature (band 22.0 to 25.0 °C)" in waits_for(bench)
     refused = bench.act(PlateAct.BEGIN)
-    assert "it waits for the temperature of the water" in refused and "measure" in refused
+    assert "it waits for the water temperature" in refused and "measure" in refused
     for values in ({}, {"water_c": "23"}, {"water_c": True}, {"water_c": float("nan")},
                    {"water_c": 100.5}, {"water_c": -0.5}):  # fmt: skip
         assert bench.act(PlateAct.MEASURE, values=values)
@@ -152,7 +152,7 @@ def test_limits_that_nothing_can_measure_are_refused_before_the_plate_is_taken_u
     assert ["has limits of 68 °C" in text for text in cannot_make(RECIPE, cold)] == [True]
     narrow = replace(all_of_it, water_reach_c=(22.5, 24.0))
     (text,) = cannot_make(RECIPE, narrow)
-    assert text.startswith("step washout has limits of 22 °C and 25 °C, and the sensor tells 22.5")
+    assert text.startswith("step washout has limits of 22 °C and 25 °C, and the sensor reads 22.5")
     blind = replace(all_of_it, vacuum_problem=lambda low, high: f"{low:g} to {high:g} not read")
     assert "step film: " in next(iter(cannot_make(RECIPE, blind)))
 

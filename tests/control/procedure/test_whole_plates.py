@@ -191,10 +191,10 @@ def test_one_name_is_one_plate_and_there_is_an_end_to_how_many() -> None:
 
     bench = Bench().make("p-1").make("p-1")
     (refused,) = bench.outputs(Refused)
-    assert "being made already" in refused.text
+    assert "already in progress" in refused.text
     bench.make(*(f"more-{i}" for i in range(MAX_PLATES)))
     assert len(bench.core.plates.in_flight.plates) == MAX_PLATES
-    assert "are in flight; end some first" in bench.outputs(Refused)[-1].text
+    assert "are in progress; end some first" in bench.outputs(Refused)[-1].text
 
 
 def test_a_leak_holds_the_plate_and_it_goes_on_with_the_remainder() -> None:

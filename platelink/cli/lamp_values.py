@@ -1,4 +1,4 @@
-"""The command ``lessons``: what lamps taught the next exposures, and how it is dropped."""
+"""The command ``lamp-values``: what recent exposures showed of the lamps, and how to discard it."""
 
 from __future__ import annotations
 
@@ -26,20 +26,20 @@ _LESSONS = (
 @click.group(
     cls=LazyGroup,
     lazy={
-        "list": Lazy("lessons:list_", "Lessons in force, newest first."),
-        "drop": Lazy("lessons:drop", "Forget them all, as after a change of lamps."),
+        "list": Lazy("lamp_values:list_", "Lamp values in use, newest first."),
+        "discard": Lazy("lamp_values:discard", "Discard them all, as after a lamp change."),
     },
 )
-def lessons() -> None:
-    """What complete exposures taught of the lamps: after-glow, warm-up, irradiance.
+def lamp_values() -> None:
+    """Lamp values from complete exposures: after-glow, warm-up, irradiance.
 
-    The next exposure is made with the median of the last five."""
+    The next exposure uses the median of the last five."""
 
 
 @click.command("list")
 @json_option
 def list_(as_json: bool) -> None:
-    """Lessons in force and the runs that they come from, newest first."""
+    """Lamp values in use and the runs they come from, newest first."""
     with daemon() as client:
         device = client.device()
     if as_json:
@@ -48,7 +48,9 @@ def list_(as_json: bool) -> None:
     rows = [_row(one.run_id, local(one.at_utc), one) for one in device.lessons]
     if device.learned:
         rows.append(_row("the next exposure", "", device.learned))
-    print_table(_LESSONS, rows, "no lesson: no exposure has taught any since the last drop")
+    print_table(
+        _LESSONS, rows, "none yet: lamp values are recorded by each complete exposure; make one"
+    )
 
 
 def _row(name: str, when: str, taught: Lamps) -> list[str]:
@@ -64,11 +66,11 @@ def _row(name: str, when: str, taught: Lamps) -> list[str]:
 @click.command()
 @why_option(required=True)
 @json_option
-def drop(why: str, as_json: bool) -> None:
-    """Forget what lamps taught, as after a change of lamps: it is learned anew."""
+def discard(why: str, as_json: bool) -> None:
+    """Discard the lamp values, as after a lamp change; the next exposures record new ones."""
     with daemon() as client:
         answer = client.drop_lessons(why)
     if as_json:
         emit(answer)
     else:
-        click.echo("dropped; the next complete exposures teach anew")
+        click.echo("discarded; the next complete exposures record new ones")

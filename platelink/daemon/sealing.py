@@ -1,0 +1,80 @@
+"""The thread that seals what has closed: the control loop never waits for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import suppress
+from datetime import UTC, datetime
+
+from platelink.config.model import Config
+from platelink.daemon.cosigning import Cosigning
+from platelink.daemon.retaining import Rule
+from platelink.daemon.worker import Worker
+from platelink.evidence.beside import key_path, log_path
+from platelink.evidence.sealer import Sealer, SealPlaces
+from platelink.evidence.wrong import EvidenceError
+from platelink.ledger.errors import StoreError
+from platelink.record.errors import JournalError
+
+ROUND_S = 1.0
+"""How often it looks, real seconds."""
+AFTER_FAULT_S = 30.0
+
+
+def seal_places(config: Config) -> SealPlaces:
+    """Where a unit's records, its log of seals and its key are."""
+    journal = config.journal.path
+    return SealPlaces(
+        config.unit.site, config.unit.name, journal, log_path(journal), key_path(journal),
+        (
+            ("recipes", config.recipes_path()),
+            ("people", config.people_path()),
+            ("calibrations", config.calibrations_path()),
+        ),
+    )  # fmt: skip
+
+
+class Sealing(Worker):
+    """``cosigning`` tells others of each new checkpoint. It ends after what has closed by then is
+    sealed."""
+
+    def __init__(
+        self, places: SealPlaces, cosigning: Cosigning, retention: Rule | None = None
+    ) -> None:
+        """``retention``: which samples are removed once they are sealed."""
+        super().__init__("sealer")
+        self._places, self._cosigning = places, cosigning
+        self.retention = retention
+        self.fault = ""
+        """Why nothing is sealed at present; empty while it goes."""
+
+    def contradictions(self) -> Iterator[str]:
+        """Logs of other units that cannot be; each is told once."""
+        while self._cosigning.contradictions:
+            yield self._cosigning.contradictions.popleft()
+
+    def _run(self) -> None:
+        """The thread never ends by an error: it says so and begins again."""
+        last = False
+        while not last:
+            last = self._end.is_set()
+            try:
+                self._work()
+            except (EvidenceError, StoreError, JournalError, OSError, LookupError) as error:
+                self.fault = f"nothing is sealed: {error}"
+                self._end.wait(AFTER_FAULT_S)
+
+    def _work(self) -> None:
+        sealer = Sealer(self._places, lambda: datetime.now(UTC))
+        try:
+            while True:
+                ending = self._end.is_set()
+                sealer.round()
+                self.fault = ""
+                self._cosigning.round(sealer.log, sealer.signer)
+                if ending:
+                    return
+                self._end.wait(ROUND_S)
+        finally:
+            with suppress(StoreError):
+                sealer.close()

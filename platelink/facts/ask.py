@@ -1,0 +1,310 @@
+"""Questions answered from the facts; samples are decoded only where the facts leave it open."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator, Sequence
+from datetime import UTC, date, timedelta
+from typing import Any
+
+from platelink.contract.facts import Asked, Days, OneDay, Opened, Piece, Pieces, There
+from platelink.facts import curve
+from platelink.facts.build import behind, cursor_of
+from platelink.facts.derive import DAY_MS, TAGS, Json, spans_of, tags_of
+from platelink.facts.ladder import courses, longest_s
+from platelink.facts.questions import (
+    Condition,
+    Threshold,
+    begun,
+    conditions,
+    may_be,
+    tagged,
+    threshold,
+)
+from platelink.facts.refused import nobody, two_plates
+from platelink.facts.rows import made_rows, steps_of
+from platelink.ledger.by import from_ms
+from platelink.ledger.database import Database
+from platelink.ledger.errors import StoreUnusable
+from platelink.ledger.kind import Fault
+from platelink.record.reader import JournalReader
+
+FEW = 2_000
+"""So many are looked through one by one, rather than everything from the newest on."""
+COUNTED = 20_000
+"""So far the length of an index that may lead is told apart from another's."""
+_PAGE = 200
+AT_ONCE = 20_000
+"""From the newest on so many are looked at by one query, so that the time can be watched."""
+_VALUES = 100
+_EACH_VALUE = """WITH RECURSIVE each (value) AS (
+    SELECT min(value) FROM tags WHERE kind = ?
+    UNION ALL
+    SELECT (SELECT min(value) FROM tags WHERE kind = ? AND value > each.value) FROM each
+    WHERE each.value IS NOT NULL
+) SELECT value FROM each WHERE value IS NOT NULL LIMIT ?"""
+"""From value to value by the index, however many have it."""
+_Row = tuple[Any, ...]
+
+
+class Facts:
+    """The facts file, and the journal it follows."""
+
+    def __init__(self, db: Database, journal: JournalReader) -> None:
+        self.db, self.journal = db, journal
+        self.decoded = 0
+
+    def known(self) -> dict[str, int]:
+        """``Known`` of an answer."""
+        cursor = cursor_of(self.db)
+        return {
+            "up_to": cursor.number if cursor else 0,
+            "behind": behind(self.journal, self.db),
+            "unread": self.db.rows("SELECT count(*) FROM unread")[0][0],
+        }
+
+    # --- which -----------------------------------------------------------------------------
+
+    def pieces(self, asked: Asked, most_s: float = math.inf) -> Pieces:
+        """Newest first, as far back as is come in ``most_s``; StoreRefused when the question cannot
+        be understood."""
+        self.decoded = 0
+        end = time.monotonic() + most_s
+        found: list[Piece] = []
+        back_to: int | None = None
+        for number, piece in self._each(asked, min(_PAGE, asked.limit + 1)):
+            if piece is not None:
+                found.append(piece)
+            if len(found) > asked.limit:
+                break
+            if time.monotonic() > end:
+                back_to = number
+                break
+        more = len(found) > asked.limit
+        return Pieces(
+            made=found[: asked.limit], more=more, decoded=self.decoded,
+            looked_back_to_utc=None if back_to is None else self._begun_utc(back_to),
+            **self.known(),
+        )  # fmt: skip
+
+    def _begun_utc(self, number: int) -> str:
+        """Of the newest up to this number."""
+        return utc(
+            self.db.rows(
+                "SELECT began_ms FROM made WHERE number >= ? ORDER BY number LIMIT 1", (number,)
+            )[0][0]
+        )
+
+    def _each(self, asked: Asked, page: int) -> Iterator[tuple[int, Piece | None]]:
+        """How far it is looked, newest first, and one of which all is true where there is one; rows
+        are fetched by the page."""
+        if asked.unit not in (None, self.journal.unit):
+            return
+        thresholds = [threshold(text) for text in asked.where]
+        wanted = [*conditions(asked), *self._beside(asked)]
+        for number, row in self._rows([*wanted, *map(may_be, thresholds)], page):
+            longest = None
+            if row is not None:
+                self._must_be(row, asked)
+                longest = self._longest_each_s(number, thresholds)
+            yield (
+                number,
+                None if row is None or longest is None else self._piece(row, thresholds, longest),
+            )
+
+    def _rows(self, wanted: Sequence[Condition], page: int) -> Iterator[tuple[int, _Row | None]]:
+        """Rows of which all is true, with their number. Where one condition is true of few, those
+        are looked through; else the shortest index that leads newest first, or all where none does,
+        a part at a time: without a row it says how far."""
+        counts = [self._count(one) for one in wanted]
+        at = min(range(len(wanted)), key=counts.__getitem__, default=None)
+        few = at is not None and counts[at] <= FEW
+        leading = [i for i, one in enumerate(wanted) if one.leads is not None]
+        by = at if few else min(leading, key=counts.__getitem__, default=None)
+        first = None if by is None else wanted[by]
+        others = [one for one in wanted if one is not first]
+        tables, number, where = "made", "made.number", [one.holds for one in others]
+        if first is not None and few:
+            where.insert(0, f"made.number IN ({first.finds})")
+        elif first is not None and first.leads is not None:
+            number = first.leads.number
+            tables = f"{first.leads.table} CROSS JOIN made ON made.number = {number}"
+            where.insert(0, first.leads.where)
+        values = [*(first.values if first else ()), *(v for one in others for v in one.values)]
+        where += [f"{number} < ?", f"{number} >= ?"]
+        before, first_of_all = self._within([one for one in wanted if one.in_time])
+        while before is not None:
+            part = None if few else self._part_below(before)
+            least = None if part is None or part <= first_of_all else part
+            rows = made_rows(
+                self.db, f"{' AND '.join(where)} ORDER BY {number} DESC LIMIT ?",
+                [*values, before, first_of_all if least is None else least, page], tables,
+            )  # fmt: skip
+            yield from ((row[0], row) for row in rows)
+            if len(rows) == page:
+                before = rows[-1][0]
+            else:
+                before = least
+                if least is not None:
+                    yield least, None
+
+    def _within(self, times: Sequence[Condition]) -> tuple[int | None, int]:
+        """Above and from what number on all are that were begun so; None where there is none."""
+        if not times:
+            return 1 << 62, -1
+        where = " AND ".join(one.holds for one in times)
+        ((first, last),) = self.db.rows(
+            f"SELECT min(number), max(number) FROM made INDEXED BY made_by_time WHERE {where}",  # noqa: S608
+            [value for one in times for value in one.values],
+        )
+        return (None, -1) if last is None else (last + 1, first)
+
+    def _part_below(self, number: int) -> int | None:
+        """Where the part ends that is looked at once; None: at the first one on record."""
+        found = self.db.rows(
+            "SELECT number FROM made WHERE number < ? ORDER BY number DESC LIMIT 1 OFFSET ?",
+            (number, AT_ONCE - 1),
+        )
+        return found[0][0] if found else None
+
+    def _count(self, one: Condition) -> int:
+        """How many fulfil it, counted to a limit."""
+        count: int = self.db.rows(
+            f"SELECT count(*) FROM (SELECT 1 FROM ({one.finds}) LIMIT ?)",  # noqa: S608 -- our own text
+            (*one.values, (FEW if one.leads is None else COUNTED) + 1),
+        )[0][0]
+        return count
+
+    def _must_be(self, row: _Row, asked: Asked) -> None:
+        """What an index told is so by the facts, which have a checksum."""
+        facts = row[5]
+        there = {(kind, value.encode().lower()) for kind, value in tags_of(facts)}
+        for kind, value in asked.model_dump(include=set(TAGS), exclude_none=True).items():
+            if (kind, str(value).encode().lower()) not in there:
+                raise self.db.kind.error(Fault.DAMAGED, self.db.path, f"{kind} of {row[1]}")
+
+    def _longest_each_s(self, number: int, thresholds: Sequence[Threshold]) -> list[float] | None:
+        """How long each was so, in any of its steps; None where one was not long enough."""
+        if not thresholds:
+            return []
+        steps = steps_of(self.db, number)
+        found = []
+        for one in thresholds:
+            longest = max((self._longest(one, step) for _, step, _ in steps), default=0.0)
+            if not longest > one.seconds:
+                return None
+            found.append(longest)
+        return found
+
+    def _longest(self, one: Threshold, step: Json) -> float:
+        least, most = one.between_s(step)
+        if least == most or not most > one.seconds:
+            return least
+        self.decoded += 1
+        course = courses(self.journal.samples(step["run_id"]))[one.quantity]
+        return longest_s(course, one.side, one.level)
+
+    # --- beside another --------------------------------------------------------------------
+
+    def row_of(self, name: str) -> _Row:
+        """The newest of this name, or of this run; StoreRefused when there is none."""
+        rows = made_rows(self.db, "name = ? ORDER BY number DESC LIMIT 1", (name,))
+        if not rows:
+            ids = self.journal.rows("SELECT number, plate FROM runs WHERE run_id = ?", name)
+            for number, plate in ids:
+                rows = made_rows(
+                    self.db, "number = ? OR name = ? ORDER BY number DESC LIMIT 1", (number, plate)
+                )
+        if not rows:
+            raise nobody(name)
+        return rows[0]
+
+    def _beside(self, asked: Asked) -> list[Condition]:
+        found: list[Condition] = []
+        if asked.lamps_of is not None:
+            row = self.row_of(asked.lamps_of)
+            day_ms = row[2] // DAY_MS * DAY_MS
+            found += [*begun(day_ms, day_ms + DAY_MS), tagged("lamp_set", row[5]["lamp_set"])]
+        if asked.between:
+            if len(asked.between) != 2:
+                raise two_plates()
+            first, second = sorted(self.row_of(name)[2] for name in asked.between)
+            found += begun(first + 1, second)
+        return found
+
+    # --- one -------------------------------------------------------------------------------
+
+    def piece(self, name: str) -> Piece:
+        """One of them."""
+        return self._piece(self.row_of(name))
+
+    def opened(self, name: str, *, curves: bool = True) -> Opened:
+        """One of them with its steps, and the curves of each."""
+        row = self.row_of(name)
+        steps = []
+        for _, facts, packed in steps_of(self.db, row[0]):
+            step = {k: v for k, v in facts.items() if k != "spans"}
+            for quantity, span in spans_of(facts).items():
+                step |= {f"{quantity}_min": span.low, f"{quantity}_max": span.high,
+                         f"{quantity}_mean": span.mean}  # fmt: skip
+            if curves:
+                step["curves"] = curve.as_series(curve.unpack(packed))
+            steps.append(step)
+        return Opened(**dict(self._piece(row)), facts=row[5], steps=steps)
+
+    def _piece(
+        self, row: _Row, asked: Sequence[Threshold] = (), longest_s: Sequence[float] = ()
+    ) -> Piece:
+        _, name, began_ms, _, off_pct, facts = row
+        ended_ms = facts.get("ended_ms")
+        try:
+            return Piece.model_validate(
+                facts
+                | {
+                    "name": name,
+                    "unit": self.journal.unit,
+                    "began_utc": utc(began_ms),
+                    "ended_utc": None if ended_ms is None else utc(ended_ms),
+                    "off_pct": off_pct,
+                    "matched": [one.told(s) for one, s in zip(asked, longest_s, strict=True)],
+                    "longest_s": list(longest_s),
+                }
+            )
+        except ValueError as error:
+            raise StoreUnusable(f"{self.db.path}: {name} cannot be shown: {error}") from error
+
+    def has(self, kind: str, value: str) -> bool:
+        """True where something on record is so."""
+        return bool(
+            self.db.rows("SELECT 1 FROM tags WHERE kind = ? AND value = ? LIMIT 1", (kind, value))
+        )
+
+    def there(self) -> There:
+        """Values that can be asked for; of each condition the first hundred."""
+        values, more = {}, []
+        for kind in TAGS:
+            rows = self.db.rows(_EACH_VALUE, (kind, kind, _VALUES + 1))
+            values[kind] = [value for (value,) in rows[:_VALUES]]
+            if len(rows) > _VALUES:
+                more.append(kind)
+        return There(values=values, more=more)
+
+    def days(self, limit: int = 100) -> Days:
+        """What was made on each day, newest first."""
+        rows = self.db.rows(
+            "SELECT day, made, good, reject, worst_off_pct FROM days ORDER BY day DESC LIMIT ?",
+            (limit,),
+        )
+        return Days(
+            days=[
+                OneDay(day=(date(1970, 1, 1) + timedelta(days=day)).isoformat(), made=made,
+                       good=good, reject=reject, worst_off_pct=off)
+                for day, made, good, reject, off in rows
+            ]
+        )  # fmt: skip
+
+
+def utc(at_ms: int) -> str:
+    """A time as all answers have it."""
+    return from_ms(at_ms).astimezone(UTC).isoformat(timespec="milliseconds")

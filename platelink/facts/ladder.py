@@ -1,0 +1,150 @@
+"""How long a quantity stayed below or above a level: rungs for finding, and the exact answer. Pure.
+
+A sample's value holds until the next one, at most three usual distances, so that nothing is said of
+a gap. A stretch is what holds without a break on one side of the level; ``below`` and ``above`` are
+strict. Both grow shorter or longer with the level only, so two rungs bound every level between.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from platelink.runs import SampleBlock
+
+Side = Literal["below", "above"]
+Floats = npt.NDArray[np.float64]
+COLUMNS: Mapping[str, str] = MappingProxyType(
+    {"vacuum_kpa": "vacuum", "irradiance_mw_cm2": "irradiance", "oven_c": "oven"}
+)
+"""Columns that can be asked for, and the quantity of each."""
+RUNGS: Mapping[str, tuple[float, ...]] = MappingProxyType(
+    {
+        "vacuum": tuple(float(kpa) for kpa in range(5, 101, 5)),
+        "irradiance": (0.5, 1.0, *(float(e) for e in range(2, 31, 2)), 40.0, 60.0, 100.0),
+        "oven": tuple(float(c) for c in range(20, 131, 2)),
+    }
+)
+_HOLDS = 3
+"""Usual distances of two samples that a value holds at most."""
+_HALF_MS_A_S = 2000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Values that count, and how long each holds, in half milliseconds: exact, whatever is summed.
+    ``begins`` where a break is before the value."""
+
+    values: Floats
+    holds: npt.NDArray[np.int64]
+    begins: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A quantity over one step: extremes, mean, the longest time without a break, and the longest
+    stretch at each rung between the extremes as (side, rung, seconds)."""
+
+    low: float
+    high: float
+    mean: float
+    longest_s: float
+    rungs: tuple[tuple[Side, float, float], ...]
+
+
+def courses(samples: SampleBlock) -> dict[str, Course]:
+    """Each quantity of a run: of light and contact while light is counted; of a run without light
+    the oven's."""
+    lit = samples.values.get("counting")
+    wanted = ("vacuum", "irradiance") if lit is not None else ("oven",)
+    found: dict[str, Course] = {}
+    holds, breaks = _holds(samples.at_utc_ms)
+    for column, quantity in COLUMNS.items():
+        if quantity not in wanted or column not in samples.values:
+            continue
+        values = samples.values[column]
+        counts = np.isfinite(values)
+        if lit is not None:
+            counts &= lit > 0.0
+        index = counts.nonzero()[0]
+        if len(index):
+            begins = np.empty(len(index), np.bool_)
+            begins[0] = True
+            begins[1:] = (index[1:] - index[:-1] > 1) | breaks[index[:-1]]
+            found[quantity] = Course(values[index], holds[index], begins)
+    return found
+
+
+def _holds(at_ms: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    """How long each sample holds, and whether a gap follows it."""
+    apart = 2 * (at_ms[1:] - at_ms[:-1])
+    usual = int(np.median(apart)) if len(apart) else 0
+    holds, breaks = np.full(len(at_ms), usual), np.zeros(len(at_ms), np.bool_)
+    holds[:-1] = np.minimum(apart, _HOLDS * usual)
+    breaks[:-1] = apart > _HOLDS * usual
+    return holds, breaks
+
+
+def longest_s(course: Course, side: Side, level: float) -> float:
+    """The longest stretch strictly on one side of the level, in seconds; 0 where there is none."""
+    return float(_longest_s(course, side, np.array([level]))[0])
+
+
+def _longest_s(course: Course, side: Side, levels: Floats) -> Floats:
+    """At each level. Of the time that has passed at each value, what had passed at the newest break
+    or value of the other side is taken away."""
+    values = course.values[None, :]
+    on = values < levels[:, None] if side == "below" else values > levels[:, None]
+    passed = course.holds.cumsum()
+    before = np.where(on, np.where(course.begins, passed - course.holds, 0)[None, :], passed)
+    longest = (passed - np.maximum.accumulate(before, axis=1)).max(axis=1)
+    return np.asarray(longest / _HALF_MS_A_S)
+
+
+def span_of(quantity: str, course: Course) -> Span:
+    """What is kept of a step's course."""
+    low, high = float(course.values.min()) + 0.0, float(course.values.max()) + 0.0  # never -0.0
+    total = int(course.holds.sum())
+    mean = float(course.values @ course.holds) / total if total else low
+    ladder = RUNGS[quantity]
+    below = ladder[bisect_right(ladder, low) : bisect_right(ladder, high)]
+    above = ladder[bisect_left(ladder, low) : bisect_left(ladder, high)]
+    rungs: list[tuple[Side, float, float]] = []
+    sides: tuple[tuple[Side, tuple[float, ...]], ...] = (("below", below), ("above", above))
+    for side, levels in sides:
+        if levels:
+            each = _longest_s(course, side, np.array(levels)).tolist()
+            rungs += [(side, rung, s) for rung, s in zip(levels, each, strict=True)]
+    return Span(low, high, mean, longest_s(course, "above", -np.inf), tuple(rungs))
+
+
+def bounds(quantity: str, level: float) -> tuple[float | None, float | None]:
+    """The rungs at or around a level; None beyond the ladder's ends."""
+    ladder = RUNGS[quantity]
+    under, over = bisect_right(ladder, level) - 1, bisect_left(ladder, level)
+    return (ladder[under] if under >= 0 else None, ladder[over] if over < len(ladder) else None)
+
+
+def least_and_most_s(span: Span, quantity: str, side: Side, level: float) -> tuple[float, float]:
+    """Between what two times the longest stretch lies, from what is kept; the same twice where it
+    is known."""
+    under, over = bounds(quantity, level)
+    lower, upper = (under, over) if side == "below" else (over, under)
+    return (
+        0.0 if lower is None else _at_rung(span, side, lower),
+        span.longest_s if upper is None else _at_rung(span, side, upper),
+    )
+
+
+def _at_rung(span: Span, side: Side, rung: float) -> float:
+    whole = span.high < rung if side == "below" else span.low > rung
+    if whole:
+        return span.longest_s
+    none = span.low >= rung if side == "below" else span.high <= rung
+    return 0.0 if none else next(s for on, at, s in span.rungs if on == side and at == rung)

@@ -1,0 +1,71 @@
+"""Texts that the broker keeps: this unit's, for others, and those of others that it listens to.
+
+Set and taken by any thread; sent and heard by the publisher's.
+"""
+
+from __future__ import annotations
+
+import threading
+
+LONGEST_BYTES = 100_000
+"""A longer text of another unit is none of ours."""
+
+
+class RetainedTexts:
+    """``listen``: topics of other units, without wildcards, so that what waits is bounded."""
+
+    def __init__(self, listen: tuple[str, ...] = ()) -> None:
+        self.listen = listen
+        self.notice = ""
+        """What those of others say that cannot be taken, for the status."""
+        self._lock = threading.Lock()
+        self._texts: dict[str, str] = {}
+        self._heard: dict[str, bytes] = {}
+        self._sent: dict[str, str] = {}
+        self._in_flight: tuple[int, str] | None = None
+
+    def retain(self, topic: str, text: str) -> None:
+        """What the broker is to keep under a topic of this unit; sent soon, and again after each
+        lost connection."""
+        with self._lock:
+            self._texts[topic] = text
+
+    def taken(self) -> dict[str, bytes]:
+        """The newest text of each topic of others that came since the last call."""
+        with self._lock:
+            heard, self._heard = self._heard, {}
+        return heard
+
+    # --- the publisher's thread ------------------------------------------------------------
+
+    def lost(self) -> None:
+        """The connection is gone: what the broker has is not known."""
+        self._sent.clear()
+        self._in_flight = None
+
+    def next(self) -> tuple[str, str] | None:
+        """What is to be sent now: one at a time, so that no quota is spent on texts."""
+        if self._in_flight is not None:
+            return None
+        with self._lock:
+            return next((x for x in self._texts.items() if self._sent.get(x[0]) != x[1]), None)
+
+    def sent(self, topic: str, text: str, mid: int) -> None:
+        """It is under way, as this message."""
+        self._sent[topic], self._in_flight = text, (mid, topic)
+
+    def answered(self, mid: int) -> str | None:
+        """The broker has answered a message: the topic where it was one of these."""
+        if self._in_flight is None or self._in_flight[0] != mid:
+            return None
+        topic, self._in_flight = self._in_flight[1], None
+        return topic
+
+    def heard(self, topic: str, payload: bytes) -> bool:
+        """A message of a topic that is listened to; False for any other."""
+        if topic not in self.listen:
+            return False
+        if 0 < len(payload) <= LONGEST_BYTES:
+            with self._lock:
+                self._heard[topic] = payload
+        return True

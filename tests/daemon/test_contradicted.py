@@ -1,0 +1,43 @@
+"""A log of seals of another unit that cannot be is put into the record of the unit that saw it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
+from platelink.daemon.cosigning import Cosigning
+from platelink.daemon.sealing import Sealing, seal_places
+from platelink.publish.topics import Topics
+from platelink.record.reader import JournalReader
+
+TEXT = "unit-2 showed a second log of 4 seals: another one was seen by some day"
+
+
+class Still(Sealing):
+    """Without its thread, which keeps real time."""
+
+    def start(self) -> None:
+        pass
+
+    def stop(self) -> None:
+        pass
+
+
+def test_it_is_an_event_of_the_record_once(tmp_path: Path) -> None:
+    cosigning = Cosigning(Topics("invented-shop", "unit-1"), ())
+
+    async def work() -> None:
+        daemon = Daemon(config := config_for(tmp_path), Bench())
+        daemon.shell._syncer._beside = Still(seal_places(config), cosigning)
+        async with daemon:
+            await daemon.until_up()
+            cosigning.contradictions.append(TEXT)
+            await daemon.until(lambda: daemon.events("security"), 5.0)
+            await daemon.until_up()
+            (event,) = daemon.events("security")
+            assert (event["text"], event["data"]["what"]) == (TEXT, "log of seals")
+
+    in_simulated_time(work())
+    with JournalReader.open(tmp_path / "journal.sqlite") as reader:
+        kept = [row.entry for row in reader.outbox_after(0, 1000)]
+    assert [e.text for e in kept if getattr(e, "name", "") == "security"] == [TEXT]

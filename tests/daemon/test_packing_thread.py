@@ -1,0 +1,44 @@
+"""The thread that packs closed runs: while no light is on, and not on its way out."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+from record.make import block, journal_at, later, start
+
+from platelink.daemon import packing
+from platelink.daemon.packing import Packing
+
+pytestmark = pytest.mark.timeout(300)
+
+
+def test_a_closed_run_is_packed_once_no_light_is_on(tmp_path, monkeypatch):
+    monkeypatch.setattr(packing, "ROUND_S", 0.01)
+    looked, quiet = threading.Event(), threading.Event()
+
+    def is_quiet():
+        looked.set()
+        return quiet.is_set()
+
+    with journal_at(tmp_path / "journal.sqlite") as journal:
+        journal.append(start(journal, "r1"))
+        journal.append_samples("r1", block(20), later(1))
+        journal.end_run("r1", later(2), "complete", "dose reached")
+        thread = Packing(journal, quiet=is_quiet)
+        thread.start()
+        assert looked.wait(120)
+        assert journal.reader.rows("SELECT count(*) FROM blocks") == [(1,)]
+        quiet.set()
+        end = time.monotonic() + 120
+        while journal.reader.rows("SELECT count(*) FROM blocks") != [(0,)]:
+            assert time.monotonic() < end
+            time.sleep(0.05)
+        thread.stop()
+        assert journal.reader.rows("SELECT run_id FROM chunks") == [("r1",)]
+
+
+def test_what_has_not_begun_ends_at_once(tmp_path):
+    with journal_at(tmp_path / "journal.sqlite") as journal:
+        Packing(journal, quiet=lambda: True).stop()

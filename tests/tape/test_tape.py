@@ -1,0 +1,234 @@
+"""A tape holds what it was given to the bit, whatever that was, and its limits hold."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import math
+import struct
+from collections import namedtuple
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from platelink.daemon.taping import Taping
+from platelink.link.framing import encode
+from platelink.link.messages import Heartbeat, Sample
+from platelink.tape import columns
+from platelink.tape.files import folder_of, is_packed, pack_part, part_path, section, tapes
+from platelink.tape.inputs import Kind, Record, pack, records
+from platelink.unit.stamp import Stamp
+
+
+def sample(tick: int, light: int) -> Sample:
+    return Sample(
+        tick=tick, inputs=1, outputs=3, latched=0, order_state=1, close_reason=0, events=7,
+        order=4, light_sum=(light, 0, 0, 2**63), light_count=(tick, 0, 0, 0),
+        light_min=(3, 0, 0, 0), light_max=(9, 0, 0, 65535), vacuum_sum=4, vacuum_count=1,
+        vacuum_min=2, vacuum_max=5, oven_sum=6, oven_count=1, head_sum=8, head_count=1,
+        order_sum=-light, order_target=2**40, rx_bad=0, rx_overrun=0,
+    )  # fmt: skip
+
+
+FRAMES = st.one_of(
+    st.builds(
+        lambda tick, light, seq: encode(sample(tick, light), seq),
+        st.integers(0, 2**32 - 1), st.integers(0, 2**40), st.integers(0, 65535),
+    ),
+    st.binary(max_size=40),
+    st.just(b"\0"),
+)  # fmt: skip
+STAMPS = st.builds(
+    Stamp,
+    st.one_of(
+        st.floats(0.0, 1e7, allow_nan=False), st.integers(0, 10**12).map(lambda us: us / 1e6)
+    ),
+    st.integers(0, 2**45),
+)
+RECORDS = st.one_of(
+    st.builds(Record, st.just(Kind.DATA), STAMPS, FRAMES),
+    st.builds(
+        Record, st.sampled_from([k for k in Kind if k is not Kind.DATA]), STAMPS,
+        st.binary(max_size=60),
+    ),
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(RECORDS, min_size=1, max_size=30))
+def test_columns_come_back_to_the_bit(given_: list[Record]) -> None:
+    assert columns.unpack(columns.pack(given_)) == given_
+    assert list(records(b"".join(r.pack() for r in given_))) == given_
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(RECORDS, min_size=1, max_size=8), st.data())
+def test_a_frame_cut_anywhere_comes_back(given_: list[Record], data: st.DataObject) -> None:
+    """The port gives bytes as they come, not frame by frame."""
+    stream = b"".join(encode(sample(50 * i, 900 * i), i) for i in range(6))
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=9)))
+    edges = [0, *cuts, len(stream)]
+    pieces = [stream[a:b] for a, b in itertools.pairwise(edges)]
+    cut = [Record(Kind.DATA, Stamp(i / 8, i), piece) for i, piece in enumerate(pieces)]
+    mixed = [*cut, *given_]
+    assert columns.unpack(columns.pack(mixed)) == mixed
+
+
+def test_frames_are_a_few_bytes_in_columns() -> None:
+    """Of the device's 160 bytes a frame; with light that flickers by a hundredth."""
+    taken = [
+        Record(
+            Kind.DATA, Stamp(i * 0.05, 10**12 + 50 * i),
+            encode(sample(50 * i, 9000 * i + (7919 * i) % 90), i % 65536),
+        )
+        for i in range(4000)
+    ]  # fmt: skip
+    whole = sum(len(r.body) for r in taken)
+    assert len(columns.pack(taken)) < 0.05 * whole
+    beat = [Record(Kind.SENT, Stamp(0.0, 0), encode(Heartbeat(), 1))]
+    assert columns.unpack(columns.pack(beat)) == beat
+
+
+@pytest.mark.parametrize("cut", [0, 5, 30, -1])
+def test_bytes_that_are_no_columns_are_refused(cut: int) -> None:
+    packed = columns.pack([Record(Kind.DATA, Stamp(1.0, 1), encode(sample(1, 1), 1))])
+    with pytest.raises(ValueError, match=r"."):
+        columns.unpack(packed[:cut])
+
+
+def test_a_record_that_claims_to_be_endless_is_refused() -> None:
+    head = struct.pack("<BdqI", 0, math.pi, 5, 2**31)
+    with pytest.raises(ValueError, match="a record of 2147483648 bytes"):
+        list(records(head + b"x" * 50))
+
+
+def taping(directory: Path, most_bytes: int = 10**9, part_bytes: int = 10**6) -> Taping:
+    return Taping(directory / "j.tapes", most_bytes, "unit-1", "", dict, part_bytes=part_bytes)
+
+
+class NoRecord:
+    """As much of a journal as a tape begins with."""
+
+    uuid = "0" * 16
+
+    def last_number(self) -> int:
+        return 7
+
+
+def begun(directory: Path, **limits: int) -> Taping:
+    made = taping(directory, **limits)
+    made.begin(NoRecord(), Stamp(1.0, 1000), (), ())  # type: ignore[arg-type]
+    return made
+
+
+def put(to: Taping, count: int, size: int = 100) -> bytes:
+    """So many records; the bytes they are."""
+    whole = b""
+    for i in range(count):
+        to.put(Kind.SENT, Stamp(float(i), i), bytes([i % 251]) * size)
+        whole += pack(Kind.SENT, Stamp(float(i), i), bytes([i % 251]) * size)
+    return whole
+
+
+def test_parts_follow_each_other_and_the_hash_is_of_all(tmp_path: Path) -> None:
+    tape = begun(tmp_path, part_bytes=1000)
+    whole = b""
+    for _ in range(5):
+        whole += put(tape, 20)
+        tape._write()
+    (found,) = tapes(tmp_path / "j.tapes")
+    assert len(found.parts) == 5
+    assert b"".join(r.pack() for r in found.records()) == whole
+    assert tape._hash.hexdigest() == hashlib.sha256(whole).hexdigest()
+    assert found.beginning().entries == 7
+    for path in found.parts[:2]:
+        pack_part(path)
+        assert is_packed(path)
+    assert b"".join(r.pack() for r in found.records()) == whole
+
+
+def test_the_oldest_go_and_the_present_one_never(tmp_path: Path) -> None:
+    for _ in range(3):
+        old = begun(tmp_path)
+        put(old, 200)
+        old._write()
+    folder = tmp_path / "j.tapes"
+    names = [tape.name for tape in tapes(folder)]
+    assert names == sorted(names) and len(set(names)) == 3
+    for _ in range(4):
+        tape = begun(tmp_path, most_bytes=40_000)
+        put(tape, 200)
+        tape._write()
+        for _ in range(6):
+            tape._tidy()
+        left = tapes(folder)
+        assert left[-1].name == tape.tape
+        assert sum(one.bytes() for one in left[:-1]) < 40_000
+    assert names[0] not in [one.name for one in left]
+
+
+def test_packing_waits_while_it_is_not_quiet(tmp_path: Path) -> None:
+    put(old := begun(tmp_path), 50)
+    old._write()
+    now = begun(tmp_path)
+    now.quiet = lambda: False
+    with pytest.raises(InterruptedError):
+        now._tidy()
+    assert not is_packed(tapes(tmp_path / "j.tapes")[0].parts[0])
+
+
+def test_where_it_cannot_be_written_it_ends_and_says_so(tmp_path: Path) -> None:
+    tape = begun(tmp_path)
+    put(tape, 10)
+    tape._write()
+    part_path(tmp_path / "j.tapes", tape.tape, 0).unlink()
+    (tmp_path / "j.tapes").rmdir()
+    put(tape, 10)
+    tape._write()
+    assert tape.fault.startswith("inputs are not taped: ")
+    assert tape.fault.endswith("No such file or directory")
+    put(tape, 1)
+    assert not tape._queue
+
+
+def test_the_last_space_is_for_the_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    tape = begun(tmp_path)
+    left = namedtuple("left", "free")
+    monkeypatch.setattr("shutil.disk_usage", lambda path: left(free=99_000_000))
+    put(tape, 10)
+    tape._write()
+    assert tape.fault.endswith("the space left is for the record")
+    assert caplog.messages == [tape.fault]
+    assert list(tapes(tmp_path / "j.tapes")[0].records()) == []
+
+
+def test_where_there_is_no_place_it_does_not_begin(tmp_path: Path) -> None:
+    (tmp_path / "j.tapes").write_text("in the way")
+    tape = begun(tmp_path)
+    assert tape.fault.startswith("inputs are not taped: ")
+    assert tape.told(()) == ()
+
+
+def test_none_is_kept_where_none_is_wanted(tmp_path: Path) -> None:
+    tape = begun(tmp_path, most_bytes=0)
+    tape.start()
+    tape.stop()
+    assert not (tmp_path / "j.tapes").exists()
+
+
+def test_a_part_that_was_cut_off_ends_there(tmp_path: Path) -> None:
+    tape = begun(tmp_path)
+    whole = put(tape, 3)
+    tape._write()
+    (found,) = tapes(tmp_path / "j.tapes")
+    with found.parts[0].open("ab") as file:
+        file.write(section(b"R", put(tape, 3))[:-5])
+    assert b"".join(r.pack() for r in found.records()) == whole
+
+
+def test_it_lies_beside_its_journal() -> None:
+    assert folder_of(Path("/x/journal.sqlite")) == Path("/x/journal.tapes")
