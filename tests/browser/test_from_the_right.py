@@ -67,10 +67,12 @@ def test_the_page_is_mirrored_and_numbers_are_not(stage: Stage, tmp_path: Path) 
             assert seen > 5
             scene.played.status = d.status(d.LIGHT, alarms=d.ALARMS)
             await page.goto(scene.address)
-            menu = await page.locator("[popovertarget=menu]").bounding_box()
-            bench = await page.locator(".bench").bounding_box()
-            beside = await page.locator(".beside").bounding_box()
-            main = await page.locator("#acts .acts button").first.bounding_box()
+            boxes = []
+            for what in ("[popovertarget=menu]", ".bench", ".beside", "#acts .acts button"):
+                part = page.locator(what).first
+                await expect(part).to_be_visible()  # the page fills as its status comes
+                boxes.append(await part.bounding_box())
+            menu, bench, beside, main = boxes
             assert menu and bench and beside and main
             assert menu["x"] > SMALL_TABLET["width"] / 2 and bench["x"] > beside["x"]
             fig = page.locator(".figs .fig .value").first
