@@ -102,10 +102,6 @@ def in_simulated_time(work: Coroutine[Any, Any, None]) -> list[str]:
     return loop.faults
 
 
-KNOWN_S = 1e-6
-"""The after-glow that a first exposure goes by: none, and it is taken as known."""
-
-
 class LoopClock(Clock):
     """The loop's time, and a computer's clock that can be set."""
 
@@ -203,8 +199,7 @@ class Daemon:
         *,
         today: Callable[[], date] = lambda: date(2026, 6, 1),
     ) -> None:
-        exposure = config.exposure.model_copy(update={"afterglow_s": KNOWN_S})
-        self.config = config = config.model_copy(update={"exposure": exposure})
+        self.config = config
         self.bench = bench
         self.clock = LoopClock()
         calibrated = Calibrated(config, unit_settings, today)

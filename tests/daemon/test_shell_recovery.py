@@ -21,12 +21,11 @@ from platelink.record.journal import Journal
 from platelink.record.lessons import lessons_in
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent, RunStart
-from platelink.simulated.virtual import KNOWN_S
 from platelink.unit.outputs import DeviceReported
 from platelink.unit.view import summary
 from platesim.faults import ContactorSticks, DeviceResets, RelayWelds
 
-FIRST = Learned(KNOWN_S, afterglow_known=True)
+FIRST = Learned(0.005, afterglow_known=True)
 """What the configuration says of the lamps before they taught anything."""
 AT = datetime(2026, 6, 1, tzinfo=UTC)
 

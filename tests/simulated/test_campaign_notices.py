@@ -33,11 +33,13 @@ class Defence:
     seed: int
     faults: tuple[int | Strike, ...]
     rule: str
+    learns: bool = False
+    """The daemon does not know the lamps' after-glow yet."""
 
     def case(self) -> Case:
         drawn = draw(self.seed)
         strikes = (drawn.strikes[one] if isinstance(one, int) else one for one in self.faults)
-        return replace(drawn, strikes=tuple(strikes))
+        return replace(drawn, strikes=tuple(strikes), learns=self.learns)
 
 
 def never_left_on(patch: Patch) -> None:
@@ -102,14 +104,14 @@ SHIFT = Strike("light_offset", 17.0, 6.0, GaugeShifts(0, counts=40.0))
 """In the light, and back in it."""
 DEFENCES = {
     "light left on is seen": Defence(never_left_on, 20, (2,), "light alarmed"),
-    "a sudden fall is seen": Defence(no_fall_seen, 232, (0,), "complete dose"),
+    "a sudden fall is seen": Defence(no_fall_seen, 232, (0,), "complete dose", learns=True),
     "what falls unseen has a bound": Defence(no_bound, 57, (1,), "recorded dose"),
     "an end off its target is judged": Defence(no_judgement, 3, (1,), "complete dose"),
     "sums that cannot be are refused": Defence(believes_sums, 465, (1,), "recorded dose"),
     "nothing old is shown": Defence(knows_for_ever, 11, (2,), "nothing old"),
     "a sensor that stands still is seen": Defence(never_frozen, 250, (0,), "complete dose"),
     "a step is doubted": Defence(never_steps, 375, (SHIFT,), "complete dose"),
-    "light that is late is doubted": Defence(never_late, 79, (0,), "complete dose"),
+    "light that is late is doubted": Defence(never_late, 86, (2,), "complete dose"),
     "a doubt outlives a crash": Defence(tells_no_doubt, 1248, (1, 2), "recorded dose"),
     "the dark after is compared": Defence(no_dark_afterwards, 101, (1,), "recorded dose"),
 }

@@ -148,6 +148,20 @@ def test_a_light_that_never_rests_is_thought_of_in_bounded_time() -> None:
     assert watch.doubt(0.0)[1] <= less
 
 
+@pytest.mark.parametrize("size", [0.025, 0.035, 0.06, 0.08, 0.15, -0.035, -0.08])
+@pytest.mark.parametrize("frames", range(6))
+def test_a_step_counts_as_a_whole_wherever_in_a_block_it_begins(size: float, frames: int) -> None:
+    """The sensor is off for 6 s in the middle of the light, and its dark tells nothing of it."""
+    watch = StepWatch()
+    for seconds, off in ((4.0 + 0.05 * frames, 0.0), (6.0, size), (4.0, 0.0)):
+        for _ in range(round(seconds / 0.05)):
+            watch.add(Window(8.0 * (1.0 + off), 0.05))
+    more, less = watch.doubt(0.0)
+    off_mj_cm2 = 6.0 * 8.0 * size
+    assert (less if size > 0.0 else more) == pytest.approx(abs(off_mj_cm2), rel=0.1)
+    assert len(watch.steps) == 2
+
+
 def test_light_that_falls_soon_after_it_was_seen_may_have_been_less_before() -> None:
     """The sensor told too much while lamps struck; that it did, nothing but its fall tells."""
     simulation = simulate()

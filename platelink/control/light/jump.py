@@ -124,6 +124,18 @@ class Step(NamedTuple):
     before_mj_cm2: float
 
 
+class Line(NamedTuple):
+    """What the light was at ``t``, and how fast it moves; None: not known yet."""
+
+    t: float
+    mw_cm2: float
+    slope: float | None = None
+
+    def foretells(self, t: float) -> float:
+        """The light at that time, mW/cm²."""
+        return max(0.0, self.mw_cm2 + (self.slope or 0.0) * (t - self.t))
+
+
 class StepWatch:
     """Smaller steps of the level: a tube that dies, or a sensor that shifts. They end nothing."""
 
@@ -131,8 +143,8 @@ class StepWatch:
         self.steps: tuple[Step, ...] = ()
         self._more_mj_cm2 = self._less_mj_cm2 = 0.0
         self._t = self._block_mj_cm2 = self._block_s = 0.0
-        self._level: tuple[float, float] | None = None  # mid time, irradiance of the last block
-        self._slope: float | None = None
+        self._line: Line | None = None
+        self._before: tuple[Line, float] | None = None  # and for how long the last block lasted
         self._odd_mj_cm2: float | None = None
         self._gap: Window | None = None
 
@@ -158,7 +170,7 @@ class StepWatch:
 
     def rest(self, mj_cm2: float, seconds: float) -> None:
         """The last of the light, which no sample has told but the device's account of the close."""
-        if self._level is not None and self._block_s + seconds >= BLOCK_S:
+        if self._line is not None and self._block_s + seconds >= BLOCK_S:
             self.add(Window(mj_cm2 / seconds, seconds))
 
     def doubt(self, dark_off_mw_cm2: float | None) -> tuple[float, float]:
@@ -169,7 +181,7 @@ class StepWatch:
         singly = [self._odd_mj_cm2 or 0.0, *(off for _, off, _ in by_size[MOST_STEPS:])]
         more = self._more_mj_cm2 + sum(max(0.0, -off) for off in singly)
         less = self._less_mj_cm2 + sum(max(0.0, off) for off in singly)
-        level = self._level[1] if self._level is not None else 0.0
+        level = self._line.mw_cm2 if self._line is not None else 0.0
         together = by_size[:MOST_STEPS]
         sums = [0.0]
         for count in range(1, len(together) + 1):
@@ -186,13 +198,14 @@ class StepWatch:
             yield step, step.before_mj_cm2 + step.mw_cm2 * (self._t - step.t)
 
     def _take(self, mid: float, irradiance: float, seconds: float) -> None:
-        if self._level is None:
-            self._level = (mid, irradiance)
+        line = self._line
+        if line is None:
+            self._line = Line(mid, irradiance)
             return
-        t, level = self._level
-        told = max(0.0, level + (self._slope or 0.0) * (mid - t))
-        share = STEP_SHARE if self._slope is not None else EARLY_SHARE
+        share = STEP_SHARE if line.slope is not None else EARLY_SHARE
+        told = line.foretells(mid)
         odd, self._odd_mj_cm2 = self._odd_mj_cm2, None
+        before, self._before = self._before, None
         if seconds > GAP_S:  # nobody watched: judged by the light on both sides of it
             self._count(odd)
             self._odd_mj_cm2 = _unless_small(irradiance, told, share, seconds)
@@ -200,23 +213,34 @@ class StepWatch:
             return
         gap, self._gap = self._gap, None
         if gap is not None:
-            told = level
-            middle = (level + irradiance) / 2.0
+            told = line.mw_cm2
+            middle = (told + irradiance) / 2.0
             odd = _unless_small(gap.irradiance_mw_cm2, middle, share, gap.seconds)
         is_odd = abs(irradiance - told) > share * told
+        if gap is None and before is not None and odd is None:
+            # a step may have begun in the block before, too late in it to be odd by itself
+            sure, lasted_s = before
+            due = sure.foretells(mid)
+            if is_odd or abs(irradiance - due) > share * due:
+                self._line = sure
+                begun_mj_cm2 = (line.mw_cm2 - sure.foretells(line.t)) * lasted_s
+                self._odd_mj_cm2 = begun_mj_cm2 + (irradiance - due) * seconds
+                return
         if is_odd and odd is None and gap is None:  # a step may be in the middle of it
             self._odd_mj_cm2 = (irradiance - told) * seconds
             return
         if is_odd and gap is not None:
-            odd = (gap.irradiance_mw_cm2 - level) * gap.seconds
+            odd = (gap.irradiance_mw_cm2 - line.mw_cm2) * gap.seconds
         if is_odd:
             self.steps += (Step(mid - seconds / 2.0, irradiance - told, odd or 0.0),)
         else:
             self._count(odd)
+        slope = line.slope
         if not is_odd and odd is None and gap is None:
-            slope = (irradiance - level) / (mid - t)
-            self._slope = slope if self._slope is None else 0.8 * self._slope + 0.2 * slope
-        self._level = (mid, irradiance)
+            now = (irradiance - line.mw_cm2) / (mid - line.t)
+            slope = now if slope is None else 0.8 * slope + 0.2 * now
+            self._before = (line, seconds) if line.slope is not None else None
+        self._line = Line(mid, irradiance, slope)
 
     def _count(self, odd_mj_cm2: float | None) -> None:
         """Light that was odd, and is as before again."""

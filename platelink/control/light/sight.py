@@ -142,7 +142,9 @@ class Sight:
             return Doubt(more, meter.dose_mj_cm2 - believed.dose_mj_cm2, spread=more)
         if self._late_s or unseen:  # nor how strong they were
             return Doubt(more, spread=more)
-        spread = rate(max(level_mw_cm2, believed.irradiance_mw_cm2)) * MOMENT_S
+        learned = self._plan.learned
+        glow_s = 0.0 if learned.afterglow_known else learned.longest_afterglow_s
+        spread = rate(max(level_mw_cm2, believed.irradiance_mw_cm2)) * (MOMENT_S + glow_s)
         return Doubt(more, spread=min(more, spread))
 
     @property
