@@ -85,7 +85,7 @@ def ask(kind: str, file: Path) -> None:
     """Ask for the readings of an experiment of this KIND, and append each to FILE at once.
 
     An empty answer to the first question ends it; it goes on where the file ends."""
-    from platelink.finding.experiments import READINGS
+    from platelink.finding.readings import READINGS
 
     click.echo(CAUTION)
     if file.exists():

@@ -173,6 +173,10 @@ class Config(Section):
         """File of the store of calibrations."""
         return self.calibration.path or self.journal.path.with_name("calibrations.sqlite")
 
+    def experiments_path(self) -> Path:
+        """File of the store of experiments: beside the journal."""
+        return self.journal.path.with_name("experiments.sqlite")
+
     def people_path(self) -> Path:
         """File of the people who may sign in."""
         return self.service.people or self.journal.path.with_name("people.sqlite")

@@ -30,6 +30,7 @@ def seal_places(config: Config) -> SealPlaces:
             ("recipes", config.recipes_path()),
             ("people", config.people_path()),
             ("calibrations", config.calibrations_path()),
+            ("experiments", config.experiments_path()),
         ),
     )  # fmt: skip
 

@@ -27,6 +27,7 @@ from platelink.evidence.beside import imported_path, log_path
 from platelink.evidence.imported_schema import IMPORTED
 from platelink.evidence.schema import SEALS
 from platelink.evidence.sealer import set_aside_name
+from platelink.experiments.schema import EXPERIMENTS
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused, StoreUnusable
 from platelink.ledger.kind import Kind
@@ -79,6 +80,7 @@ def _of_unit(config: Config) -> list[Part]:
     return [
         Part("alerts.sqlite", config.alerts_path(), ALERTS),
         Part("calibrations.sqlite", config.calibrations_path(), CALIBRATIONS),
+        Part("experiments.sqlite", config.experiments_path(), EXPERIMENTS),
         Part("journal.sqlite", journal, JOURNAL),
         Part("journal.cursor", journal.with_suffix(".cursor"), None),
         Part("journal.imported", imported_path(journal), IMPORTED),
@@ -302,6 +304,7 @@ _ALL = (
     Part("alerts.sqlite", Path(), ALERTS),
     Part("recipes.sqlite", Path(), RECIPES), Part("recorder.sqlite", Path(), RECORDER),
     Part("calibrations.sqlite", Path(), CALIBRATIONS), Part("journal.imported", Path(), IMPORTED),
+    Part("experiments.sqlite", Path(), EXPERIMENTS),
 )  # fmt: skip
 
 

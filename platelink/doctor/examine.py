@@ -86,7 +86,7 @@ def _written(config: Config) -> Iterator[Finding]:
     journal = config.journal.path
     for subject, file in (
         ("journal", journal), ("recipes", config.recipes_path()), ("people", config.people_path()),
-        ("calibrations", config.calibrations_path()),
+        ("calibrations", config.calibrations_path()), ("experiments", config.experiments_path()),
     ):  # fmt: skip
         if file.exists() or file.parent != journal.parent:
             yield from f.writable(subject, file)

@@ -281,6 +281,7 @@ _SET = {
     "journal": "[journal] path",
     "recipes": "[recipes] path",
     "calibrations": "[calibration] path",
+    "experiments": "[journal] path",
     "people": "[service] people",
     "recorder": "[recorder] path",
 }

@@ -12,6 +12,9 @@ from platelink.alerts.store import AlertsStore
 from platelink.calibrations.made import made_of
 from platelink.calibrations.schema import CALIBRATIONS
 from platelink.calibrations.store import CalibrationStore
+from platelink.experiments.made import made_of as experiment_of
+from platelink.experiments.schema import EXPERIMENTS
+from platelink.experiments.store import ExperimentStore
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.ledger.kind import Kind
@@ -196,6 +199,30 @@ def _calibrations(database: Database) -> Count:
     return _added(bad, lost)
 
 
+def _experiments(database: Database) -> Count:
+    """As calibrations: what an experiment came to rests on every entry before."""
+    store = ExperimentStore(database)
+    bad = _unreadable(
+        database, "entries", "number", lambda row: store.entries.after(row[0] - 1, 1), "number"
+    )
+    headless = "(kind, nth) NOT IN (SELECT kind, nth FROM experiments)"
+    lost = _gone(database, (
+        ("experiments", "number NOT IN (SELECT number FROM entries WHERE act = 'begun')"),
+        ("entries", headless),
+    ))  # fmt: skip
+    broken = []
+    for kind, nth in database.rows("SELECT kind, nth FROM experiments"):
+        found = store.entries.where("kind = ? AND nth = ?", (kind, nth))
+        try:
+            experiment_of(found)
+        except WRONG:
+            broken.append((kind, nth))
+            lost = _added(lost, {"entries": len(found), "experiments": 1})
+    for table in ("entries", "experiments"):
+        database.execute_each(f"DELETE FROM {table} WHERE kind = ? AND nth = ?", broken)  # noqa: S608
+    return _added(bad, lost)
+
+
 def _alerts(database: Database) -> Count:
     store = AlertsStore(database, None)
     return _unreadable(database, "occurrences", "key", store.occurrence_of, "key, body")
@@ -210,6 +237,7 @@ _KINDS: tuple[tuple[Kind, frozenset[str], Callable[[Database], Count]], ...] = (
     (PEOPLE, frozenset({"entries", "hashes"}), _people),
     (RECIPES, frozenset({"entries", "revisions"}), _recipes),
     (CALIBRATIONS, frozenset({"entries", "calibrations"}), _calibrations),
+    (EXPERIMENTS, frozenset({"entries", "experiments"}), _experiments),
     (ALERTS, frozenset({"occurrences", "items"}), _alerts),
     (RECORDER, frozenset({"source", "series", "row"}), _recorder),
 )

@@ -18,7 +18,8 @@ from platelink.evidence.wrong import EvidenceError
 
 FORMAT = 1
 RECORD = "data/record.json"
-KINDS = ("plate", "exposure", "calibration", "recipe", "people", "note", "events")
+KINDS = ("plate", "exposure", "calibration", "experiment", "recipe", "people", "note",
+         "events")  # fmt: skip
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 _SUM = re.compile(r"[0-9a-f]{64}")
 _LINE = re.compile(r"([0-9a-f]{64})  (data/[A-Za-z0-9._/-]+)")

@@ -13,6 +13,7 @@ from platelink.calibrations.schema import CALIBRATIONS
 from platelink.events.event import EventName
 from platelink.evidence.content import Row, entry_of, record_file, run_of, table_name, table_of
 from platelink.evidence.seal import read_manifest, sum_of
+from platelink.experiments.schema import EXPERIMENTS
 from platelink.ledger.by import from_ms
 from platelink.ledger.database import Database
 from platelink.ledger.kind import Kind
@@ -214,6 +215,13 @@ STORES = {
         "e.sensor = c.sensor AND e.revision = c.revision",
         "c.act || ' ' || c.sensor || '@' || c.revision",
         ("number", "sensor", "revision", "act", *_COMMON),
+    ),
+    "experiments": _Of(
+        EXPERIMENTS, "experiment", "c.act IN ('concluded', 'dropped')",
+        "e.kind = c.kind AND e.nth = c.nth",
+        # One is concluded as often as readings were added.
+        "c.act || ' ' || c.kind || '-' || c.nth || ', entry ' || c.number",
+        ("number", "kind", "nth", "act", *_COMMON),
     ),
 }  # fmt: skip
 

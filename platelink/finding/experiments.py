@@ -6,138 +6,54 @@ appended. A dose is typed, or taken from the run of the record that made the exp
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+import math
+from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, ValidationError, model_validator
+from pydantic import ValidationError
 
+from platelink.finding.answer import Answer, Figure
 from platelink.finding.baths import WashedPlate, bath
+from platelink.finding.curve import NoFitError
 from platelink.finding.depth import Patch, working_curve
 from platelink.finding.evenness import BedReading, evenness
-from platelink.finding.reciprocity import AtLevel, reciprocity
+from platelink.finding.readings import (
+    BedSection,
+    DepthSection,
+    DoseOf,
+    LevelSection,
+    PatchSection,
+    WashSection,
+    WedgeSection,
+)
+from platelink.finding.reciprocity import AtLevel, reciprocity, staggered
 from platelink.finding.screens import ScreenDepth, Where, advice
 from platelink.finding.screens import table as screen_table
 from platelink.finding.wedge import (
     MEASURED_U,
     NOMINAL,
     NOMINAL_U,
-    WedgeReading,
     dose_to_hold,
     film_leak,
     hold_dose,
 )
 from platelink.forms.keys import (
     LISTED,
-    Celsius,
     Line,
     MjCm2,
     Paragraph,
     Section,
-    Typed,
     key,
-    reader,
 )
 from platelink.forms.keys import table as section
 from platelink.forms.problems import FormError, Reading, parse
-from platelink.units import IRRADIANCE
 
 FORMAT = 1
-MwCm2 = Annotated[float, BeforeValidator(reader(IRRADIANCE)), Typed(IRRADIANCE, "11 mW/cm2")]
-DoseOf = Callable[[str], float]
-"""The dose of a run of the record, in mJ/cm²."""
+ENOUGH_WEDGES = 3
 
 
 class ExperimentError(FormError):
     """The file is no experiment; ``problems`` says everything that is wrong with it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What an experiment tells."""
-
-    lines: tuple[str, ...]
-    proposal: str
-    """For a recipe or the configuration, entered by a person; empty: none."""
-    result: Any
-    """The finding itself, as plain values."""
-
-
-class _Dosed(Section):
-    """A reading of something exposed."""
-
-    dose_mj_cm2: MjCm2 | None = key("Dose; left out, that of the run.", None, unit="mJ/cm²", gt=0.0)
-    run: Line | None = key("Run of the record that made the exposure.", None)
-
-    @model_validator(mode="after")
-    def _check(self) -> _Dosed:
-        if self.dose_mj_cm2 is None and self.run is None:
-            raise ValueError("dose_mj_cm2: give the dose, or the run that made it")
-        return self
-
-    def dose(self, dose_of: DoseOf) -> float:
-        """The dose typed, or of the run."""
-        if self.dose_mj_cm2 is not None:
-            return self.dose_mj_cm2
-        assert self.run is not None
-        return dose_of(self.run)
-
-
-class WedgeSection(_Dosed):
-    """One wedge, washed out and read; steps count from 1 at the lightest."""
-
-    held: int = key("Last step held whole; 0: none.", ge=0, le=60)
-    washed: int = key("First step washed away whole; one past the last: none.", ge=1, le=61)
-
-    def reading(self, dose_of: DoseOf) -> WedgeReading:
-        """As the fit takes it."""
-        return WedgeReading(dose_mj_cm2=self.dose(dose_of), held=self.held, washed=self.washed,
-                            run=self.run or "")  # fmt: skip
-
-
-class LevelSection(WedgeSection):
-    """One wedge at one irradiance."""
-
-    irradiance_mw_cm2: MwCm2 = key("Irradiance at the plate.", unit="mW/cm²", gt=0.0, le=1000.0)
-
-
-class PatchSection(_Dosed):
-    """One patch of a strip."""
-
-    plate: Line = key("Which plate it is on.")
-    lot: Line = key("Lot of the plate.")
-    points_um: Annotated[tuple[float, ...], LISTED] = key(
-        "Depths of its points.", unit="µm", min_length=1, max_length=50
-    )
-
-
-class DepthSection(_Dosed):
-    """Depth of one patch under one screen."""
-
-    screen: Line = key("Which screen.")
-    stock: Line = key("Which plate stock.")
-    image: Line = key("Size of the image, in the shop's own words.", "fine")
-    depth_um: float = key("Mean of its points.", unit="µm", ge=0.0, le=10_000.0)
-
-
-class BedSection(Section):
-    """One reading of the light on the bed."""
-
-    x_cm: float = key("From the bed's corner.", ge=-1000.0, le=1000.0)
-    y_cm: float = key("From the bed's corner.", ge=-1000.0, le=1000.0)
-    irradiance_mw_cm2: MwCm2 = key("What was read there.", unit="mW/cm²", gt=0.0, le=1000.0)
-
-
-class WashSection(Section):
-    """One plate that was washed and inspected."""
-
-    off_um: float = key("Depth less what was expected.", unit="µm", ge=-10_000.0, le=10_000.0)
-    area_m2: float = key("Washed in this water before.", ge=0.0, le=10_000.0)
-    days: float = key("Since the water was renewed.", ge=0.0, le=1000.0)
-    water_c: Celsius = key("Of the water.", unit="°C", ge=0.0, le=100.0)
-    brush_s: float = key("Of brushing.", ge=0.0, le=3600.0)
-    dry_min: float = key("Of drying.", ge=0.0, le=600.0)
-    run: Line | None = key("Run of the plate.", None)
 
 
 class _Experiment(Section):
@@ -175,7 +91,20 @@ class Wedge(_Experiment):
             leak = film_leak(found, self.film_dose_mj_cm2, self.film_density)
             lines.append(leak.text)
             result["film"] = asdict(leak)
-        return Answer(tuple(lines), "", result)
+        if found.low_mj_cm2 is None or found.high_mj_cm2 is None:
+            return Answer(tuple(lines), "", result, told=False)
+        figure = Figure("dose that holds", "mJ/cm²", found.dose_mj_cm2, found.low_mj_cm2,
+                        found.high_mj_cm2)  # fmt: skip
+        return Answer(tuple(lines), "", result, figure, ahead=self._ahead(dose_of))
+
+    def _ahead(self, dose_of: DoseOf) -> str:
+        """Fewer than three wedges: which to add, staggered within a step about those read."""
+        if len(self.reading) >= ENOUGH_WEDGES:
+            return ""
+        logs = [math.log(r.dose(dose_of)) for r in self.reading]
+        doses = staggered(math.exp(sum(logs) / len(logs)), ENOUGH_WEDGES + 1)
+        each = ", ".join(f"{dose:.0f}" for dose in doses)
+        return f"expose more wedges, staggered within a step: {each} mJ/cm²"
 
 
 class Levels(_Experiment):
@@ -191,7 +120,11 @@ class Levels(_Experiment):
         """p, what is excluded, and what is wrong with the design."""
         read = [AtLevel(r.irradiance_mw_cm2, r.reading(dose_of)) for r in self.reading]
         found = reciprocity(read, NOMINAL if self.densities is None else self.densities)
-        return Answer((found.text, *found.faults), found.proposal, asdict(found))
+        lines, ahead = (found.text, *found.faults), "; ".join(found.faults)
+        if found.low is None or found.high is None:
+            return Answer(lines, "", asdict(found), told=False, ahead=ahead)
+        figure = Figure("p", "", found.p, found.low, found.high)
+        return Answer(lines, found.proposal, asdict(found), figure, ahead=ahead)
 
 
 class Strip(_Experiment):
@@ -218,16 +151,23 @@ class Strip(_Experiment):
             lines.append(f"a {shape} fits: so much lack of fit comes by chance with "
                          f"{100.0 * curve.lack_of_fit:.0f} %")  # fmt: skip
         lines += curve.notes
+        ahead = ""
         if found.next_mj_cm2:
             each = ", ".join(f"{d:.0f}" for d in found.next_mj_cm2)
-            lines.append(f"to know it better expose {each} mJ/cm²")
+            ahead = f"to know it better expose {each} mJ/cm²"
+            lines.append(ahead)
         share = curve.new_lot_pct()
         if share is not None:
             lines.append(
                 f"a new lot: two patches, one on each of two plates, would tell its dose to "
                 f"±{share:.0f} %; where that is too wide, expose a strip"
             )
-        return Answer(tuple(lines), "", asdict(found) | {"new_lot_pct": share})
+        figure = None
+        if found.dose_mj_cm2 is not None:
+            figure = Figure(f"dose for {self.target_um:g} µm, lot {lot}", "mJ/cm²",
+                            found.dose_mj_cm2, found.low_mj_cm2, found.high_mj_cm2)  # fmt: skip
+        return Answer(tuple(lines), "", asdict(found) | {"new_lot_pct": share}, figure,
+                      figure is not None, ahead)  # fmt: skip
 
 
 class Screens(_Experiment):
@@ -243,6 +183,8 @@ class Screens(_Experiment):
 
     def told(self, dose_of: DoseOf) -> Answer:
         """The table, and whether a dose gives the depth."""
+        if not self.reading:
+            raise NoFitError("no patch was read; expose patches under a screen")
         rows = screen_table(
             [
                 ScreenDepth(where=Where(screen=r.screen, stock=r.stock, image=r.image),
@@ -260,7 +202,8 @@ class Screens(_Experiment):
             found = advice(rows, where, self.target_um, self.tolerance_um)
             lines.append(found.text if found.by_dose else f"refused: {found.text}")
             result["advice"] = asdict(found)
-        return Answer(tuple(lines), "", result)
+        told = any(row.window is not None for row in rows)
+        return Answer(tuple(lines), "", result, told=told)
 
 
 class Bed(_Experiment):
@@ -281,12 +224,13 @@ class Bed(_Experiment):
         lines = [found.text, *found.map_text().splitlines()]
         result: dict[str, Any] = {"ratio": found.ratio, "cv_pct": found.cv_pct,
                                   "mean_mw_cm2": found.mean_mw_cm2}  # fmt: skip
+        figure = Figure("least over greatest light of the bed", "", found.ratio, None, None)
         if self.plate_cm is None:
-            return Answer(tuple(lines), "", result)
+            return Answer(tuple(lines), "", result, figure)
         sensor = None if self.sensor_cm is None else (self.sensor_cm[0], self.sensor_cm[1])
         place = found.place(self.plate_cm[0], self.plate_cm[1], sensor)
         proposal = f"[light.uncertainty]\n{place.proposal}\n" if sensor else ""
-        return Answer((*lines, place.text), proposal, result | {"place": asdict(place)})
+        return Answer((*lines, place.text), proposal, result | {"place": asdict(place)}, figure)
 
 
 class Washout(_Experiment):
@@ -317,10 +261,6 @@ Experiment = Wedge | Levels | Strip | Screens | Bed | Washout
 KINDS: dict[str, type[Experiment]] = {
     "wedge": Wedge, "reciprocity": Levels, "depth": Strip, "screens": Screens, "bed": Bed,
     "washout": Washout,
-}  # fmt: skip
-READINGS: dict[str, type[Section]] = {
-    "wedge": WedgeSection, "reciprocity": LevelSection, "depth": PatchSection,
-    "screens": DepthSection, "bed": BedSection, "washout": WashSection,
 }  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from alerts import alert_world
 from argon2 import PasswordHasher
 from calibrations import make as calibrations
+from experiments import make as experiments
 from people import make as people
 from publish import publish_samples as ps
 from recipe import make as recipes
@@ -23,6 +24,7 @@ from platelink.alerts.store import AlertsStore
 from platelink.calibrations.store import CalibrationStore
 from platelink.config.load import ConfigError, load
 from platelink.contract.words import Role
+from platelink.experiments.store import ExperimentStore
 from platelink.ledger.errors import StoreError
 from platelink.people.hashing import Hashing
 from platelink.people.store import People
@@ -42,6 +44,8 @@ from platelink.record.reader import JournalReader
 
 SAID = (JournalError, StoreError, RecorderJournalError, ConfigError, RecipeFileError)
 """What a program that meets a damaged file may raise: each says file and way out."""
+CONCLUDED = 70.64483038850663
+"""mJ/cm² of the experiment that is concluded."""
 QUICK = Hashing(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
 
 
@@ -87,6 +91,13 @@ def make_calibrations(path: Path) -> None:
         calibrations.approved(store)
         calibrations.approved(store, slope=1.01 * calibrations.SLOPE)
         calibrations.read(store, "light 1")
+
+
+def make_experiments(path: Path) -> None:
+    with ExperimentStore.open(path) as store:
+        experiments.concluded(store)
+        experiments.wedge(store, experiments.WEDGES[:2])
+        store.begin("depth", {"target_um": 27.0}, experiments.by())
 
 
 def make_alerts(path: Path) -> None:
@@ -234,6 +245,22 @@ def use_calibrations(path: Path) -> None:
                 store.drop("light 0@2", calibrations.by("wrong meter"))
 
 
+def use_experiments(path: Path) -> None:
+    for read_only in (True, False):
+        with suppress(*SAID), ExperimentStore.open(path, read_only=read_only) as store:
+            with suppress(*SAID):
+                for made in store.every():
+                    store.history(made)
+                    # whatever is told was told of these readings
+                    if made.concluded is not None:
+                        figure = made.concluded.conclusion.figure
+                        assert figure is not None and abs(figure.value - CONCLUDED) < 1e-3, figure
+            if not read_only:
+                store.leave_out("wedge-2", 1, experiments.by("slipped"))
+                store.conclude("wedge-2", experiments.by(), release="0.1.0")
+                store.drop("wedge-1", experiments.by("another stock"))
+
+
 def use_recorder(path: Path) -> None:
     with suppress(*SAID):
         journal = RecorderJournal(path)
@@ -297,6 +324,7 @@ KINDS = (
     Kind("people", make_people, use_people, ("entries", "hashes", "sign_ins", "unnamed")),
     Kind("recipes", make_recipes, use_recipes, ("entries", "revisions", "moves", "things")),
     Kind("calibrations", make_calibrations, use_calibrations, ("entries", "calibrations")),
+    Kind("experiments", make_experiments, use_experiments, ("entries", "experiments")),
     Kind("alerts", make_alerts, use_alerts,
          ("place", "occurrences", "items", "ways", "summaries")),
     Kind("recorder", make_recorder, use_recorder,

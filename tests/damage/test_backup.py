@@ -27,7 +27,8 @@ from platelink.record.reader import JournalReader
 
 AT = datetime(2026, 6, 1, 8, 0, tzinfo=UTC)
 NAMES = (
-    "alerts.sqlite", "calibrations.sqlite", "journal.sqlite", "people.sqlite", "recipes.sqlite",
+    "alerts.sqlite", "calibrations.sqlite", "experiments.sqlite", "journal.sqlite",
+    "people.sqlite", "recipes.sqlite",
 )  # fmt: skip
 
 
@@ -43,6 +44,7 @@ def unit(tmp_path: Path) -> Path:
     campaign.make_recipes(folder / "recipes.sqlite")
     campaign.make_calibrations(folder / "calibrations.sqlite")
     campaign.make_alerts(folder / "alerts.sqlite")
+    campaign.make_experiments(folder / "experiments.sqlite")
     with JournalReader.open(folder / "journal.sqlite") as journal:
         CursorFile(folder / "journal.cursor").save(CursorState(5, journal.id_of(5), 3))
     return config

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 import pytest
 from calibrations.make import DUE, TODAY, read
 from click.testing import CliRunner
+from experiments.make import RUNS, concluded
 
 from evidence.made import UNIT, journal_of_two
 from evidence.test_sealer import Bench
@@ -24,6 +25,7 @@ from platelink.evidence.keys import Signer, Verifier
 from platelink.evidence.log import SealLog
 from platelink.evidence.note import Checkpoint, Signature, read_checkpoint, read_note, sign
 from platelink.evidence.witnessed import MOST_KEPT, Witnessed
+from platelink.experiments.store import ExperimentStore
 from platelink.ledger.by import By
 from platelink.people.store import People
 from platelink.publish.topics import Topics
@@ -199,14 +201,21 @@ def test_calibrations_recipes_and_people_are_sealed_and_compared(unit):
         read(calibrations)
         calibrations.finish("light 0@1", DUE, by, today=TODAY)
         calibrations.approve("light 0@1", by._replace(why="as the meter"))
+    with ExperimentStore.open(stores["experiments"]) as experiments:
+        concluded(experiments)
+        typed = {"dose_mj_cm2": 421.0, "held": 5, "washed": 6}
+        experiments.read("wedge-1", typed, by, RUNS)
+        experiments.conclude("wedge-1", by, release="0.1.0")  # both conclusions are sealed
     assert unit.seal() == ""
     (unit.folder / "before").write_text(before, "utf-8")
-    assert "11 sealed records compared: each is" in unit.says(
+    assert "13 sealed records compared: each is" in unit.says(
         "verify", "--journal", "--head", unit.folder / "before"
     )
     for store, statement, what in (
         ("calibrations", "UPDATE entries SET body = json_set(body, '$.gain', 2) "
          "WHERE act = 'finished'", "calibration finished light 0@1"),
+        ("experiments", "UPDATE entries SET body = json_set(body, '$.typed.held', 4) "
+         "WHERE number = 3", "experiment concluded wedge-1, entry 6"),
         ("people", "UPDATE entries SET who = 'x' WHERE act = 'role changed'", "people entry 3"),
         ("recipes", "DELETE FROM entries WHERE act = 'retired'", "recipe retired plate-a-fine@1"),
     ):  # fmt: skip
