@@ -107,6 +107,23 @@ ROWS = tuple(
         ("POST", "/v1/calibrations/{name}/approve", Right.SIGN_CALIBRATIONS),
         # One that holds needs more: see the route.
         ("POST", "/v1/calibrations/{name}/drop", Right.CALIBRATE),
+        ("GET", "/v1/experiments", _READ),
+        ("GET", "/v1/experiments/{name}", _READ),
+        ("GET", "/v1/experiment-design", _READ),
+        ("POST", "/v1/experiments", Right.EXPERIMENT),
+        *(
+            ("POST", f"/v1/experiments/{{name}}/{act}", Right.EXPERIMENT)
+            for act in (
+                "change",
+                "name-run",
+                "take-off",
+                "read",
+                "correct",
+                "leave-out",
+                "conclude",
+                "drop",
+            )
+        ),
         ("GET", "/v1/lamps", _READ),
         ("POST", "/v1/lamps", Right.DROP_LESSONS),
         ("POST", "/v1/sign-in", ANYBODY),

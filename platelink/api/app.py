@@ -21,6 +21,7 @@ from platelink.api.routes import (
     ask,
     calibrations,
     device,
+    experiments,
     figures,
     people,
     plates,
@@ -37,7 +38,9 @@ NO_JSON = (
     "the body is no JSON that is read here: it is broken, too deep, or a number in it is too long; "
     "send it as docs/openapi.json has it"
 )
-ROUTERS = (unit, figures, plates, recipes, supplies, runs, ask, device, calibrations, people)
+ROUTERS = (
+    unit, figures, plates, recipes, supplies, runs, ask, device, calibrations, experiments, people,
+)  # fmt: skip
 ABOUT = """\
 One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.
 

@@ -13,6 +13,7 @@ from platelink.api.errors import ApiError, unusable
 from platelink.api.remembered import now_utc, people_remembered
 from platelink.calibrations.store import CalibrationStore
 from platelink.contract.service import Settings
+from platelink.experiments.store import ExperimentStore
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.recipe.store import RecipeStore
 from platelink.record.errors import JournalError
@@ -54,6 +55,24 @@ def reading_calibrations(here: Context) -> Iterator[CalibrationStore | None]:
 def writing_calibrations(here: Context) -> Iterator[CalibrationStore]:
     """The store of calibrations to write."""
     with translated(), CalibrationStore.open(here.settings.calibrations) as store:
+        yield store
+
+
+@contextmanager
+def reading_experiments(here: Context) -> Iterator[ExperimentStore | None]:
+    """The store of experiments to read; None before the first was begun."""
+    path = here.settings.experiments
+    if not path.exists():
+        yield None
+        return
+    with translated(), ExperimentStore.open(path, read_only=True) as store:
+        yield store
+
+
+@contextmanager
+def writing_experiments(here: Context) -> Iterator[ExperimentStore]:
+    """The store of experiments to write."""
+    with translated(), ExperimentStore.open(here.settings.experiments) as store:
         yield store
 
 

@@ -41,4 +41,5 @@ revisions = _of(lambda client: [revision.name for revision in client.recipes(eve
 lots = _of(lambda client: [lot.name for lot in client.lots()])
 screens = _of(lambda client: [screen.name for screen in client.screens()])
 calibrations = _of(lambda client: [one.name for one in client.calibrations()])
+experiments = _of(lambda client: [one.name for one in client.experiments()])
 runs = _of(lambda client: ["last", *(run.run_id for run in client.runs().runs)])

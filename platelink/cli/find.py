@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,10 +11,10 @@ import click
 from platelink.cli.context import emit, find_run, journal_option, json_option, opened
 from platelink.cli.group import Failure, Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
+from platelink.cli.typed_reading import asked_reading, toml_of, typed_value
 
 if TYPE_CHECKING:
     from platelink.finding.experiments import Experiment
-    from platelink.forms.keys import Section
 
 KINDS = ("wedge", "reciprocity", "depth", "screens", "bed", "washout")
 CAUTION = (
@@ -34,12 +32,23 @@ _kind = click.argument("kind", type=click.Choice(KINDS))
         "design": Lazy("find:design", "Which doses to expose."),
         "ask": Lazy("find:ask", "Be asked for readings, and keep each in a file."),
         "tell": Lazy("find:tell", "What the readings of a file tell."),
+        "begin": Lazy("find_record:begin", "Begin an experiment in the record."),
+        "read": Lazy("find_record:read", "Enter readings of one."),
+        "run": Lazy("find_record:run", "Name the runs and plates that belong to one."),
+        "correct": Lazy("find_record:correct", "Correct a reading; what was typed stays."),
+        "leave": Lazy("find_record:leave", "Leave out a reading, with the reason."),
+        "change": Lazy("find_record:change", "Change what one is asked, with the reason."),
+        "conclude": Lazy("find_record:conclude", "Record what its readings tell."),
+        "list": Lazy("find_record:list_", "List the experiments of the record."),
+        "show": Lazy("find_record:show", "Show one in full."),
+        "discard": Lazy("find_record:discard", "Discard one; it stays on record."),
     },
 )
 def find() -> None:
     """Find doses by experiments: wedge, reciprocity, depth, screens, evenness, washout.
 
-    docs/finding.md says what to expose and what to read. Nothing is applied: what is found is
+    docs/finding.md says what to expose and what to read. The unit's record keeps them from 'begin'
+    on; 'ask' and 'tell' work with a file of your own. Nothing is applied: what is found is
     proposed, and entered into recipe or configuration by a person."""
 
 
@@ -96,10 +105,11 @@ def ask(kind: str, file: Path) -> None:
     else:
         _begin(kind, file)
     while True:
-        text = _reading(READINGS[kind])
-        if text is None:
+        typed = asked_reading(READINGS[kind])
+        if typed is None:
             break
-        _append(file, f"\n[[reading]]\n{text}")
+        lines = "".join(f"{key} = {toml_of(value)}\n" for key, value in typed.items())
+        _append(file, f"\n[[reading]]\n{lines}")
         click.echo(f"kept in {file}")
     click.echo(f"its result:  platelink find tell {file}")
 
@@ -112,50 +122,10 @@ def _begin(kind: str, file: Path) -> None:
     for name, field in MODELS[kind].model_fields.items():
         if field.is_required() and name not in ("format", "kind"):
             value = click.prompt(f"{name} ({field.description})")
-            lines.append(f"{name} = {_toml(value)}")
+            lines.append(f"{name} = {toml_of(typed_value(name, value))}")
     text = "\n".join(lines) + "\n"
     _must_load(text, file)
     _append(file, text)
-
-
-def _reading(model: type[Section]) -> str | None:
-    """The lines of one reading; None where the person has no more. Asked again until it can be."""
-    from pydantic import ValidationError
-
-    while True:
-        lines, data = [], {}
-        for i, (name, field) in enumerate(model.model_fields.items()):
-            needed = field.is_required()
-            hint = f"{name} ({field.description}{'' if needed else ' Empty: left out.'})"
-            typed = click.prompt(hint, default="", show_default=False).strip()
-            if not typed and i == 0 and not click.confirm("another reading?", default=False):
-                return None
-            if not typed:
-                continue
-            text = _toml(typed, listed=name.startswith("points"))
-            lines.append(f"{name} = {text}")
-            data[name] = json.loads(text)
-        try:
-            model.model_validate(data)
-        except ValidationError as error:
-            for one in error.errors(include_url=False):
-                place = ".".join(map(str, one["loc"]))
-                click.echo(clean(f"  {place}: {one['msg']}; once more"))
-            continue
-        return "\n".join(lines) + "\n"
-
-
-def _toml(typed: str, *, listed: bool = False) -> str:
-    """What was typed as TOML (here the same as JSON): a number, several, or a text."""
-    if listed:
-        return "[" + ", ".join(_toml(one) for one in typed.replace(",", " ").split()) + "]"
-    try:
-        number = float(typed)
-    except ValueError:
-        return json.dumps(clean(typed), ensure_ascii=False)
-    if not math.isfinite(number):
-        return '""'
-    return typed if typed.lstrip("-").isdecimal() else repr(number)
 
 
 def _append(file: Path, text: str) -> None:

@@ -5,18 +5,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, ParamSpec, Self, TypeVar
+from typing import Any, Self, TypeVar
 from urllib.parse import quote
 
 import httpx
-from pydantic import ValidationError
 
-from platelink.client.errors import ClientError, NoService, of_another_release, refusal
+from platelink.client.errors import ClientError, NoService, refusal
 from platelink.client.lane import Ways
 from platelink.client.live import Live
 from platelink.client.reach import answers, nobody
+from platelink.client.stated import read, request
+from platelink.contract import experiments as ex
 from platelink.contract.base import Answer, Done, Reasoned, Request
 from platelink.contract.calibrations import (
     CALIBRATION_ACTS,
@@ -85,22 +85,11 @@ from platelink.contract.stock import (
 )
 from platelink.contract.unit import AlarmAnswer, Alarms, ExposureJob, Reason, StatusNow
 from platelink.contract.words import AlarmAct, Command, PlateAct, Role
-from platelink.contract.wrong import RequestError, made
 
 URL = "http://platelink"
 ANSWER_S = 30.0
 """How long an answer may take: a service that just starts takes a second or two."""
-_P = ParamSpec("_P")
-_R = TypeVar("_R", bound=Request)
 _A = TypeVar("_A", bound=Answer)
-
-
-def request(model: Callable[_P, _R], *args: _P.args, **values: _P.kwargs) -> _R:
-    """A request of these values; ``ClientError`` says what is wrong with them."""
-    try:
-        return made(model, *args, **values)
-    except RequestError as error:
-        raise ClientError(str(error), error.kind) from None
 
 
 class Client:
@@ -144,11 +133,11 @@ class Client:
         self, answer: type[_A], path: str, query: Request | None = None, **more: str | int | None
     ) -> _A:
         given = query.given() if query else {k: v for k, v in more.items() if v is not None}
-        return _read(answer, self._request("GET", path, params=given))
+        return read(answer, self._request("GET", path, params=given))
 
     def _post(self, answer: type[_A], path: str, body: Request | None = None) -> _A:
         given = body.given() if body is not None else {}
-        return _read(answer, self._request("POST", path, json=given))
+        return read(answer, self._request("POST", path, json=given))
 
     def _request(self, method: str, path: str, **more: Any) -> httpx.Response:
         if not (self._reached or self._answered(path)):
@@ -224,6 +213,25 @@ class Client:
         """Read into, finish, approve or drop one."""
         act = CALIBRATION_ACTS[type(what)]
         return self._post(Calibration, f"/calibrations/{_part(name)}/{act}", what)
+
+    # --- experiments -----------------------------------------------------------------------
+
+    def experiments(self) -> list[ex.Experiment]:
+        """All experiments."""
+        return self._get(ex.Experiments, "/experiments").experiments
+
+    def experiment(self, name: str) -> ex.ExperimentWhole:
+        """One experiment, with everything read and done."""
+        return self._get(ex.ExperimentWhole, f"/experiments/{_part(name)}")
+
+    def begin_experiment(self, new: ex.NewExperiment) -> ex.Experiment:
+        """Begin one."""
+        return self._post(ex.Experiment, "/experiments", new)
+
+    def at_experiment(self, name: str, what: ex.AtExperiment) -> ex.Experiment:
+        """Read into, correct, conclude or discard one."""
+        act = ex.EXPERIMENT_ACTS[type(what)]
+        return self._post(ex.Experiment, f"/experiments/{_part(name)}/{act}", what)
 
     def lamps(self) -> LampsNow:
         """The lamp set in use."""
@@ -385,13 +393,6 @@ class Client:
         """Another ``secret`` (``NewSecret``) or ``role`` (``NewRole``), or ``close``, ``open``,
         ``unlock`` (``Reasoned``)."""
         return self._post(Person, f"/people/{_part(name)}/{act}", body)
-
-
-def _read(answer: type[_A], response: httpx.Response) -> _A:
-    try:
-        return answer.model_validate_json(response.content)
-    except ValidationError as error:
-        raise of_another_release(error) from None
 
 
 def _part(text: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from platelink.contract import (
     base,
     calibrations,
+    experiments,
     facts,
     people,
     plates,
@@ -16,7 +17,20 @@ from platelink.contract import (
     wire,
 )
 
-MODULES = (base, calibrations, facts, people, plates, recipes, runs, stock, trends, unit, wire)
+MODULES = (
+    base,
+    calibrations,
+    experiments,
+    facts,
+    people,
+    plates,
+    recipes,
+    runs,
+    stock,
+    trends,
+    unit,
+    wire,
+)
 
 
 def build_requests() -> None:

@@ -35,6 +35,7 @@ class Settings(BaseModel):
     recipes: Path
     people: Path
     calibrations: Path
+    experiments: Path
     expired_lot: Literal["warn", "block"] = "block"
     own_approval: Literal["auto", "yes", "no"] = "auto"
     """May a lead approve a draft of their own."""

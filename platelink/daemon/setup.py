@@ -71,6 +71,7 @@ def settings_of_service(config: Config) -> Settings:
         recipes=config.recipes_path().absolute(),
         people=config.people_path().absolute(),
         calibrations=config.calibrations_path().absolute(),
+        experiments=config.experiments_path().absolute(),
         expired_lot=config.recipes.expired_lot,
         own_approval=config.recipes.own_approval,
         page_socket=_absolute(config.service.page_socket),

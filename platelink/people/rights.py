@@ -19,6 +19,7 @@ class Right(StrEnum):
     USE_SCREENS = "use screens"
     DRAFT_RECIPES = "draft recipes"
     CALIBRATE = "calibrate sensors"
+    EXPERIMENT = "make experiments"
     NOTE_PLATES = "write notes on plates that have ended"
     SKIP_STEPS = "skip steps"
     ACCEPT_OVERDUE = "accept an overdue calibration"
@@ -52,6 +53,7 @@ RIGHTS: dict[Right, Row] = {
     Right.USE_SCREENS: Row("count a use of a screen", _WORK),
     Right.DRAFT_RECIPES: Row("check recipes that are files, and add them as drafts", _WORK),
     Right.CALIBRATE: Row("compare sensors with a reference, level by level", _WORK),
+    Right.EXPERIMENT: Row("begin, read, correct and conclude experiments that find doses", _WORK),
     Right.NOTE_PLATES: Row("add a note to a plate that has ended", _WORK),
     Right.SKIP_STEPS: Row("skip a step of a plate, with a reason", _LEAD),
     Right.ACCEPT_OVERDUE: Row("expose although a calibration is overdue", _LEAD),

@@ -125,6 +125,7 @@ class Shop:
             recipes=directory / "recipes.sqlite",
             people=directory / "people.sqlite",
             calibrations=directory / "calibrations.sqlite",
+            experiments=directory / "experiments.sqlite",
             hosts=("plates.example",),
             lamps="wired",
             sensors=(SensorSettings(name="light 0", settings={}, stands_on={"adc_bits": 10}),),

@@ -47,6 +47,7 @@ THERE = {
     "/v1/alarms": "calibration overdue", "/v1/plates": "plate-1", "/v1/recipes": "plate-a-fine@1",
     "/v1/lots": "lot-7", "/v1/screens": "fine", "/v1/runs": "r1", "/v1/people": LEAD,
     "/v1/calibrations": "light 0@1", "/v1/counts": "light 0", "/v1/ask": "r1",
+    "/v1/experiments": "wedge-1",
 }  # fmt: skip
 """What there is below each path: chance alone would never find it."""
 AFTER_S = 0.3
@@ -151,6 +152,7 @@ def furnish(this: Shop) -> None:
         )
         client.add_supply("screens", name="fine", ruling_lines_per_cm=120.0, tint_pct=80.0)
         client.post("/calibrations", sensor="light 0", reference=METER)
+        client.post("/experiments", kind="wedge")
         client.approve_recipe("plate-a-fine@1", "for the test")
         client.make_plate(recipe="plate-a-fine", plate="plate-1", lot="lot-7", area_cm2=10.0)
 

@@ -44,7 +44,7 @@ class Process:
         by_page.bind(str(self.page))
         by_page.listen(128)
         fds = [unix.fileno(), tcp.fileno(), by_page.fileno()]
-        stores = ("journal", "recipes", "people", "calibrations")
+        stores = ("journal", "recipes", "people", "calibrations", "experiments")
         settings = {name: str(directory / f"{name}.sqlite") for name in stores}
         settings |= {
             "unit": "unit-1",

@@ -48,9 +48,9 @@ SIGN_INS = [
 RIGHTS = {
     "auditor": ["read", "own_secret"],
     "operator": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-                 "draft_recipes", "calibrate", "note_plates"],
+                 "draft_recipes", "calibrate", "experiment", "note_plates"],
     "lead": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-             "draft_recipes", "calibrate", "sign_calibrations", "skip_steps",
+             "draft_recipes", "calibrate", "experiment", "sign_calibrations", "skip_steps",
              "accept_overdue", "change_alarms", "sign_recipes", "change_lots",
              "change_screens", "change_people", "drop_lessons", "note_plates", "correct_plates"],
 }  # fmt: skip

@@ -12,7 +12,7 @@ from whole_documents import STATUS
 
 from platelink.api.inprocess import InProcess
 from platelink.client import Client, ClientError, request
-from platelink.client.client import _read
+from platelink.client.stated import read
 from platelink.contract.base import Reasoned
 from platelink.contract.people import NewRole, NewSecret
 from platelink.contract.plates import ActOnPlate, NewPlate, PlatesQuery
@@ -132,5 +132,5 @@ def test_a_newer_service_is_read_and_an_older_one_is_told(tmp_path: Path) -> Non
         assert isinstance(read_line(json.dumps(line)), StatusLine)
         assert read_line('{"weather": "fine"}') is None
     with pytest.raises(ClientError, match=r"another release \(link: Field required\)") as caught:
-        _read(StatusNow, httpx.Response(200, json={"unit": "unit-1"}))
+        read(StatusNow, httpx.Response(200, json={"unit": "unit-1"}))
     assert caught.value.kind == "fault"

@@ -18,6 +18,7 @@ AT_WORK = {
     Right.USE_SCREENS,
     Right.DRAFT_RECIPES,
     Right.CALIBRATE,
+    Right.EXPERIMENT,
     Right.NOTE_PLATES,
 }
 LEADS_ONLY = {
