@@ -64,10 +64,11 @@ def _facts_option(command: Any) -> Any:
 def _asked(journal: Path | None, facts: Path | None) -> Iterator[tuple[Facts, Display]]:
     from platelink.facts.ask import Facts
     from platelink.facts.build import facts_beside, facts_of
+    from platelink.facts.workers import cores
 
     with (
         opened(journal) as (reader, display),
-        facts_of(reader, facts or facts_beside(reader.path)) as db,
+        facts_of(reader, facts or facts_beside(reader.path), processes=cores()) as db,
     ):
         yield Facts(db, reader), display
 
@@ -358,6 +359,7 @@ def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_
 
     They follow from the journal: a file that is lost, damaged or another journal's is rebuilt."""
     from platelink.facts.build import bring_up, facts_beside
+    from platelink.facts.workers import cores
 
     with opened(journal) as (reader, _):
         path = facts or facts_beside(reader.path)
@@ -366,7 +368,7 @@ def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_
             if as_json
             else lambda at, of: click.echo(f"entry {at} of {of}", err=True)
         )
-        done = bring_up(reader, path, anew=anew, whole=whole, progress=progress)
+        done = bring_up(reader, path, anew=anew, whole=whole, progress=progress, processes=cores())
     if as_json:
         emit({"facts": str(path), "entries": done.entries, "made": done.made, "anew": done.anew})
         return

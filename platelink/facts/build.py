@@ -21,6 +21,7 @@ from platelink.facts import rows, verify
 from platelink.facts.derive import Made, sum_of
 from platelink.facts.gather import Gathered
 from platelink.facts.schema import FACTS
+from platelink.facts.workers import Digesting, beside
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreError, StoreUnavailable, StoreUnusable
 from platelink.ledger.kind import Fault
@@ -29,6 +30,8 @@ from platelink.record.reader import JournalReader
 
 BATCH = 10_000
 """Entries of the journal in one commit."""
+MANY = BATCH
+"""Entries for which other processes are begun: they take half a second to be there."""
 Progress = Callable[[int, int], None]
 """Gets the newest entry known, and the newest there is."""
 
@@ -64,12 +67,12 @@ def facts_beside(journal: Path) -> Path:
 
 def bring_up(
     journal: JournalReader, path: Path, *, anew: bool = False, whole: bool = False,
-    progress: Progress = lambda *_: None, most_s: float = math.inf,
+    progress: Progress = lambda *_: None, most_s: float = math.inf, processes: int = 0,
 ) -> Brought:  # fmt: skip
     """Make the file, or bring it up to the journal's newest entry; ``anew`` from the first one on.
     ``whole``: look at all of it first, however large it is. No batch is begun after ``most_s``.
-    StoreUnavailable where another process is at it, StoreUnusable where the file cannot be
-    written."""
+    ``processes`` digest samples beside this one, where there is much to do. StoreUnavailable where
+    another process is at it, StoreUnusable where the file cannot be written."""
     with _locked(path):
         why = "as asked" if anew else _distrusted(journal, path, whole)
         if why and path.exists():
@@ -77,7 +80,9 @@ def bring_up(
         verify.unseal(path)
         db = Database(path, FACTS, read_only=False)
         try:
-            entries, made = _follow(journal, db, progress, most_s)
+            few = behind(journal, db) < MANY
+            with beside(0 if few else processes) as digesting:
+                entries, made = _follow(journal, db, digesting, progress, most_s)
         finally:
             db.close()
         verify.seal(path)
@@ -172,36 +177,46 @@ def _entry(journal: JournalReader, number: int) -> int:
 
 
 def _follow(
-    journal: JournalReader, db: Database, progress: Progress, most_s: float
+    journal: JournalReader, db: Database, digesting: Digesting, progress: Progress, most_s: float
 ) -> tuple[int, int]:
-    """Batch by batch to the newest entry; entries and made that were taken up."""
+    """Batch by batch to the newest entry; entries and made that were taken up. One batch is read
+    before the one before it is entered, so that nobody waits for the digests."""
     entries = made = 0
     end = time.monotonic() + most_s
     cursor = cursor_of(db) or Cursor(journal.uuid, journal.unit, 0)
+    waiting: _Batch | None = None
     while True:
-        batch = journal.rows(
-            "SELECT number, kind, run_id, at_ms FROM entries WHERE number > ? ORDER BY number "
-            "LIMIT ?", cursor.number, BATCH,
+        numbers = journal.rows(
+            "SELECT number, run_id FROM entries WHERE number > ? ORDER BY number LIMIT ?",
+            cursor.number, BATCH,
         )  # fmt: skip
-        if not batch or time.monotonic() > end:
+        over = not numbers or time.monotonic() > end
+        coming = None if over else _Batch(journal, cursor, numbers, digesting)
+        if waiting is not None:
+            found = waiting.gathered.made()
+            enter(db, waiting.cursor, found, waiting.unread)
+            entries, made = entries + waiting.entries, made + len(found)
+            progress(waiting.cursor.number, journal.last_number())
+        if coming is None:
             return entries, made
-        cursor, taken = _take(journal, db, cursor, batch)
-        entries, made = entries + len(batch), made + taken
-        progress(cursor.number, journal.last_number())
+        waiting, cursor = coming, coming.cursor
 
 
-def _take(
-    journal: JournalReader, db: Database, cursor: Cursor, batch: Sequence[tuple[int, str, str, int]]
-) -> tuple[Cursor, int]:
-    first, last = batch[0][0], batch[-1][0]
-    lamps, touched = _unit_events(journal, first, last)
-    unread: dict[int, str] = {}
-    lamps = (*cursor.lamps, *lamps)
-    run_ids = {run_id for _, _, run_id, _ in batch if run_id is not None} | touched
-    made = Gathered(journal, lamps, unread.__setitem__).made(run_ids)
-    cursor = Cursor(cursor.uuid, cursor.unit, last, _entry(journal, last), lamps)
-    enter(db, cursor, made, unread)
-    return cursor, len(made)
+class _Batch:
+    """Some entries after those that are known, and what they tell of."""
+
+    def __init__(
+        self, journal: JournalReader, known: Cursor, numbers: Sequence[tuple[int, str]],
+        digesting: Digesting,
+    ) -> None:  # fmt: skip
+        first, last = numbers[0][0], numbers[-1][0]
+        self.entries = len(numbers)
+        changed, touched = _unit_events(journal, first, last)
+        lamps = (*known.lamps, *changed)
+        run_ids = {run_id for _, run_id in numbers if run_id is not None} | touched
+        self.unread: dict[int, str] = {}
+        self.cursor = Cursor(known.uuid, known.unit, last, _entry(journal, last), lamps)
+        self.gathered = Gathered(journal, run_ids, lamps, self.unread.__setitem__, digesting)
 
 
 def enter(db: Database, cursor: Cursor, made: Sequence[Made], unread: dict[int, str]) -> None:
@@ -251,6 +266,7 @@ def facts_of(
     path: Path,
     progress: Progress = lambda *_: None,
     most_s: float = math.inf,
+    processes: int = 0,
 ) -> Iterator[Database]:
     """The facts up to the journal's newest entry, to read. While another process brings them up
     they are read as far as they are, and so they are after ``most_s``; ``behind`` says how far that
@@ -258,7 +274,7 @@ def facts_of(
     db = _ready(journal, path)
     if db is None:
         try:
-            bring_up(journal, path, progress=progress, most_s=most_s)
+            bring_up(journal, path, progress=progress, most_s=most_s, processes=processes)
         except StoreUnavailable:
             if not held(path):
                 raise

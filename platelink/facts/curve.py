@@ -8,49 +8,73 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from tsdownsample import MinMaxDownsampler
 
+from platelink.facts.ladder import COUNTING
 from platelink.runs import SampleBlock
 
 POINTS = 600
 DRAWN = ("irradiance_mw_cm2", "dose_mj_cm2", "vacuum_kpa", "oven_c")
 _FULL = 65_535.0
 _LEVEL = 1
-_EXTREMES: Any = MinMaxDownsampler
+_MIN_MAX: Any = MinMaxDownsampler
 Curve = tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]
 """Times in UTC milliseconds, and values."""
 
 
-def drawn(samples: SampleBlock) -> tuple[str, ...]:
-    """Columns to draw: of a run of light not the oven's."""
-    light = "counting" in samples.values
-    return tuple(n for n in DRAWN if n in samples.values and not (light and n == "oven_c"))
+def drawn(names: Collection[str]) -> tuple[str, ...]:
+    """Columns to draw, of those that a run has: of a run of light not the oven's."""
+    light = COUNTING in names
+    return tuple(n for n in DRAWN if n in names and not (light and n == "oven_c"))
 
 
 def pack(samples: SampleBlock) -> bytes | None:
     """The curves; None of a run without samples."""
     heads, parts = [], []
-    for name in drawn(samples):
-        good = np.isfinite(samples.values[name]).nonzero()[0]
-        values, at_ms = samples.values[name][good], samples.at_utc_ms[good]
-        if not len(good):
+    all_ms: tuple[int, bytes] | None = None
+    for name in drawn(samples.values):
+        values, at_ms = samples.values[name], samples.at_utc_ms
+        good = np.isfinite(values)
+        all_of_it = bool(good.all())
+        if not all_of_it:
+            values, at_ms = values[good], at_ms[good]
+        if not len(values):
             continue
-        if len(good) > POINTS:
-            index = _EXTREMES().downsample(values, n_out=POINTS - 2).astype(np.int64)
-            index = np.unique(np.concatenate([[0], index, [len(good) - 1]]))
+        if len(values) > POINTS:
+            index = _extremes(values)
             values, at_ms = values[index], at_ms[index]
+            all_of_it = False
         low, high = float(values.min()), float(values.max())
         scaled = np.rint((values - low) * (_FULL / (high - low) if high > low else 0.0))
-        heads.append([name, len(values), low, high, int(at_ms[0])])
-        parts += [_planes(scaled, "<u2"), _planes(at_ms - at_ms[0], "<u4")]
+        if not all_of_it:
+            times = _times(at_ms)
+        else:  # the same of each column
+            all_ms = times = all_ms or _times(at_ms)
+        heads.append([name, len(values), low, high, times[0]])
+        parts += [_planes(scaled, "<u2"), times[1]]
     if not heads:
         return None
     return zlib.compress(json.dumps(heads).encode() + b"\n" + b"".join(parts), _LEVEL)
+
+
+def _extremes(values: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    """Where the first, the last, and the least and greatest of each of 299 parts are, in order."""
+    index = np.empty(POINTS, np.int64)
+    index[0], index[-1] = 0, len(values) - 1
+    index[1:-1] = _MIN_MAX().downsample(values, n_out=POINTS - 2)
+    once = np.empty(POINTS, np.bool_)
+    once[0] = True
+    np.not_equal(index[1:], index[:-1], out=once[1:])
+    return index[once]
+
+
+def _times(at_ms: npt.NDArray[np.int64]) -> tuple[int, bytes]:
+    return int(at_ms[0]), _planes(at_ms - at_ms[0], "<u4")
 
 
 def unpack(packed: bytes | None) -> dict[str, Curve]:

@@ -14,9 +14,8 @@ from typing import Any
 
 from platelink.contract.runs import off_pct
 from platelink.events.event import EventName
-from platelink.facts import curve
-from platelink.facts.ladder import Span, courses, span_of
-from platelink.runs import SampleBlock
+from platelink.facts.digest import Digest, span_in
+from platelink.facts.ladder import Span
 
 DAY_MS = 86_400_000
 Json = dict[str, Any]
@@ -36,7 +35,8 @@ class RunFound:
     """Number of its end; beyond all while it is open."""
     events: list[tuple[int, Json]] = field(default_factory=list)
     """Millisecond and body."""
-    samples: SampleBlock | None = None
+    digest: Digest = field(default_factory=Digest)
+    """Of its samples, once it is over."""
     corrected: Json | None = None
     """What the device told of its light after the end."""
     later: list[Json] = field(default_factory=list)
@@ -172,13 +172,9 @@ def _step(run: RunFound) -> StepFacts:
         **_contact(run),
     }
     facts |= {key: value for key, value in known.items() if value is not None}
-    samples = run.samples
-    if samples is None or not len(samples):
-        return StepFacts(facts)
-    spans = {quantity: span_of(quantity, c) for quantity, c in courses(samples).items()}
-    if spans:
-        facts["spans"] = {quantity: plain(span) for quantity, span in spans.items()}
-    return StepFacts(facts, curve.pack(samples))
+    if run.digest.spans:
+        facts["spans"] = run.digest.spans
+    return StepFacts(facts, run.digest.curve)
 
 
 def _contact(run: RunFound) -> Json:
@@ -186,17 +182,6 @@ def _contact(run: RunFound) -> Json:
     weaker = sum(b.get("name") == EventName.CONTACT_WEAKER for _, b in run.events)
     found = {"pull_down_s": held[0].get("pull_down_s")} if held else {}
     return found | ({"contact_weaker": weaker} if weaker else {})
-
-
-def plain(span: Span) -> list[Any]:
-    """A span as JSON has it."""
-    return [span.low, span.high, span.mean, span.longest_s, [list(one) for one in span.rungs]]
-
-
-def span_in(plainly: Sequence[Any]) -> Span:
-    """The way back."""
-    low, high, mean, longest, rungs = plainly
-    return Span(low, high, mean, longest, tuple((side, at, s) for side, at, s in rungs))
 
 
 # --- what a plate was made under ----------------------------------------------------------

@@ -7,33 +7,51 @@ from collections.abc import Callable, Iterable, Sequence
 
 from platelink.events.event import EventName
 from platelink.facts.derive import Json, Made, RunFound, made_of, text
+from platelink.facts.digest import Digest, wanted
+from platelink.facts.workers import Digesting
 from platelink.ledger.database import Row
 from platelink.ledger.readable import unreadable
 from platelink.record.errors import JournalDamaged
+from platelink.record.packed import packed_runs
 from platelink.record.reader import JournalReader
 
 _MOST_NAMES = 500
 """Values of one query; SQLite takes 999 in its oldest releases."""
+_AT_ONCE = 50
+"""Runs whose samples are fetched and digested together."""
 _RAISED = "unacknowledged"
 Told = Callable[[int, str], None]
 """Gets the number of a start that cannot be read, or not whole, and the reason."""
 
 
 class Gathered:
-    """See the file's first line. ``lamps``: when other lamps were put in, ms."""
+    """The plates and lone runs that these runs are, or are parts of. ``lamps``: when other lamps
+    were put in, ms. All is read at once, and the samples' digests are begun."""
 
-    def __init__(self, journal: JournalReader, lamps: Sequence[int], told: Told) -> None:
+    def __init__(
+        self, journal: JournalReader, run_ids: Iterable[str], lamps: Sequence[int], told: Told,
+        digesting: Digesting,
+    ) -> None:  # fmt: skip
         self._journal, self._lamps, self._told = journal, lamps, told
-
-    def made(self, run_ids: Iterable[str]) -> list[Made]:
-        """The plates and lone runs that these runs are, or are parts of."""
+        self._digesting = digesting
+        self._coming: list[tuple[list[RunFound], Callable[[], list[Digest]]]] = []
         wholes = self._wholes(sorted(run_ids))
-        parts = self._parts(wholes)
-        runs = self._runs({*wholes, *(part for each in parts.values() for part in each)})
-        found = [runs[whole] for whole in wholes if whole in runs]
-        alarms = self._alarms(found)
+        self._parts_of = self._parts(wholes)
+        self._found = self._runs({*wholes, *(p for each in self._parts_of.values() for p in each)})
+        self._made_of = [self._found[whole] for whole in wholes if whole in self._found]
+        self._alarms_then = self._alarms(self._made_of)
+
+    def made(self) -> list[Made]:
+        """With what is kept of their samples."""
+        for some, digests in self._coming:
+            for run, digest in zip(some, digests(), strict=True):
+                run.digest = digest
+                if digest.damage:
+                    self._told(run.number, digest.damage)
+        self._coming.clear()
+        runs, parts, alarms = self._found, self._parts_of, self._alarms_then
         made = []
-        for whole in found:
+        for whole in self._made_of:
             of_it = sorted((runs[p] for p in parts[whole.run_id] if p in runs), key=_by_number)
             names = [name for at, name in alarms if whole.number < at < whole.last]
             lamp_set = 1 + sum(at_ms <= whole.at_ms for at_ms in self._lamps)
@@ -80,9 +98,25 @@ class Gathered:
             for row in rows:
                 self._take(found, row)
         self._later(found)
-        for run in found.values():
+        over = [run for run in found.values() if run.end is not None and run.kind != "plate"]
+        for run in over:
             self._complete(run)
+        sampled = [run for run in over if (run.end or {}).get("samples")]
+        for i in range(0, len(sampled), _AT_ONCE):
+            self._digest(sampled[i : i + _AT_ONCE])
         return found
+
+    def _digest(self, runs: list[RunFound]) -> None:
+        """Have their samples digested; where one of them cannot be fetched, the others."""
+        try:
+            packed = packed_runs(self._journal, [run.run_id for run in runs], wanted)
+        except JournalDamaged as error:
+            for run in runs if len(runs) > 1 else ():
+                self._digest([run])
+            if len(runs) == 1:
+                self._told(runs[0].number, str(error))
+            return
+        self._coming.append((runs, self._digesting(packed)))
 
     def _later(self, found: dict[str, RunFound]) -> None:
         """What people noted and corrected after the end."""
@@ -119,17 +153,12 @@ class Gathered:
             self._told(of, unreadable(self._journal.path, f"entry {number}", error))
 
     def _complete(self, run: RunFound) -> None:
-        """Samples of a run that is over, and what the device told later."""
-        if run.end is None or run.kind == "plate":
+        """What the device told later."""
+        if not ((run.end or {}).get("data") or {}).get("uncertain_mj_cm2"):
             return
         try:
-            if run.end.get("samples"):
-                run.samples = self._journal.samples(run.run_id)
-            if (run.end.get("data") or {}).get("uncertain_mj_cm2"):
-                told = self._journal.newest_unit_event(
-                    EventName.DOSE_CORRECTED, of_run=run.run_id
-                )  # fmt: skip
-                run.corrected = dict(told.data) if told is not None else None
+            told = self._journal.newest_unit_event(EventName.DOSE_CORRECTED, of_run=run.run_id)
+            run.corrected = dict(told.data) if told is not None else None
         except JournalDamaged as error:
             self._told(run.number, str(error))
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from platelink.contract.facts import Asked
-from platelink.facts.derive import TAGS, Json, span_in
+from platelink.facts.derive import TAGS, Json
+from platelink.facts.digest import span_in
 from platelink.facts.ladder import Side, bounds, least_and_most_s
 from platelink.facts.refused import not_understood
 from platelink.ledger.by import to_ms

@@ -1,15 +1,18 @@
 """All samples of a closed run as one chunk of compressed bytes, exact to the bit. Pure.
 
 Layout: ``version u8 | n u32 | crc u32 | length u32`` little-endian, then ``length`` bytes of JSON
-``{"raw": [names], "values": [names], "how": [...], "bytes": [...]}``, then one part for each
-column (ticks, at_utc_ms, raw, values, in that order), as long as ``bytes`` says. A part is a raw
-LZMA2 stream of the column's 64-bit words, arranged as ``how`` says, whichever came out shortest:
+``{"raw": [names], "values": [names], "how": [...], "bytes": [...], "packed": crc}``, then one part
+for each column (ticks, at_utc_ms, raw, values, in that order), as long as ``bytes`` says. A part is
+a raw LZMA2 stream of the column's 64-bit words, arranged as ``how`` says, whichever came out
+shortest:
 
 - ``differences``: as in ``codec.py``: zigzag-folded, in eight planes of bytes: counters;
 - ``bends``: the same of the differences' differences: sums of light;
 - ``words``: the words as they are: values that come again, as those of a converter do.
 
-``crc`` is the CRC-32 of the JSON and then of all words, column after column.
+``crc`` is the CRC-32 of the JSON and then of all words, column after column. ``packed`` is that of
+the JSON before it and then of all parts, so that some columns can be believed without
+the others; in older chunks it is not there.
 """
 
 from __future__ import annotations
@@ -22,12 +25,13 @@ from collections.abc import Callable
 
 import numpy as np
 
-from platelink.record.codec import Words, folded, unfolded
+from platelink.record.codec import Pick, Words, folded, unfolded
 from platelink.runs import SampleBlock
 
 _VERSION = 2
 """Another one than a block's: neither is taken for the other."""
 _HEADER = struct.Struct("<BIII")
+_PACKED = b', "packed": '
 _DICT_BYTES = 1 << 22
 _PLANES: list[dict[str, int]] = [
     {"id": lzma.FILTER_LZMA2, "preset": 4, "dict_size": _DICT_BYTES},
@@ -54,7 +58,7 @@ def _as_planes(words: Words) -> bytes:
 
 def _of_planes(data: bytes) -> Words:
     octets = np.frombuffer(data, np.uint8).reshape(8, -1).T
-    return unfolded(np.ascontiguousarray(octets).view("<u8").reshape(-1).astype(np.uint64))
+    return unfolded(np.ascontiguousarray(octets).view("<u8")[:, 0].astype(np.uint64, copy=False))
 
 
 def _of_words(data: bytes) -> Words:
@@ -105,26 +109,37 @@ def pack(block: SampleBlock, look: Callable[[], None] = lambda: None) -> bytes:
         "raw": list(block.raw), "values": list(block.values), "how": how,
         "bytes": [len(part) for part in parts],
     }  # fmt: skip
-    line = json.dumps(names).encode()
+    packed = b"".join(parts)
+    line = json.dumps(names).encode()[:-1]
+    line += b"%s%d}" % (_PACKED, zlib.crc32(packed, zlib.crc32(line)))
     crc = _crc(line, _columns(block))
-    return _HEADER.pack(_VERSION, len(block), crc, len(line)) + line + b"".join(parts)
+    return _HEADER.pack(_VERSION, len(block), crc, len(line)) + line + packed
 
 
-def unpack(data: bytes) -> SampleBlock:
-    """The samples of a chunk; ValueError when the bytes are not what ``pack`` made."""
+def unpack(data: bytes, pick: Pick | None = None) -> SampleBlock:
+    """The samples of a chunk; ValueError when the bytes are not what ``pack`` made. ``pick``:
+    ticks, times and these columns of values alone, or all where no part can be believed alone."""
     try:
         version, n, crc, length = _HEADER.unpack_from(data)
         if version != _VERSION:
             raise ValueError(f"chunk format {version}, this release reads {_VERSION}")
         at = _HEADER.size + length
-        names = json.loads(data[_HEADER.size : at])
+        line = data[_HEADER.size : at]
+        names = json.loads(line)
         raw, values = list(map(str, names["raw"])), list(map(str, names["values"]))
+        wanted = [True] * (2 + len(raw) + len(values))
+        some = pick is not None and _whole(line, data[at:])
+        if pick is not None and some:
+            picked = pick(values)
+            wanted = [True, True, *(False for _ in raw), *(name in picked for name in values)]
+            raw, values = [], [name for name in values if name in picked]
         columns: list[Words] = []
-        for how, size in zip(names["how"], names["bytes"], strict=True):
-            columns.append(_column(how, data[at : at + size], n))
+        for how, size, here in zip(names["how"], names["bytes"], wanted, strict=True):
+            if here:
+                columns.append(_column(how, data[at : at + size], n))
             at += size
-        fits = _crc(data[_HEADER.size : _HEADER.size + length], columns) == crc
-        if not fits or at != len(data) or len(columns) != 2 + len(raw) + len(values):
+        fits = some or _crc(line, columns) == crc
+        if not fits or at != len(data):
             raise ValueError("its check does not fit")
     except (struct.error, lzma.LZMAError, KeyError, TypeError) as error:
         raise ValueError(f"not a chunk of samples: {error}") from error
@@ -138,6 +153,16 @@ def unpack(data: bytes) -> SampleBlock:
             for name, column in zip(values, rest[len(raw) :], strict=True)
         },
     )
+
+
+def _whole(line: bytes, parts: bytes) -> bool:
+    """Whether the parts are as they were packed; False where nothing tells it."""
+    names, mark, told = line.rpartition(_PACKED)
+    if not mark:
+        return False
+    if told != b"%d}" % zlib.crc32(parts, zlib.crc32(names)):
+        raise ValueError("its check does not fit")
+    return True
 
 
 def _crc(line: bytes, columns: list[Words]) -> int:

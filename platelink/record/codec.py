@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Container, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -30,6 +30,8 @@ _ONE, _TOP = np.uint64(1), np.uint64(63)
 Columns = tuple[tuple[str, ...], tuple[str, ...]]
 """Names of the raw and of the value columns."""
 Words = npt.NDArray[np.uint64]
+Pick = Callable[[Sequence[str]], Container[str]]
+"""Of the names of a run's columns of values those that are wanted."""
 
 
 class StoredBlock(NamedTuple):
@@ -83,8 +85,9 @@ def encode(block: SampleBlock, first_sample: int) -> bytes:
     return _HEADER.pack(_VERSION, n, first_sample) + packed
 
 
-def decode(data: bytes) -> StoredBlock:
-    """The block of its bytes; ValueError when they are not what ``encode`` made."""
+def decode(data: bytes, pick: Pick | None = None) -> StoredBlock:
+    """The block of its bytes; ValueError when they are not what ``encode`` made. ``pick``: ticks,
+    times and these columns of values alone."""
     try:
         version, n, first_sample = _HEADER.unpack_from(data)
         if version != _VERSION:
@@ -92,7 +95,13 @@ def decode(data: bytes) -> StoredBlock:
         line, _, planes = zlib.decompress(data[_HEADER.size :]).partition(b"\n")
         names = json.loads(line)
         raw, values = names["raw"], names["values"]
-        words = _unfold(planes, 2 + len(raw) + len(values), n)
+        octets = np.frombuffer(planes, np.uint8).reshape(2 + len(raw) + len(values), 8, n)
+        if pick is not None:
+            picked = pick(values)
+            at = [i for i, name in enumerate(values, 2 + len(raw)) if name in picked]
+            octets, values = octets[[0, 1, *at]], [values[i - 2 - len(raw)] for i in at]
+            raw = []
+        words = _unfold(octets)
     except (struct.error, zlib.error, KeyError, TypeError) as error:
         raise ValueError(f"not a sample block: {error}") from error
     ticks, at_utc_ms = words[:2].view(np.int64)
@@ -107,10 +116,11 @@ def decode(data: bytes) -> StoredBlock:
     )
 
 
-def _unfold(planes: bytes, columns: int, n: int) -> Words:
-    shape = (columns, 8, n)
-    octets = np.frombuffer(planes, np.uint8).reshape(shape).transpose(0, 2, 1)
-    words = np.ascontiguousarray(octets).view("<u8").reshape(columns, n).astype(np.uint64)
+def _unfold(octets: npt.NDArray[np.uint8]) -> Words:
+    """Words of columns x 8 x n planes."""
+    columns, _, n = octets.shape
+    words = np.ascontiguousarray(octets.transpose(0, 2, 1)).view("<u8").reshape(columns, n)
+    words = words.astype(np.uint64, copy=False)
     return np.add.accumulate(unfolded(words), axis=1, dtype=np.uint64)
 
 

@@ -75,8 +75,10 @@ class JournalReader:
             )
         self.uuid, self.unit = identity[0]
         self.has_facts = self._has_table("facts")
+        # The bytes of an entry's samples while they lie by themselves.
         beside = "(SELECT b.body FROM blocks b WHERE b.number = entries.number)"
-        self._block = beside if self._has_table("blocks") else "NULL"
+        self.has_chunks = self._has_table("chunks")
+        self.beside = beside if self.has_chunks else "NULL"
         self.has_removed = self._has_table("removed")
         if not (isinstance(self.uuid, str) and isinstance(self.unit, str)):
             raise JournalDamaged(unreadable(database.path, "its name", ValueError("no text")))
@@ -265,7 +267,7 @@ class JournalReader:
     def samples(self, run_id: str) -> SampleBlock:
         """All samples of a run, exact; JournalDamaged when one is missing."""
         rows = self._db.rows(
-            f"SELECT number, body, {self._block} FROM entries WHERE run_id = ? "  # noqa: S608
+            f"SELECT number, body, {self.beside} FROM entries WHERE run_id = ? "  # noqa: S608
             "AND kind = 'samples' ORDER BY number",
             (run_id,),
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Protocol
 
@@ -12,8 +13,8 @@ import numpy as np
 
 from platelink.ledger.by import from_ms
 from platelink.ledger.readable import WRONG, unreadable
-from platelink.record.chunk import part_of, span_of
-from platelink.record.codec import StoredBlock, decode, join
+from platelink.record.chunk import part_of, span_of, unpack
+from platelink.record.codec import Pick, StoredBlock, decode, join
 from platelink.record.errors import JournalDamaged
 from platelink.runs import (
     AnyEntry,
@@ -30,11 +31,17 @@ _MODELS: Mapping[str, type[RunStart | RunChannels | RunEvent | RunEnd]] = Mappin
 )
 
 
-class Of(Protocol):
-    """The journal that the rows are of."""
+class Chunks(Protocol):
+    """Where the samples of closed runs lie."""
 
     @property
     def path(self) -> object: ...
+
+    def chunk(self, run_id: str) -> SampleBlock | None: ...
+
+
+class Of(Chunks, Protocol):
+    """The journal that the rows are of."""
 
     @property
     def unit(self) -> str: ...
@@ -42,8 +49,6 @@ class Of(Protocol):
     def id_of(self, number: int) -> str: ...
 
     def block(self, number: int) -> bytes | None: ...
-
-    def chunk(self, run_id: str) -> SampleBlock | None: ...
 
 
 def rebuild(
@@ -72,26 +77,28 @@ def block_of(number: int, run_id: str | None, body: object, *, journal: Of) -> S
             return _block(body)
         found = journal.block(number)
         if found is not None:
-            return _block(found, body)
+            return _block(found, stub=body)
         first, n = span_of(body)
         chunk = journal.chunk(str(run_id))
         return StoredBlock(first, join([]) if chunk is None else part_of(chunk, first, n))
 
 
-def _block(data: object, stub: str | None = None) -> StoredBlock:
+def _block(data: object, pick: Pick | None = None, *, stub: str | None = None) -> StoredBlock:
     if not isinstance(data, bytes):
         raise TypeError(f"its body is {type(data).__name__}")
-    stored = decode(data)
+    stored = decode(data, pick)
     if stub is not None and span_of(stub) != (stored.first_sample, len(stored.block)):
         raise ValueError(f"its block has other samples than {stub:.40}")
     return stored
 
 
 def samples_of(
-    run_id: str, rows: Iterable[tuple[int, object, object]], *, journal: Of
-) -> SampleBlock:
+    run_id: str, rows: Iterable[tuple[int, object, object]], *, journal: Chunks,
+    pick: Pick | None = None,
+) -> SampleBlock:  # fmt: skip
     """All samples of a run, of its rows in their order, each with the block that lies beside it, if
-    one still does; none where they were removed. JournalDamaged when a sample is missing."""
+    one still does; none where they were removed. JournalDamaged when a sample is missing.
+    ``pick``: of the blocks these columns of values alone."""
     blocks: list[SampleBlock] = []
     packed, expected = False, 0
     for number, body, beside in rows:
@@ -101,7 +108,7 @@ def samples_of(
                 first, n = span_of(body)
             else:
                 stub = body if isinstance(body, str) else None
-                first, block = _block(body if stub is None else beside, stub)
+                first, block = _block(body if stub is None else beside, pick, stub=stub)
                 n = len(block)
                 blocks.append(block)
         if first != expected:
@@ -115,6 +122,36 @@ def samples_of(
             chunk = journal.chunk(run_id)
             return join([]) if chunk is None else part_of(chunk, 0, expected)
     return join(blocks)
+
+
+@dataclass(frozen=True, slots=True)
+class PackedRun:
+    """The bytes of a run's samples; it can be sent to another process."""
+
+    path: object
+    """Of the journal."""
+    run_id: str
+    pick: Pick
+    """Which columns of values are wanted."""
+    rows: list[tuple[int, object, object]] = field(default_factory=list)
+    """Of its entries of samples: number, body, block beside it."""
+    body: bytes | None = None
+    """Its chunk."""
+    removed: bool = False
+
+    def samples(self) -> SampleBlock:
+        """Ticks, times and the columns that are wanted, others perhaps beside them; JournalDamaged
+        when a sample is missing."""
+        return samples_of(self.run_id, self.rows, journal=self, pick=self.pick)
+
+    def chunk(self, run_id: str) -> SampleBlock | None:
+        """For ``samples_of``."""
+        if self.body is None and self.removed:
+            return None
+        with intact(self.path, f"the samples of run {run_id!s:.40}"):
+            if self.body is None:
+                raise LookupError("they are not there")
+            return unpack(self.body, self.pick)
 
 
 @contextmanager

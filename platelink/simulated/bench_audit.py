@@ -1,8 +1,8 @@
 """How soon questions to the record are answered, beside a facts file of very many invented plates.
 
-A journal with samples is made for a share of them, and brought up as any journal is; the others are
-drawn from those, with names, jobs, lots, people and times of their own, and entered by the same
-code. They have no curves and no samples.
+A journal with samples is made for a share of them, put together in chunks as the daemon does, and
+brought up as any journal is; the others are drawn from those, with names, jobs, lots, people and
+times of their own, and entered by the same code. They have no samples; the newest tenth has curves.
 """
 
 from __future__ import annotations
@@ -27,9 +27,11 @@ from platelink.facts.derive import Made, StepFacts
 from platelink.facts.rows import made_rows, steps_of
 from platelink.facts.schema import FACTS
 from platelink.facts.sensor import touched
+from platelink.facts.workers import cores
 from platelink.ledger.by import from_ms
 from platelink.ledger.database import Database
 from platelink.record.journal import Journal
+from platelink.record.packing import Packer
 from platelink.record.reader import JournalReader
 from platelink.simulated.invented import Shop
 
@@ -40,6 +42,10 @@ T0 = datetime(2020, 1, 6, 7, 0, tzinfo=UTC)
 _BATCH = 500
 _WITHOUT = 300
 """Plates of a journal without samples, for the speed of building alone."""
+_SAMPLED = 100
+"""Plates with samples at least."""
+_CURVES = 10
+"""Of so many of the drawn the newest one has curves."""
 _RUNS = 5
 """Of a plate: its own, three exposures, a bake."""
 _BALLAST_BYTES = 64 << 10
@@ -58,6 +64,8 @@ class Asking:
     """Of the processor alone, in the mean: what a busy computer does not lengthen."""
     found: int
     """Plates of the newest answer."""
+    decoded: int
+    """Runs whose samples were looked at for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +85,10 @@ class AuditBench:
     runs_a_s: float
     """Brought up from a journal without samples."""
     runs_with_samples_a_s: float
+    """By all cores."""
+    run_work_us: float
+    """Of the processor, of a run without samples; as the next, in one process."""
+    run_with_samples_work_us: float
     bytes_per_plate: float
     bytes_per_plate_with_curves: float
     rss_mb: float
@@ -90,21 +102,21 @@ class AuditBench:
 
 
 def bench_audit(n: int, share: float, repeats: int, seed: int = 1) -> AuditBench:
-    """Facts of ``n`` plates, a ``share`` of them with samples (20 at least)."""
+    """Facts of ``n`` plates, a ``share`` of them with samples (100 at least, or all)."""
     with tempfile.TemporaryDirectory(prefix="platelink-audit-") as folder:
-        return _bench(Path(folder), n, max(20, min(n, round(n * share))), repeats, seed)
+        return _bench(Path(folder), n, min(n, max(_SAMPLED, round(n * share))), repeats, seed)
 
 
 def _bench(folder: Path, n: int, with_samples: int, repeats: int, seed: int) -> AuditBench:
-    bare_s = _brought(folder / "bare.sqlite", min(n, _WITHOUT), seed, samples=False)
+    bare = _brought(folder / "bare.sqlite", min(n, _WITHOUT), seed, samples=False)
     path = folder / "journal.sqlite"
-    sampled_s = _brought(path, with_samples, seed, samples=True)
+    sampled = _brought(path, with_samples, seed, samples=True)
     facts = facts_beside(path)
     curves = facts.stat().st_size / with_samples
     with JournalReader.open(path) as journal:
         db = Database(facts, FACTS, read_only=False)
         try:
-            drawn_s, tenth_mb = _draw(db, n - with_samples, seed)
+            drawn_s, tenth_mb, without = _draw(db, n - with_samples, seed)
         finally:
             db.close()
         db = Database(facts, FACTS, read_only=True)
@@ -126,10 +138,12 @@ def _bench(folder: Path, n: int, with_samples: int, repeats: int, seed: int) -> 
         open_work_ms=open_work_ms,
         open_with_samples_work_ms=samples_work_ms,
         questions=questions,
-        build_s=sampled_s + drawn_s,
-        runs_a_s=_RUNS * min(n, _WITHOUT) / bare_s,
-        runs_with_samples_a_s=_RUNS * with_samples / sampled_s,
-        bytes_per_plate=facts_size(folder) / n,
+        build_s=sampled.passed_s + drawn_s,
+        runs_a_s=1.0 / bare.passed_s_a_run,
+        runs_with_samples_a_s=1.0 / sampled.passed_s_a_run,
+        run_work_us=1e6 * bare.work_s_a_run,
+        run_with_samples_work_us=1e6 * sampled.work_s_a_run,
+        bytes_per_plate=without,
         bytes_per_plate_with_curves=curves,
         rss_mb=_rss_mb(),
         rss_mb_at_a_tenth=tenth_mb,
@@ -139,20 +153,39 @@ def _bench(folder: Path, n: int, with_samples: int, repeats: int, seed: int) -> 
     )
 
 
-def facts_size(folder: Path) -> int:
-    """Bytes of the facts file."""
-    return facts_beside(folder / "journal.sqlite").stat().st_size
+@dataclass(frozen=True, slots=True)
+class _Brought:
+    """Facts of so many runs brought up: once by all cores, once by one process."""
+
+    runs: int
+    passed_s: float
+    work_s: float
+    """Of the processor, in one process."""
+
+    @property
+    def passed_s_a_run(self) -> float:
+        return self.passed_s / self.runs
+
+    @property
+    def work_s_a_run(self) -> float:
+        return self.work_s / self.runs
 
 
-def _brought(path: Path, plates: int, seed: int, *, samples: bool) -> float:
-    """Write a journal, bring up its facts; seconds of the second."""
+def _brought(path: Path, plates: int, seed: int, *, samples: bool) -> _Brought:
+    """Write a journal, put its samples together, bring up its facts twice."""
     own: dict[str, Any] = {"unit": "unit-1", "new_uuid": f"bench-{path.stem}"}
     with Journal.open(path, **own, ballast_bytes=_BALLAST_BYTES) as journal:
         Shop(journal, T0, seed).plates(plates, samples=samples)
-    with JournalReader.open(path) as journal_read:
+        packer = Packer(journal.beside)
+        while packer.step():
+            pass
+    with JournalReader.open(path) as reader:
+        worked = time.process_time()
+        bring_up(reader, facts_beside(path))
+        worked = time.process_time() - worked
         began = time.perf_counter()
-        bring_up(journal_read, facts_beside(path))
-        return time.perf_counter() - began
+        bring_up(reader, facts_beside(path), anew=True, processes=cores())
+        return _Brought(_RUNS * plates, time.perf_counter() - began, worked)
 
 
 def _rss_mb() -> float:
@@ -162,35 +195,40 @@ def _rss_mb() -> float:
 # --- very many ------------------------------------------------------------------------------
 
 
-def _draw(db: Database, count: int, seed: int) -> tuple[float, float]:
-    """Enter so many; seconds, and memory after a tenth of them."""
+def _draw(db: Database, count: int, seed: int) -> tuple[float, float, float]:
+    """Enter so many; seconds, memory after a tenth of them, and bytes a plate without curves."""
     cursor = cursor_of(db)
     assert cursor is not None
     pool = _pool(db)
-    spent, tenth = 0.0, _rss_mb()
+    spent, tenth, before = 0.0, _rss_mb(), db.path.stat().st_size
+    bare = count - count // _CURVES
+    without = 0.0
     for first in range(0, count, _BATCH):
-        batch = list(_drawn(pool, first, min(_BATCH, count - first), seed))
+        batch = list(_drawn(pool, first, min(_BATCH, count - first), seed, bare))
         began = time.perf_counter()
         enter(db, cursor, batch, {})
         spent += time.perf_counter() - began
         if first <= count // 10:
             tenth = _rss_mb()
-    return spent, tenth
+        if first + len(batch) <= bare:
+            without = (db.path.stat().st_size - before) / (first + len(batch))
+    return spent, tenth, without
 
 
 def _pool(db: Database) -> list[Made]:
-    """Of the plates that are there, without their curves."""
+    """Of the plates that are there."""
     rows = made_rows(db, "1 ORDER BY number LIMIT 400", ())
     return [
         Made(
             row[0], row[1], row[2], row[4], row[5],
-            tuple(StepFacts(facts) for _, facts, _ in steps_of(db, row[0])),
+            tuple(StepFacts(facts, curve) for _, facts, curve in steps_of(db, row[0])),
         )
         for row in rows
     ]  # fmt: skip
 
 
-def _drawn(pool: Sequence[Made], first: int, count: int, seed: int) -> Iterator[Made]:
+def _drawn(pool: Sequence[Made], first: int, count: int, seed: int, bare: int) -> Iterator[Made]:
+    """Plates like those of the pool; the first ``bare`` of all without curves."""
     rng = random.Random(f"{seed} {first}")  # noqa: S311 -- invented
     for i in range(first, first + count):
         like = rng.choice(pool)
@@ -205,8 +243,12 @@ def _drawn(pool: Sequence[Made], first: int, count: int, seed: int) -> Iterator[
         began_ms = int(T0.timestamp() * 1000) + (i + 1000) * _EVERY_MS
         yield replace(
             like, number=_FIRST + 24 * i, name=name, began_ms=began_ms, facts=like.facts | own,
-            parts=(),
+            parts=(), steps=like.steps if i >= bare else tuple(map(_bare, like.steps)),
         )  # fmt: skip
+
+
+def _bare(step: StepFacts) -> StepFacts:
+    return StepFacts(step.facts)
 
 
 # --- asked --------------------------------------------------------------------------------
@@ -231,27 +273,32 @@ def _opening(
     return float(np.percentile(bare, 99)), float(np.percentile(full, 99)), work[0], work[1]
 
 
-def _asking(ask: Callable[[], int], repeats: int) -> Asking:
-    times, found = [], 0
+def _asking(ask: Callable[[], tuple[int, int]], repeats: int) -> Asking:
+    times, found, decoded = [], 0, 0
     worked = time.process_time()
     for _ in range(repeats):
         began = time.perf_counter()
-        found = ask()
+        found, decoded = ask()
         times.append(1e3 * (time.perf_counter() - began))
     work_ms = 1e3 * (time.process_time() - worked) / repeats
-    return Asking(float(np.percentile(times, 50)), float(np.percentile(times, 99)), work_ms, found)
+    p50, p99 = np.percentile(times, [50, 99]).tolist()
+    return Asking(p50, p99, work_ms, found, decoded)
 
 
-def _questions(asked: Facts, n: int, rng: random.Random) -> dict[str, Callable[[], int]]:
+def _questions(
+    asked: Facts, n: int, rng: random.Random
+) -> dict[str, Callable[[], tuple[int, int]]]:
     """Each asks about other plates each time."""
 
     def some() -> int:
         return rng.randrange(max(1, n - 2_000))
 
-    def pieces(**question: Callable[[], Any]) -> Callable[[], int]:
-        return lambda: len(
-            asked.pieces(Asked(**{key: value() for key, value in question.items()})).made
-        )
+    def pieces(**question: Callable[[], Any]) -> Callable[[], tuple[int, int]]:
+        def ask() -> tuple[int, int]:
+            answer = asked.pieces(Asked(**{key: value() for key, value in question.items()}))
+            return len(answer.made), answer.decoded
+
+        return ask
 
     def at(i: int) -> datetime:
         return from_ms(int(T0.timestamp() * 1000) + (i + 1000) * _EVERY_MS)
@@ -300,7 +347,7 @@ def _questions(asked: Facts, n: int, rng: random.Random) -> dict[str, Callable[[
         "a part that all names have": pieces(text=lambda: "Q-0"),
         "same lamps that day": pieces(lamps_of=name),
         "made between": pieces(between=lambda: [name(), name()]),
-        "compared": lambda: len(compare(asked, name(), name()).differences),
-        "sensor": lambda: len(touched(asked, "light 0", at(some()), None).made),
-        "days": lambda: len(asked.days().days),
+        "compared": lambda: (len(compare(asked, name(), name()).differences), 0),
+        "sensor": lambda: (len(touched(asked, "light 0", at(some()), None).made), 0),
+        "days": lambda: (len(asked.days().days), 0),
     }  # fmt: skip

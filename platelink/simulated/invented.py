@@ -20,6 +20,8 @@ from platelink.record.journal import Journal
 from platelink.runs import Channel, RunChannels, RunEvent, RunStart, SampleBlock
 
 DARK, SLOPE, FRAME_MS = 20.0, 0.0125, 50
+VACUUM_STEP_KPA, OVEN_STEP_C, HEAD_STEP_C = 0.01 / 9, 0.0025, 0.002
+"""What one count of a frame's mean is worth: values of a converter come again."""
 PEOPLE = ("A. Example", "B. Example", "C. Example")
 LOTS, SCREENS = ("L-071", "L-072", "L-073", "L-080"), ("example-120", "example-150")
 RECIPES = ("plate-a-fine", "plate-b-solid")
@@ -117,8 +119,10 @@ class Shop:
         lit = values or self._light(target)
         irradiance = lit["irradiance_mw_cm2"]
         dose = float(irradiance.sum()) * FRAME_MS / 1000.0
-        if values is None and draw.random() < 0.9:  # ends at its target
-            irradiance *= target * (1.0 + draw.gauss(0.0, 0.0002)) / dose
+        if values is None:
+            if draw.random() < 0.9:  # ends at its target
+                irradiance *= target * (1.0 + draw.gauss(0.0, 0.0002)) / dose
+            irradiance = _in_steps(irradiance, SLOPE / FRAME_MS)
             dose = float(irradiance.sum()) * FRAME_MS / 1000.0
         self.begin(run_id, step, plate, who, {"dose_mj_cm2": target}, job=job,
                    target_dose_mj_cm2=target)  # fmt: skip
@@ -156,7 +160,7 @@ class Shop:
         if draw.random() < 0.08:
             at, for_s = draw.randrange(n), draw.uniform(0.2, 5.0)
             vacuum[at : at + math.ceil(for_s / 0.05)] -= draw.uniform(5.0, 60.0)
-        return {"irradiance_mw_cm2": irradiance, "vacuum_kpa": vacuum}
+        return {"irradiance_mw_cm2": irradiance, "vacuum_kpa": _in_steps(vacuum, VACUUM_STEP_KPA)}
 
     def _oven(self) -> np.typing.NDArray[np.float64]:
         draw = self.random
@@ -164,7 +168,7 @@ class Shop:
         oven_c = 57.0 + np.cumsum(noise.normal(0.0, 0.05, draw.randrange(300, 420)))
         if draw.random() < 0.1:  # the door
             oven_c[100:140] -= draw.uniform(3.0, 12.0)
-        return oven_c
+        return _in_steps(oven_c, OVEN_STEP_C)
 
     def _samples(self, run_id: str, block: SampleBlock) -> None:
         columns = tuple(Channel(name=name, unit="") for name in block.values)
@@ -188,25 +192,39 @@ class Shop:
         }
 
 
+def _in_steps(values: np.typing.NDArray[np.float64], step: float) -> np.typing.NDArray[np.float64]:
+    return np.rint(values / step) * step
+
+
 def _light_block(
     at: datetime,
     irradiance: np.typing.NDArray[np.float64],
     vacuum_kpa: np.typing.NDArray[np.float64],
 ) -> SampleBlock:
-    """Ten dark frames, the light, ten dark ones; sums exact to a count and frame."""
+    """Ten dark frames, the light, ten dark ones, with all columns of a unit of one light channel;
+    sums exact to a count and frame."""
     lit = np.concatenate([np.zeros(10), irradiance, np.zeros(10)])
     vacuum = np.concatenate([np.linspace(0.0, vacuum_kpa[0], 10), vacuum_kpa, np.zeros(10)])
     counting = np.concatenate([np.zeros(10), np.ones(len(irradiance)), np.zeros(10)])
     index = np.arange(len(lit) + 1)
     counts = np.concatenate([[0.0], (DARK + lit / SLOPE) * FRAME_MS])
-    padded = {"irradiance_mw_cm2": lit, "vacuum_kpa": vacuum, "counting": counting,
-              "dose_mj_cm2": np.cumsum(lit) * FRAME_MS / 1000.0}  # fmt: skip
+    noise = np.random.default_rng(to_ms(at) % (1 << 30))
+    least = np.maximum(0.0, DARK + lit / SLOPE - noise.integers(1, 4, len(lit))).astype(np.uint64)
+    padded = {
+        "irradiance_mw_cm2": lit, "dose_mj_cm2": np.cumsum(lit) * FRAME_MS / 1000.0,
+        "vacuum_kpa": vacuum,
+        "oven_c": _in_steps(57.0 + noise.normal(0.0, 0.1, len(lit)), OVEN_STEP_C),
+        "head_c": _in_steps(24.0 + noise.normal(0.0, 0.02, len(lit)), HEAD_STEP_C),
+        "counting": counting,
+    }  # fmt: skip
     return SampleBlock(
         ticks=1000 + index * FRAME_MS,
         at_utc_ms=to_ms(at) + index * FRAME_MS,
         raw={
             "light_sum_0": np.rint(np.cumsum(counts)).astype(np.uint64),
             "light_count_0": (index * FRAME_MS).astype(np.uint64),
+            "light_min_0": np.concatenate([least[:1], least]),
+            "light_max_0": np.concatenate([least[:1], least]) + np.uint64(5),
         },
         values={name: np.concatenate([column[:1], column]) for name, column in padded.items()}
         | {"tick_s": np.full(len(index), 1e-3)},

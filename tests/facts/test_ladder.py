@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from facts.shop import brute_longest_s
 from platelink.facts.curve import POINTS, pack, unpack
-from platelink.facts.derive import plain, span_in
+from platelink.facts.digest import plain, span_in
 from platelink.facts.ladder import COLUMNS, RUNGS, courses, least_and_most_s, longest_s, span_of
 from platelink.runs import SampleBlock
 
