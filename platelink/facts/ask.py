@@ -11,8 +11,9 @@ from typing import Any
 from platelink.contract.facts import Asked, Days, OneDay, Opened, Piece, Pieces, There
 from platelink.facts import curve
 from platelink.facts.build import behind, cursor_of
-from platelink.facts.derive import DAY_MS, TAGS, Json, spans_of, tags_of
+from platelink.facts.derive import DAY_MS, TAGS, spans_of, tags_of
 from platelink.facts.ladder import courses, longest_s
+from platelink.facts.limits import Limits, limits_of
 from platelink.facts.questions import (
     Condition,
     Threshold,
@@ -28,6 +29,7 @@ from platelink.ledger.by import from_ms
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreUnusable
 from platelink.ledger.kind import Fault
+from platelink.record.packed import packed_runs
 from platelink.record.reader import JournalReader
 
 FEW = 2_000
@@ -188,22 +190,34 @@ class Facts:
         """How long each was so, in any of its steps; None where one was not long enough."""
         if not thresholds:
             return []
-        steps = steps_of(self.db, number)
+        steps = [(step, packed) for _, step, packed in steps_of(self.db, number)]
         found = []
         for one in thresholds:
-            longest = max((self._longest(one, step) for _, step, _ in steps), default=0.0)
+            longest = self._longest_s(one.seconds, limits_of(one, steps))
             if not longest > one.seconds:
                 return None
             found.append(longest)
         return found
 
-    def _longest(self, one: Threshold, step: Json) -> float:
-        least, most = one.between_s(step)
-        if least == most or not most > one.seconds:
-            return least
+    def _longest_s(self, more_than_s: float, steps: Sequence[Limits]) -> float:
+        """Exact where it is more than so long: by the rungs, else by the curve, else by the
+        samples, each where it can still make a difference."""
+        longest = 0.0
+        for nearer in (Limits.by_rungs, Limits.by_curve, self._by_samples):
+            for one in sorted(steps, key=lambda one: -one.most_s):
+                if one.most_s > max(longest, more_than_s):
+                    nearer(one)
+                longest = max(longest, one.least_s)
+        return longest
+
+    def _by_samples(self, one: Limits) -> None:
         self.decoded += 1
-        course = courses(self.journal.samples(step["run_id"]))[one.quantity]
-        return longest_s(course, one.side, one.level)
+        asked = one.asked
+        (packed,) = packed_runs(self.journal, [one.run_id], asked.looks_at)
+        course = courses(packed.samples()).get(asked.quantity)
+        # Samples that were removed since tell no more than is kept of them.
+        known = one.least_s if course is None else longest_s(course, asked.side, asked.level)
+        one.nearer(known, known)
 
     # --- beside another --------------------------------------------------------------------
 

@@ -106,6 +106,12 @@ def _whole(body: bytes, at: int, n: int, kind: str) -> npt.NDArray[Any]:
     return np.add.accumulate(np.ascontiguousarray(planes).view(kind)[:, 0], dtype=kind)
 
 
+def off_by(values: npt.NDArray[np.float64]) -> float:
+    """By how much a curve's values can be off: half a step, and what sums of floats lose."""
+    low, high = float(values.min()), float(values.max())
+    return 0.5001 * (high - low) / _FULL + 1e-12 * max(abs(low), abs(high)) + 1e-9
+
+
 def as_series(curves: Mapping[str, Curve]) -> dict[str, dict[str, list[float]]]:
     """As plain lists."""
     return {

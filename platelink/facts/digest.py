@@ -47,10 +47,12 @@ def digest(run: PackedRun) -> Digest:
 
 def plain(span: Span) -> list[Any]:
     """A span as JSON has it."""
-    return [span.low, span.high, span.mean, span.longest_s, [list(one) for one in span.rungs]]
+    rungs, unbroken = map(list, span.rungs), map(list, span.unbroken)
+    return [span.low, span.high, span.mean, span.longest_s, [*rungs], [*unbroken], span.of]
 
 
 def span_in(plainly: Sequence[Any]) -> Span:
     """The way back."""
-    low, high, mean, longest, rungs = plainly
-    return Span(low, high, mean, longest, tuple((side, at, s) for side, at, s in rungs))
+    low, high, mean, longest, rungs, unbroken, of = plainly
+    each = tuple((side, at, s) for side, at, s in rungs)
+    return Span(low, high, mean, longest, each, tuple((at, s) for at, s in unbroken), of)

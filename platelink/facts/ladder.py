@@ -34,9 +34,11 @@ RUNGS: Mapping[str, tuple[float, ...]] = MappingProxyType(
 )
 COUNTING = "counting"
 """The column that says whether light is counted; a run of light has it."""
+UNBROKEN = 20
+"""Parts without a break that are told one by one."""
 _HOLDS = 3
 """Usual distances of two samples that a value holds at most."""
-_HALF_MS_A_S = 2000.0
+HALF_MS_A_S = 2000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,21 +46,28 @@ class Course:
     """Values that count, and how long each holds, in half milliseconds: exact, whatever is summed.
     ``begins`` where a break is before the value."""
 
+    at_ms: npt.NDArray[np.int64]
     values: Floats
     holds: npt.NDArray[np.int64]
     begins: Bools
+    of: int
+    """Samples of the run, with those that do not count."""
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A quantity over one step: extremes, mean, the longest time without a break, and the longest
-    stretch at each rung between the extremes as (side, rung, seconds)."""
+    """A quantity over one step: extremes, mean, the longest time without a break, the longest
+    stretch at each rung between the extremes as (side, rung, seconds); then where it is without a
+    break, as milliseconds of the begin and half milliseconds for how long, none where that is
+    more than ``UNBROKEN`` times; and how many samples the run has."""
 
     low: float
     high: float
     mean: float
     longest_s: float
     rungs: tuple[tuple[Side, float, float], ...]
+    unbroken: tuple[tuple[int, int], ...]
+    of: int
 
 
 def courses(samples: SampleBlock) -> dict[str, Course]:
@@ -85,7 +94,8 @@ def courses(samples: SampleBlock) -> dict[str, Course]:
             alike[key] = index, holds[index], begins
         index, held, begins = alike[key]
         if len(index):
-            found[quantity] = Course(values[index], held, begins)
+            at_ms = samples.at_utc_ms[index]
+            found[quantity] = Course(at_ms, values[index], held, begins, len(counts))
     return found
 
 
@@ -121,7 +131,7 @@ def _longest_s(course: Course, on: Bools) -> Floats:
     before = np.where(on, begun, passed)
     np.maximum.accumulate(before, axis=1, out=before)
     longest = np.subtract(passed, before, out=before).max(axis=1)
-    return np.asarray(longest / _HALF_MS_A_S)
+    return np.asarray(longest / HALF_MS_A_S)
 
 
 def span_of(quantity: str, course: Course) -> Span:
@@ -141,7 +151,15 @@ def span_of(quantity: str, course: Course) -> Span:
     rungs: list[tuple[Side, float, float]] = []
     rungs += (("below", rung, s) for rung, s in zip(below, each, strict=False))
     rungs += (("above", rung, s) for rung, s in zip(above, each[len(below) :], strict=True))
-    return Span(low, high, mean, whole, tuple(rungs))
+    return Span(low, high, mean, whole, tuple(rungs), _unbroken(course), course.of)
+
+
+def _unbroken(course: Course) -> tuple[tuple[int, int], ...]:
+    begins = course.begins.nonzero()[0]
+    if len(begins) > UNBROKEN:
+        return ()
+    lasts = np.add.reduceat(course.holds, begins).tolist()
+    return tuple(zip(course.at_ms[begins].tolist(), lasts, strict=True))
 
 
 def bounds(quantity: str, level: float) -> tuple[float | None, float | None]:
@@ -154,6 +172,13 @@ def bounds(quantity: str, level: float) -> tuple[float | None, float | None]:
 def least_and_most_s(span: Span, quantity: str, side: Side, level: float) -> tuple[float, float]:
     """Between what two times the longest stretch lies, from what is kept; the same twice where it
     is known."""
+    if side == "below":
+        all_of_it, none = span.high < level, span.low >= level
+    else:
+        all_of_it, none = span.low > level, span.high <= level
+    if all_of_it or none:
+        longest = span.longest_s if all_of_it else 0.0
+        return longest, longest
     under, over = bounds(quantity, level)
     lower, upper = (under, over) if side == "below" else (over, under)
     return (

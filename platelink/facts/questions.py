@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from platelink.contract.facts import Asked
-from platelink.facts.derive import TAGS, Json
-from platelink.facts.digest import span_in
-from platelink.facts.ladder import Side, bounds, least_and_most_s
+from platelink.facts.derive import TAGS
+from platelink.facts.ladder import COLUMNS, COUNTING, Side, bounds
 from platelink.facts.refused import not_understood
 from platelink.ledger.by import to_ms
 from platelink.ledger.errors import StoreRefused
 from platelink.units import DURATION, IRRADIANCE, PRESSURE, TEMPERATURE, UnitError
 
 _QUANTITIES = {"vacuum": PRESSURE, "irradiance": IRRADIANCE, "oven": TEMPERATURE}
+_COLUMNS = {quantity: column for column, quantity in COLUMNS.items()}
 _SIDES: dict[str, Side] = {
     "below": "below", "under": "below", "<": "below", "above": "above", "over": "above",
     ">": "above",
@@ -62,12 +63,14 @@ class Threshold:
         unit = _NUMBER[self.quantity]
         return f"{self.quantity} {self.side} {self.level:g} {unit} for {longest_s:.3f} s"
 
-    def between_s(self, step: Json) -> tuple[float, float]:
-        """Between what two times the longest stretch of a step lies, as far as its facts tell."""
-        kept = (step.get("spans") or {}).get(self.quantity)
-        if kept is None:
-            return 0.0, 0.0
-        return least_and_most_s(span_in(kept), self.quantity, self.side, self.level)
+    @property
+    def column(self) -> str:
+        """Of the samples."""
+        return _COLUMNS[self.quantity]
+
+    def looks_at(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Columns of samples that tell it."""
+        return self.column, COUNTING
 
 
 def threshold(text: str) -> Threshold:

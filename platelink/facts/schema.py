@@ -10,6 +10,20 @@ from __future__ import annotations
 from platelink.ledger.errors import StoreRefused, StoreUnavailable, StoreUnusable
 from platelink.ledger.kind import Fault, Kind
 
+_EMPTIED = tuple(
+    f"DELETE FROM {table}"  # noqa: S608 -- our own names
+    for table in (
+        "cursor",
+        "made",
+        "steps",
+        "tags",
+        "spans",
+        "stretches",
+        "days",
+        "unread",
+        "texts",
+    )
+)
 _MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         """CREATE TABLE cursor (
@@ -79,20 +93,9 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "CREATE VIRTUAL TABLE texts USING fts5 (text, tokenize = 'trigram')",
     ),
     # Notes and corrections of later on were not taken up before: all is gone through again.
-    tuple(
-        f"DELETE FROM {table}"  # noqa: S608 -- our own names
-        for table in (
-            "cursor",
-            "made",
-            "steps",
-            "tags",
-            "spans",
-            "stretches",
-            "days",
-            "unread",
-            "texts",
-        )
-    ),
+    _EMPTIED,
+    # Nor where a course is without a break.
+    _EMPTIED,
 )
 FACTS = Kind(
     name="facts file",

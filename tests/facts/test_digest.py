@@ -87,7 +87,13 @@ def plainly(block: SampleBlock) -> Digest:
             if (low < rung <= high if side == "below" else low <= rung < high)
         ]
         longest_s = brute_longest_s(block, column, "above", -math.inf)
-        spans[quantity] = [low, high, mean, longest_s, rungs]
+        at = np.flatnonzero(counts).tolist()
+        first = [i for i in at if i - 1 not in at or apart[i - 1] > 3 * usual]
+        parts = [[i for i in at if max(f for f in first if f <= i) == begin] for begin in first]
+        all_held = np.minimum(np.append(apart, usual), 3 * usual)
+        unbroken = [[int(block.at_utc_ms[p[0]]), int(all_held[p].sum())] for p in parts]
+        unbroken = unbroken if len(unbroken) <= 20 else []
+        spans[quantity] = [low, high, mean, longest_s, rungs, unbroken, len(block)]
     return Digest(spans, curves(block, light))
 
 
@@ -171,6 +177,10 @@ def test_it_is_what_the_plain_way_keeps(name: str, stored: Any) -> None:
         assert [r[:2] for r in found.spans[quantity][4]] == [r[:2] for r in span[4]]
         told = [r[2] for r in found.spans[quantity][4]]
         assert told == pytest.approx([r[2] for r in span[4]], abs=1e-9)
+        assert [
+            [list(one) for one in found.spans[quantity][5]],
+            *found.spans[quantity][6:],
+        ] == span[5:]
     assert found.curve == expected.curve
 
 
