@@ -92,19 +92,25 @@ def same(one: SampleBlock, other: SampleBlock) -> bool:
     return names and all(np.array_equal(a, b) for a, b in pairs)
 
 
+def shortest(words: Words) -> tuple[str, bytes]:
+    """How a column's words come out shortest, and their bytes."""
+    tried = {
+        name: lzma.compress(arranged(words), lzma.FORMAT_RAW, filters=filters)
+        for name, (filters, arranged, _) in _HOW.items()
+    }
+    how = min(tried, key=lambda name: len(tried[name]))
+    return how, tried[how]
+
+
 def pack(block: SampleBlock, look: Callable[[], None] = lambda: None) -> bytes:
     """Bytes of all samples of a run. It takes a while: ``look`` is called before each column, and
     ends it by raising."""
     how, parts = [], []
     for words in _columns(block):
         look()
-        tried = {
-            name: lzma.compress(arranged(words), lzma.FORMAT_RAW, filters=filters)
-            for name, (filters, arranged, _) in _HOW.items()
-        }
-        shortest = min(tried, key=lambda name: len(tried[name]))
-        how.append(shortest)
-        parts.append(tried[shortest])
+        name, part = shortest(words)
+        how.append(name)
+        parts.append(part)
     names = {
         "raw": list(block.raw), "values": list(block.values), "how": how,
         "bytes": [len(part) for part in parts],
@@ -136,7 +142,7 @@ def unpack(data: bytes, pick: Pick | None = None) -> SampleBlock:
         columns: list[Words] = []
         for how, size, here in zip(names["how"], names["bytes"], wanted, strict=True):
             if here:
-                columns.append(_column(how, data[at : at + size], n))
+                columns.append(column(how, data[at : at + size], n))
             at += size
         fits = some or _crc(line, columns) == crc
         if not fits or at != len(data):
@@ -172,7 +178,8 @@ def _crc(line: bytes, columns: list[Words]) -> int:
     return found
 
 
-def _column(how: str, part: bytes, n: int) -> Words:
+def column(how: str, part: bytes, n: int) -> Words:
+    """The words of ``shortest``, ``n``. KeyError, ValueError, LZMAError: these are other bytes."""
     filters, _, back = _HOW[how]
     reader = lzma.LZMADecompressor(lzma.FORMAT_RAW, filters=filters)
     words = back(reader.decompress(part, 8 * n + 1))  # a damaged one may say that it is endless

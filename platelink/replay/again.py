@@ -63,27 +63,30 @@ class Again:
         self.at_ms = at.utc_ms
         outputs: tuple[CoreOutput, ...] = ()
         match kind:
+            case Kind.WRITTEN:
+                self.core.recorded(body == b"\1")
             case Kind.DATA:
                 outputs = self.core.receive(body, at=at)
-            case Kind.TICK:
-                outputs = self.core.tick(at=at)
-            case Kind.WRITTEN:
-                self.core.recorded(bool(body[0]))
-            case Kind.CALL:
-                outputs = self._call(record)
-            case Kind.SAME:
-                outputs = self.core.outside(self._outside, at=at)
             case Kind.SENT:
                 self.commands.recorded += _frames(at.utc_ms, body)
+                return ()  # nothing came in
+            case Kind.TICK:
+                outputs = self.core.tick(at=at)
+            case Kind.SAME:
+                outputs = self.core.outside(self._outside, at=at)
             case Kind.KEPT:
                 self.kept.recorded.append((at.utc_ms, body))
+                return ()
+            case Kind.CALL:
+                outputs = self._call(record)
         if data := self.core.data_to_send():
             self.commands.now += _frames(at.utc_ms, data)
-        self.kept.now += [
-            (output.at_utc_ms, kept_crc(output))
-            for output in outputs
-            if isinstance(output, Snapshots)
-        ]
+        if outputs:
+            self.kept.now += [
+                (output.at_utc_ms, kept_crc(output))
+                for output in outputs
+                if isinstance(output, Snapshots)
+            ]
         return outputs
 
     def _call(self, record: Record) -> tuple[CoreOutput, ...]:

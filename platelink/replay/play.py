@@ -68,7 +68,8 @@ def play(
                 if again.inputs == sealed.inputs:
                     break
                 known.update(record.pack())
-            made.take(again.feed(record))
+            if outputs := again.feed(record):
+                made.take(outputs)
             if again.inputs % LOOK_EVERY == 0:
                 far(again.inputs, again.at_ms)
     except TapeError as error:

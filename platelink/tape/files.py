@@ -35,7 +35,7 @@ _NAME = re.compile(r"\d{6,}-[0-9a-f]{8}\.\d{4,}\.tape")
 _SECTION = struct.Struct("<cII")
 HEAD, RAW, COLUMNS = b"H", b"R", b"C"
 _MOST_BYTES = 1 << 28
-FORMAT = 1
+FORMAT = 2
 _PLAIN = ("tape", "unit", "journal", "entries", "release", "now", "utc_ms", "config")
 _EVENTS: TypeAdapter[list[RunEvent]] = TypeAdapter(list[RunEvent])
 
@@ -212,13 +212,13 @@ def is_packed(path: Path) -> bool:
 
 
 def pack_part(path: Path, look: Callable[[], None] = lambda: None) -> None:
-    """Put a part that is written no more into columns, a tenth as long. What was there stays until
-    the same bytes have been read back."""
+    """Put a part that is written no more into columns, a twentieth as long. What was there stays
+    until the same bytes have been read back."""
     head = [body for kind, body in sections(path) if kind == HEAD]
     found = list(part_records(path))
     body = columns.pack(found, look) if found else b""
     look()
-    if found and columns.unpack(body) != found:
+    if found and list(columns.unpack(body)) != found:
         raise TapeError(f"{path} does not come back from its columns")
     beside = path.with_suffix(".packing")
     with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:

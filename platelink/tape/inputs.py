@@ -36,6 +36,10 @@ class Kind(IntEnum):
     """The newest ``outside`` once more: it comes every second, and seldom tells news."""
 
 
+KINDS = tuple(Kind)
+"""By their number: a call of an enum costs more than all else of a record."""
+
+
 class Record(NamedTuple):
     """One record of a tape."""
 
@@ -63,5 +67,7 @@ def records(data: bytes) -> Iterator[Record]:
         end = at + _HEAD.size + size
         if end > len(data):
             return
-        yield Record(Kind(kind), Stamp(now, utc_ms), data[at + _HEAD.size : end])
+        if kind >= len(KINDS):
+            raise ValueError(f"a record of kind {kind}")
+        yield Record(KINDS[kind], Stamp(now, utc_ms), data[at + _HEAD.size : end])
         at = end

@@ -5,18 +5,21 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
+import random
 import struct
 from collections import namedtuple
+from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from platelink.daemon.taping import Taping
 from platelink.link.framing import encode
-from platelink.link.messages import Heartbeat, Sample
-from platelink.tape import columns
+from platelink.link.messages import Heartbeat, OrderState, Rearm, Sample
+from platelink.tape import columns, frames, parts
 from platelink.tape.files import folder_of, is_packed, pack_part, part_path, section, tapes
 from platelink.tape.inputs import Kind, Record, pack, records
 from platelink.unit.stamp import Stamp
@@ -32,14 +35,37 @@ def sample(tick: int, light: int) -> Sample:
     )  # fmt: skip
 
 
-FRAMES = st.one_of(
+@pytest.fixture(autouse=True, scope="module")
+def columns_of_few() -> Iterator[None]:
+    """Also of a handful of frames."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("platelink.tape.frames._FEW", 2)
+        yield
+
+
+def spoiled(frame: bytes, at: int) -> bytes:
+    """With a bit turned on the way: its check does not fit any more."""
+    at %= len(frame) - 1
+    turned = frame[at] ^ (1 if frame[at] != 1 else 2)
+    return frame[:at] + bytes((turned,)) + frame[at + 1 :]
+
+
+SOUND = st.one_of(
     st.builds(
         lambda tick, light, seq: encode(sample(tick, light), seq),
         st.integers(0, 2**32 - 1), st.integers(0, 2**40), st.integers(0, 65535),
     ),
+    st.builds(
+        lambda target, seq: encode(Rearm(1, target), seq),
+        st.integers(-(2**63), 2**63 - 1), st.integers(0, 65535),
+    ),
+)  # fmt: skip
+FRAMES = st.one_of(
+    SOUND,
+    st.builds(spoiled, SOUND, st.integers(0, 500)),
     st.binary(max_size=40),
     st.just(b"\0"),
-)  # fmt: skip
+)
 STAMPS = st.builds(
     Stamp,
     st.one_of(
@@ -48,7 +74,7 @@ STAMPS = st.builds(
     st.integers(0, 2**45),
 )
 RECORDS = st.one_of(
-    st.builds(Record, st.just(Kind.DATA), STAMPS, FRAMES),
+    st.builds(Record, st.sampled_from([Kind.DATA, Kind.SENT]), STAMPS, FRAMES),
     st.builds(
         Record, st.sampled_from([k for k in Kind if k is not Kind.DATA]), STAMPS,
         st.binary(max_size=60),
@@ -59,7 +85,7 @@ RECORDS = st.one_of(
 @settings(max_examples=60, deadline=None)
 @given(st.lists(RECORDS, min_size=1, max_size=30))
 def test_columns_come_back_to_the_bit(given_: list[Record]) -> None:
-    assert columns.unpack(columns.pack(given_)) == given_
+    assert list(columns.unpack(columns.pack(given_))) == given_
     assert list(records(b"".join(r.pack() for r in given_))) == given_
 
 
@@ -73,7 +99,7 @@ def test_a_frame_cut_anywhere_comes_back(given_: list[Record], data: st.DataObje
     pieces = [stream[a:b] for a, b in itertools.pairwise(edges)]
     cut = [Record(Kind.DATA, Stamp(i / 8, i), piece) for i, piece in enumerate(pieces)]
     mixed = [*cut, *given_]
-    assert columns.unpack(columns.pack(mixed)) == mixed
+    assert list(columns.unpack(columns.pack(mixed))) == mixed
 
 
 def test_frames_are_a_few_bytes_in_columns() -> None:
@@ -88,7 +114,81 @@ def test_frames_are_a_few_bytes_in_columns() -> None:
     whole = sum(len(r.body) for r in taken)
     assert len(columns.pack(taken)) < 0.05 * whole
     beat = [Record(Kind.SENT, Stamp(0.0, 0), encode(Heartbeat(), 1))]
-    assert columns.unpack(columns.pack(beat)) == beat
+    assert list(columns.unpack(columns.pack(beat))) == beat
+
+
+def lit(seconds: int, seed: int) -> list[Record]:
+    """Inputs in light, as a port gives them: 20 frames a second, each up to a millisecond late and
+    with the noise of a count; what is written after each; a heartbeat after every fourth."""
+    noise = random.Random(seed)
+    made: list[Record] = []
+    light = order = 0
+    for i in range(20 * seconds):
+        seen = 50 * 600 + round(noise.gauss(0.0, 20.0))
+        light, order = light + seen, order + 4000 * (seen - 50 * 31)
+        frame = sample(50 * i, light)._replace(
+            order_state=OrderState.OPEN, order_sum=order, order_target=2**40,
+            oven_sum=50 * 500 + round(noise.gauss(0.0, 7.0)),
+        )  # fmt: skip
+        late_s = i * 0.05 + noise.random() * 1e-3
+        at = Stamp(round(1000.0 + late_s, 6), 10**12 + math.floor(1e3 * late_s))
+        made.append(Record(Kind.DATA, at, encode(frame, i)))
+        made.append(Record(Kind.WRITTEN, at, b"\1"))
+        if i % 4 == 0:
+            made.append(Record(Kind.SENT, at, encode(Heartbeat(), i // 4)))
+    return made
+
+
+def test_light_costs_less_than_twice_what_is_chance_in_it() -> None:
+    """Chance: of the time, even over 1000 µs, log2(1000) bits; of counts with a normal spread s,
+    log2(s sqrt(2 pi e)) bits (Shannon 1948): 10.0, 6.4 and 4.9 bits, 2.7 bytes a frame. The sum of
+    the order, which follows from the light, its check and the clock's UTC cost nothing."""
+    taken = lit(100, seed=5)
+    chance = math.log2(1000.0) + sum(
+        math.log2(s * math.sqrt(2 * math.pi * math.e)) for s in (20, 7)
+    )
+    packed = columns.pack(taken)
+    assert list(columns.unpack(packed)) == taken
+    assert len(packed) < 2.0 * 2000 * chance / 8.0
+
+
+def test_a_time_that_is_no_whole_microsecond_costs_itself_only() -> None:
+    """A timer is told to have come when it was due, to the bit."""
+    taken = lit(100, seed=6)
+    plain = len(columns.pack(taken))
+    odd = 1040.1234567891
+    taken[900] = taken[900]._replace(at=Stamp(odd, taken[900].at.utc_ms))
+    packed = columns.pack(taken)
+    assert list(columns.unpack(packed)) == taken
+    assert len(packed) < plain + 60
+
+
+def test_a_field_that_this_release_knows_not_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A tape's columns are read without the table of messages."""
+    stream = b"".join(encode(sample(50 * i, 900 * i), i) for i in range(60))
+    packed = parts.pack(frames.apart("DATA", stream))
+    monkeypatch.setattr("platelink.tape.frames.TYPES", {})
+    monkeypatch.setattr("platelink.tape.frames.SIZES", {})
+    assert frames.together("DATA", parts.unpack(packed)) == stream
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"DATA which": b"\2"},
+        {"DATA which": b"\2", "DATA": b""},
+        {"DATA which": b"\0\0\0", "DATA": b"one\0"},
+        {"DATA which": np.zeros(1, np.uint64), "DATA": b""},
+        {"DATA which": b"\2", "DATA": b"", "DATA 2 0 O": np.zeros(1, np.uint64)},
+        {"DATA which": b"\2", "DATA": b"", "DATA 2 0 q 7 1": np.zeros(1, np.uint64),
+         "DATA 2 0 q 7 1 where": b"\1"},
+    ],
+)  # fmt: skip
+def test_parts_that_are_no_frames_are_refused(told: parts.Parts) -> None:
+    everything = parts.unpack(columns.pack([Record(Kind.TICK, Stamp(1.0, 1), b"")]))
+    columns.unpack(parts.pack(everything))
+    with pytest.raises(ValueError, match=r"."):
+        columns.unpack(parts.pack({**everything, "DATA": np.zeros(0, np.uint64), **told}))
 
 
 @pytest.mark.parametrize("cut", [0, 5, 30, -1])
@@ -102,6 +202,11 @@ def test_a_record_that_claims_to_be_endless_is_refused() -> None:
     head = struct.pack("<BdqI", 0, math.pi, 5, 2**31)
     with pytest.raises(ValueError, match="a record of 2147483648 bytes"):
         list(records(head + b"x" * 50))
+
+
+def test_a_record_of_no_known_kind_is_refused() -> None:
+    with pytest.raises(ValueError, match="a record of kind 7"):
+        list(records(pack(7, Stamp(1.0, 1), b"")))
 
 
 def taping(directory: Path, most_bytes: int = 10**9, part_bytes: int = 10**6) -> Taping:
