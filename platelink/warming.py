@@ -9,6 +9,8 @@ import math
 
 STRIKE_S = 5.0
 """Lamps strike at the latest so long after they are switched on. Common practice, no source."""
+MAY_RISE = 4.0 / 3.0
+"""Lamps may become so much stronger while nobody sees them. Common practice, no source."""
 SLOWEST = ((0.40, 8.5), (0.26, 64.0))
 """What the slowest and coldest lamps lack when they strike, and the time constants, in s, with
 which they make it up. Common practice, no source."""

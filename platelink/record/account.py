@@ -47,6 +47,9 @@ class OrderLight:
     light_s: float
     dose_mj_cm2: float
     after_last_sample_mj_cm2: float
+    after_last_sample_s: float
+    watched: bool = False
+    """That sample is of this order."""
     since_close_mj_cm2: float = 0.0
     """No stored sample holds it, and nobody saw whether it was the lamps'."""
 
@@ -61,9 +64,11 @@ def light_of(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount) -
     opened = (account.open_sum[:n], account.open_count[:n])
     closed = (account.close_sum[:n], account.close_count[:n])
     whole_s, whole = rule.between(opened, closed)
-    stored, after = _stored_sums(run.last, n), whole
-    if stored is not None and _not_before(stored, opened):
-        after = 0.0 if _not_before(stored, closed) else rule.between(stored, closed)[1]
+    stored, after_s, after = _stored_sums(run.last, n), whole_s, whole
+    watched = stored is not None and _not_before(stored, opened)
+    if stored is not None and watched:
+        over = _not_before(stored, closed)
+        after_s, after = (0.0, 0.0) if over else rule.between(stored, closed)
     elif stored is not None and last_value(run.last, "counting"):
         after += rule.between(stored, opened)[1]  # light of an order before it, by the same sums
     since = 0.0
@@ -72,7 +77,7 @@ def light_of(run: OpenRun, events: Sequence[RunEvent], account: DeviceAccount) -
         newest = (account.now_sum[:n], account.now_count[:n])
         if _not_before(newest, known):
             since = max(0.0, rule.between(known, newest)[1])
-    return OrderLight(whole_s, whole, after, since)
+    return OrderLight(whole_s, whole, after, after_s, watched, since)
 
 
 def _not_before(a: _Sums, b: _Sums) -> bool:

@@ -11,7 +11,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-import numpy as np
 from pydantic import JsonValue
 
 from platelink.contract.runs import uncertain_in
@@ -19,13 +18,20 @@ from platelink.events.event import E, EventName, read
 from platelink.events.light import Armed, Doubted, Held, LampOff, Restarted
 from platelink.events.unit import DeviceRestarted, LinkUp
 from platelink.ledger.by import to_ms
-from platelink.record.account import DeviceAccount, OrderLight, calibration_of, last_value, light_of
+from platelink.record.account import DeviceAccount, OrderLight, last_value, light_of
 from platelink.record.stored import WITHOUT_LIGHT, OpenRun
+from platelink.record.unwatched import (
+    POWER_CUT_UNSEEN_S,
+    afterglow_s,
+    gap_s,
+    greatest_rate,
+    implausible_mj_cm2,
+    lit_s,
+    longest_s,
+    number,
+)
 from platelink.runs import RunEnd, RunEvent
-from platelink.warming import STRIKE_S, may_rise
 
-POWER_CUT_UNSEEN_S = 2.0
-"""Light that no sample on disk tells of when the power fails: a second in hand, one not flushed."""
 _DARK = (EventName.LAMP_OFF, EventName.HELD)
 """Events that say: the light ordered before is over."""
 
@@ -78,13 +84,13 @@ def close_open_run(
         raise ValueError(f"run {run.start.run_id} is of a {run.kind}: it is resumed, not closed")
     found = _find(run, events, account)
     known = recovered(run, events, account, at_utc=at_utc, computer_restarted=computer_restarted)
-    stored, light, gap_s = last_value(run.last, "dose_mj_cm2"), found.light, _gap_s(run, at_utc)
+    stored, light, away_s = last_value(run.last, "dose_mj_cm2"), found.light, gap_s(run, at_utc)
     data: dict[str, JsonValue] = {
         "stored_dose_mj_cm2": stored,
         "after_last_sample_mj_cm2": light.after_last_sample_mj_cm2 if light else None,
         "uncertain_mj_cm2": known.uncertain_mj_cm2,
         "doubtful_mj_cm2": known.doubtful_mj_cm2,
-        "gap_s": gap_s,
+        "gap_s": away_s,
         "orders": list(found.orders),
         "device": found.what,
     }
@@ -96,7 +102,7 @@ def close_open_run(
         at_utc=at_utc,
         state="interrupted",
         reason=(
-            f"recording stopped in mid-run and began again {gap_s:.1f} s later; "
+            f"recording stopped in mid-run and began again {away_s:.1f} s later; "
             f"{stored or 0.0:.2f} mJ/cm² until the last stored sample; {found.what}; "
             f"{known.dose_mj_cm2 or 0.0:.2f} mJ/cm² are known{_more(known)}, "
             "judge the plate before use"
@@ -115,7 +121,7 @@ def given_by(end: RunEnd | None) -> tuple[float, float, float]:
     may not have fallen, mJ/cm²; none of an exposure that never began."""
     if end is None:
         return 0.0, 0.0, 0.0
-    less = _number(end.data.get("doubtful_mj_cm2"))
+    less = number(end.data.get("doubtful_mj_cm2"))
     return end.dose_mj_cm2 or 0.0, uncertain_in(end), less or 0.0
 
 
@@ -149,20 +155,23 @@ def recovered(
     lit = armed is not None if found.orders else bool(last_value(run.last, "counting"))
     lit = lit or found.orders != _orders(events)  # the device knows of more than the record
     if found.light is not None:
-        unseen_s = 0.0 if found.light.after_last_sample_mj_cm2 <= 0.0 else _afterglow_s(run)
+        unseen_s = 0.0 if found.light.after_last_sample_mj_cm2 <= 0.0 else afterglow_s(run)
     elif not lit or found.never_taken:
         unseen_s = 0.0
     elif account is not None and not found.boot_known and computer_restarted:
         unseen_s = POWER_CUT_UNSEEN_S
     else:
-        unseen_s = _longest_s(run, events, armed, at_utc, over=account is not None)
+        unseen_s = longest_s(run, events, armed, at_utc, over=account is not None)
     more_mj_cm2, less_mj_cm2 = _doubt(run, events, found.light)
+    if found.light is not None:
+        more, less = implausible_mj_cm2(run, events, found.light)
+        more_mj_cm2, less_mj_cm2 = more_mj_cm2 + more, less_mj_cm2 + less
     dose_mj_cm2 = _dose(run, events, found.light)
     return Recovered(
         dose_mj_cm2=dose_mj_cm2,
         uncertain_mj_cm2=more_mj_cm2
         + (found.light.since_close_mj_cm2 if found.light is not None else 0.0)
-        + (unseen_s * _greatest_rate(run, events, armed, unseen_s) if unseen_s else 0.0),
+        + (unseen_s * greatest_rate(run, events, armed, unseen_s) if unseen_s else 0.0),
         doubtful_mj_cm2=min(less_mj_cm2, dose_mj_cm2 or 0.0),
         light_s=_light_s(run, events, found.light) if found.orders else None,
         lamp_on=account is not None and account.lamp_on and found.light is not None,
@@ -262,77 +271,7 @@ def _light_s(run: OpenRun, events: Sequence[RunEvent], light: OrderLight | None)
     before_s = sum(off.light_s or 0.0 for off in _all(LampOff, events))
     if _armed(events) is None:
         return before_s
-    return before_s + (light.light_s if light else _lit_s(run, events))
-
-
-def _lit_s(run: OpenRun, events: Sequence[RunEvent]) -> float:
-    """Light of the order not yet over until the last sample, by the times noted."""
-    newest = next(
-        (e for e in reversed(events) if e.name in (EventName.ARMED, EventName.LAMP_ON)), None
-    )
-    if newest is None or newest.name == EventName.ARMED or run.last is None:
-        return 0.0
-    return max(0.0, (int(run.last.at_utc_ms[-1]) - to_ms(newest.at_utc)) / 1000.0)
-
-
-def _gap_s(run: OpenRun, at_utc: datetime) -> float:
-    last_ms = int(run.last.at_utc_ms[-1]) if run.last else to_ms(run.start.at_utc)
-    return (to_ms(at_utc) - last_ms) / 1000.0
-
-
-# --- the most that nobody saw ------------------------------------------------------------------
-
-
-def _longest_s(
-    run: OpenRun, events: Sequence[RunEvent], armed: Armed | None, at_utc: datetime, *, over: bool
-) -> float:
-    """Light until now, or not ``over`` yet, but for the guard time that the device keeps by
-    itself."""
-    guard_s = armed.guard_s if armed else None
-    gap_s = _gap_s(run, at_utc)
-    if guard_s is None:
-        return max(gap_s, POWER_CUT_UNSEEN_S)
-    left_s = max(0.0, guard_s - _lit_s(run, events))
-    # A clock that has been set back tells nothing.
-    return left_s if gap_s < 0.0 or not over else min(gap_s, left_s)
-
-
-def _greatest_rate(
-    run: OpenRun, events: Sequence[RunEvent], armed: Armed | None, unseen_s: float
-) -> float:
-    """Effective dose a second at the strongest light that may have been: that of the exposure
-    before, or what lamps as last seen may have warmed up to, within what was foretold of them. Of
-    lamps that may not have struck when they were last seen: what was foretold, or fresh ones."""
-    learned = _number(_learned(run).get("irradiance_mw_cm2"))
-    seen, lit_s = last_value(run.last, "irradiance_mw_cm2") or 0.0, _lit_s(run, events)
-    foretold = _number(_learned(run).get("high_mw_cm2"))
-    most = seen * may_rise(lit_s, unseen_s)
-    if foretold is not None:
-        most = min(most, max(seen, foretold))
-    if lit_s <= STRIKE_S:
-        most = max(most, _fresh_mw_cm2(run) if foretold is None else foretold)
-    irradiance = np.array([max(learned or 0.0, most)])
-    calibration = calibration_of(run)
-    rate = float((calibration.rate_mw_cm2(irradiance) if calibration else irradiance)[0])
-    predicted_s = armed.predicted_s if armed else None
-    if learned is None and predicted_s and predicted_s > 0.0:
-        rate = max(rate, (run.start.target_dose_mj_cm2 or 0.0) / predicted_s)
-    return rate
-
-
-def _afterglow_s(run: OpenRun) -> float:
-    return _number(_learned(run).get("afterglow_s")) or 0.0
-
-
-def _fresh_mw_cm2(run: OpenRun) -> float:
-    """What fresh lamps give; 0 where that is not recorded."""
-    light = run.start.conditions.get("light")
-    return _number(light.get("expected_mw_cm2")) or 0.0 if isinstance(light, dict) else 0.0
-
-
-def _learned(run: OpenRun) -> dict[str, JsonValue]:
-    learned = run.start.conditions.get("learned")
-    return learned if isinstance(learned, dict) else {}
+    return before_s + (light.light_s if light else lit_s(run, events))
 
 
 # --- events ------------------------------------------------------------------------------------
@@ -382,7 +321,3 @@ def _boot_id(run: OpenRun, events: Sequence[RunEvent]) -> int | None:
         seen = read(LinkUp, event.name, event.data) or read(DeviceRestarted, event.name, event.data)
         newest = seen.boot_id if seen is not None and seen.boot_id is not None else newest
     return newest if isinstance(newest, int) else None
-
-
-def _number(value: JsonValue) -> float | None:
-    return float(value) if isinstance(value, int | float) else None

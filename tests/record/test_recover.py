@@ -339,6 +339,47 @@ def test_what_was_foretold_bounds_the_light_that_nobody_saw() -> None:
         assert found.uncertain_mj_cm2 == pytest.approx(most * POWER_CUT_UNSEEN_S, rel=0.005)
 
 
+def dimmed(told: DeviceAccount, mj_cm2: float) -> DeviceAccount:
+    """The sensor missed so much of the light before the close, or told so much too much."""
+    less = round(mj_cm2 / 10.0 * 1000.0 * 1000.0)  # 10 mW/cm² are 1000 counts a tick of 1 ms
+    return replace(told, close_sum=(told.close_sum[0] - less, 0, 0, 0))
+
+
+@pytest.mark.parametrize("off", [20.0, 5.0, -60.0])
+def test_a_sensor_that_failed_while_nobody_watched_is_doubted(off: float) -> None:
+    """10 mW/cm² were seen for 20 s; for the 14 s that follow the device's sums alone tell, and
+    nobody says whether lamps or sensor changed."""
+    told = dimmed(account(LIT + 34_000), off)
+    found = numbers(open_run(HALF), [GUARDED, LAMP_ON], told)
+    assert found.dose_mj_cm2 == pytest.approx(340.0 - off)
+    if off > 0.0:
+        assert found.uncertain_mj_cm2 == pytest.approx(
+            off + 140.0 * (may_rise(20.0, 14.0) - 1.0), rel=0.02
+        )
+        assert found.doubtful_mj_cm2 == 0.0
+    else:
+        assert found.uncertain_mj_cm2 == 0.0
+        assert -off <= found.doubtful_mj_cm2 <= -off + 0.03 * 140.0
+    assert numbers(open_run(HALF), [GUARDED, LAMP_ON], account(LIT + 34_000)).uncertain_mj_cm2 == 0
+
+
+def test_light_that_began_while_nobody_watched_is_judged_by_the_light_before() -> None:
+    """The first stretch lost 0.5 s to striking and gave 10 mW/cm²; of the second nothing was seen.
+    Invented figures."""
+    before = sample_at(LIT - 500, 110.0)
+    off = told("lamp off", 0.0, light_s=11.5, dose_mj_cm2=110.0, plain_mj_cm2=110.0,
+               irradiance_mw_cm2=10.0)  # fmt: skip
+    events = [armed(ORDER - 1), off, armed(ORDER, guard_s=30.0)]
+    whole = account(LIT + 8_000)
+    assert numbers(open_run(before), events, dimmed(whole, 4.0)).uncertain_mj_cm2 == 0.0
+    dark = numbers(open_run(before), events, dimmed(whole, 4.0 + 20.0))
+    assert 20.0 <= dark.uncertain_mj_cm2 <= 20.0 + 4.0 + 80.0 / 3.0
+    # Without any light before it, fresh lamps bound it.
+    fresh = open_run(before, LIGHT | {"expected_mw_cm2": 12.0})
+    first = numbers(fresh, [armed(ORDER, guard_s=30.0)], dimmed(whole, 24.0))
+    assert first.uncertain_mj_cm2 == pytest.approx(8.0 * 12.0 - 56.0)
+
+
 def test_lamps_that_may_not_have_struck_are_as_strong_as_fresh_ones_at_most() -> None:
     """A sample with a part of the strike in it tells too little; a second later too."""
     other, light = account(0, boot=BOOT + 1), LIGHT | {"expected_mw_cm2": 30.0}

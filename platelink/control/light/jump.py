@@ -11,11 +11,10 @@ from itertools import combinations
 from typing import NamedTuple
 
 from platelink.control.light.dose import DoseMeter, Point, Window
+from platelink.warming import MAY_RISE
 
 FALL_SHARE = 0.7
 """Of the light before. One tube of six that dies leaves more; what ages or warms falls slowly."""
-MAY_RISE = 4.0 / 3.0
-"""Lamps may become so much stronger while nobody sees them. Common practice, no source."""
 JUMP_S = 0.08
 """More than one frame: the lid's own switch may cut the lamps in the middle of one."""
 SETTLED_S = 0.6

@@ -10,7 +10,6 @@ from platelink.control.light.doubt import Doubt
 from platelink.control.light.jump import (
     EARLY_SHARE,
     JUMP_S,
-    MAY_RISE,
     Believed,
     JumpWatch,
     StepWatch,
@@ -18,7 +17,7 @@ from platelink.control.light.jump import (
 from platelink.control.light.plan import NO_LIGHT_S, StretchPlan
 from platelink.control.light.request import DARK_SHARE
 from platelink.link import messages as m
-from platelink.warming import warmed
+from platelink.warming import MAY_RISE, warmed
 
 FROZEN_S = 2.0
 """A converter has noise and lamps flicker: a count that stays the same for so long is none."""
