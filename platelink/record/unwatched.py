@@ -1,5 +1,7 @@
-"""Light that nobody watched, since a crash: how long, how strong at most, and whether what the
-device counted of it can be. Pure."""
+"""Light that nobody watched, since a crash. Pure.
+
+How long it was, how strong at most, and whether what the device counted of it can be.
+"""
 
 from __future__ import annotations
 

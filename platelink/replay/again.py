@@ -53,6 +53,8 @@ class Again:
         """Runs that could not be recorded, and were not made, or made without."""
         self.ended = False
         """The process ended in order: nothing came after the last record."""
+        self.unwritten_ms: int | None = None
+        """Since then the record could not be written; None: it could."""
         self.inputs = 0
         self.at_ms = begun.utc_ms
 
@@ -64,7 +66,9 @@ class Again:
         outputs: tuple[CoreOutput, ...] = ()
         match kind:
             case Kind.WRITTEN:
-                self.core.recorded(body == b"\1")
+                written = body == b"\1"
+                self.unwritten_ms = None if written else self.unwritten_ms or at.utc_ms
+                self.core.recorded(written)
             case Kind.DATA:
                 outputs = self.core.receive(body, at=at)
             case Kind.SENT:

@@ -100,6 +100,10 @@ class Counted:
     states: int = 0
 
 
+BLOCK_MS = 1500
+"""Samples of so long wait for their block."""
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """Which of the journal's entries came of a tape."""
@@ -108,6 +112,13 @@ class Span:
     last: int
     whole: bool
     """To the last of them: else its end was lost with the process, a second at most."""
+    unwritten_ms: int | None = None
+    """Since then nothing could be written until the process was killed: what was made went with it.
+    Samples are written in blocks."""
+
+    def lost(self, at_utc_ms: int) -> bool:
+        """Made then, it never came into the record."""
+        return self.unwritten_ms is not None and at_utc_ms >= self.unwritten_ms
 
 
 def compare(
@@ -131,6 +142,7 @@ def compare(
     for at_ms, one, other in differing(again.kept) if counted.states else ():
         texts = [f"state with check {x.hex()}" if x else "" for x in (one, other)]
         found.append(Difference(at_ms, "state kept for a restart", *texts))
+    found = [one for one in found if one.recorded or not span.lost(one.at_utc_ms)]
     return counted, sorted(found, key=lambda d: d.at_utc_ms)
 
 
@@ -170,7 +182,7 @@ def _run(
     elif run.blocks:
         counted.samples += sum(map(len, run.blocks))
         samples = reader.samples(run_id)
-        yield from _samples(run_id, join(run.blocks), samples, ended=run.end is not None)
+        yield from _samples(run_id, join(run.blocks), samples, span, ended=run.end is not None)
     if run.end is not None:
         told = {} if end is None else end.model_dump(mode="json", include=_END)
         yield from _values(run.end.at_utc_ms, f"end of {run_id}", told, _ended(run.end))
@@ -259,7 +271,7 @@ def _of_core(event: EventNoted) -> tuple[Any, ...]:
 
 
 def _samples(
-    run_id: str, made: SampleBlock, recorded: SampleBlock, *, ended: bool
+    run_id: str, made: SampleBlock, recorded: SampleBlock, span: Span, *, ended: bool
 ) -> Iterator[Difference]:
     """Compared from the first sample made this time on: before it another process recorded, and
     after it, where the run has not ``ended``."""
@@ -287,5 +299,7 @@ def _samples(
             yield Difference(at_ms, what, repr(one[first].item()), repr(other[first].item()))
         if name == "ticks" and (len(one) < len(other) or (ended and len(one) > len(other))):
             at_ms = int(made.at_utc_ms[-1])
+            if n < len(made) and span.lost(int(made.at_utc_ms[n]) + BLOCK_MS):
+                continue
             what = f"samples of {run_id}, how many"
             yield Difference(at_ms, what, str(len(one)), str(len(other)))

@@ -85,7 +85,8 @@ def play(
         )
     elif sealed is not None and known.hexdigest() != sealed.sha256:
         played.problems.append("the tape is not what it was at its close: it was changed")
-    span = Span(begun.entries, last, whole=sealed is not None or again.ended)
+    whole = sealed is not None or again.ended
+    span = Span(begun.entries, last, whole, None if whole else again.unwritten_ms)
     played.counted, found = compare(made, again, reader, span, only)
     played.differences = [one for one in found if one.at_utc_ms >= since_ms]
     return played

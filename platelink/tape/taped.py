@@ -37,6 +37,7 @@ class TapedCore(Core):
     ) -> None:  # fmt: skip
         self._put, self._held = put, held
         self._recovering = False
+        self._written = True
         self._outside: tuple[Condition, ...] | None = None
         super().__init__(settings, converter, lessons, now=now)
 
@@ -49,7 +50,8 @@ class TapedCore(Core):
         return self._told(super().tick(at=at))
 
     def recorded(self, everything: bool) -> None:
-        if self.bed.exposing:
+        if self.bed.exposing or everything is not self._written:
+            self._written = everything
             self._put(Kind.WRITTEN, self.at, bytes((everything,)))
         super().recorded(everything)
 
