@@ -253,7 +253,8 @@ def test_a_changed_tape_is_found(one: Shop, tmp_path: Path) -> None:
 
 
 def _cut(path: Path) -> None:
-    path.write_bytes(path.read_bytes()[:-1000])
+    data = path.read_bytes()  # what came after the plate's close may be long: not the end alone
+    path.write_bytes(data[: len(data) // 2])
 
 
 def _flip(path: Path) -> None:
