@@ -16,15 +16,17 @@ import secrets
 import struct
 import zlib
 from base64 import b64decode, b64encode
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
 from platelink.control.contact.past import Told
+from platelink.record.chunk import column, shortest
 from platelink.runs import RunEvent
 from platelink.tape import columns
 from platelink.tape.calls import HELD, Held
@@ -72,12 +74,19 @@ def folder_of(journal: Path) -> Path:
     return journal.with_suffix(".tapes")
 
 
-def _packed(column: NDArray[np.float64]) -> str:
-    return b64encode(zlib.compress(column.astype("<f8").tobytes(), 6)).decode()
+def _packed(columns: Iterable[NDArray[np.float64]]) -> list[Any]:
+    """How many values, and they as columns are in the record."""
+    words = np.concatenate([*columns, np.zeros(0)]).view(np.uint64)
+    how, data = shortest(words)
+    return [len(words), how, b64encode(data).decode()]
 
 
-def _column(text: str) -> NDArray[np.float64]:
-    return np.frombuffer(zlib.decompress(b64decode(text)), "<f8").astype(np.float64)
+def _columns(packed: Any, sizes: Sequence[int]) -> list[NDArray[np.float64]]:
+    n, how, data = packed
+    if n != sum(sizes):
+        raise ValueError(f"{n} values of {sum(sizes)}")
+    ends = np.cumsum(sizes, dtype=np.int64)[:-1]
+    return np.split(column(how, b64decode(data), n).view(np.float64), ends) if sizes else []
 
 
 def head_of(begun: Beginning) -> bytes:
@@ -87,10 +96,9 @@ def head_of(begun: Beginning) -> bytes:
         "format": FORMAT,
         "held": HELD.dump_python(dict(begun.held), mode="json"),
         "told": _EVENTS.dump_python(list(begun.told), mode="json"),
-        "contact": [
-            [_packed(one.t_s), _packed(one.vacuum_kpa), one.held_kpa, one.settles_s]
-            for one in begun.contact
-        ],
+        "contact": [[len(one.t_s), one.held_kpa, one.settles_s] for one in begun.contact],
+        "t_s": _packed(one.t_s for one in begun.contact),
+        "vacuum_kpa": _packed(one.vacuum_kpa for one in begun.contact),
     }
     return lzma.compress(json.dumps(plain, separators=(",", ":")).encode())
 
@@ -101,16 +109,18 @@ def beginning(head: bytes) -> Beginning:
         plain = json.loads(lzma.decompress(head))
         if plain["format"] != FORMAT:
             raise TapeError(f"tape format {plain['format']}, this release reads {FORMAT}")
+        sizes = [n for n, _, _ in plain["contact"]]
+        t_s, kpa = _columns(plain["t_s"], sizes), _columns(plain["vacuum_kpa"], sizes)
         return Beginning(
             **{name: plain[name] for name in _PLAIN},
             held=HELD.validate_python(plain["held"]),
             told=tuple(_EVENTS.validate_python(plain["told"])),
             contact=tuple(
-                Told(_column(t_s), _column(kpa), held, settles)
-                for t_s, kpa, held, settles in plain["contact"]
+                Told(one, other, held, settles)
+                for one, other, (_, held, settles) in zip(t_s, kpa, plain["contact"], strict=True)
             ),
         )
-    except (lzma.LZMAError, zlib.error, ValueError, KeyError, TypeError) as error:
+    except (lzma.LZMAError, ValueError, KeyError, TypeError) as error:
         raise TapeError(f"what the tape began with cannot be read ({error})") from error
 
 

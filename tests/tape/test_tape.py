@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from platelink.control.contact.past import Told
 from platelink.daemon.taping import Taping
 from platelink.link.framing import encode
 from platelink.link.messages import Heartbeat, OrderState, Rearm, Sample
@@ -333,6 +334,33 @@ def test_a_part_that_was_cut_off_ends_there(tmp_path: Path) -> None:
     with found.parts[0].open("ab") as file:
         file.write(section(b"R", put(tape, 3))[:-5])
     assert b"".join(r.pack() for r in found.records()) == whole
+
+
+def told(n: int, held_kpa: float | None, seed: int = 0) -> Told:
+    """An exposure's vacuum: 20 values a second by a clock that is a little off, of 13 levels."""
+    levels = np.random.default_rng(seed).integers(0, 13, n)
+    t_s = 1257.7 + 100.0 * seed + 0.05000001134 * np.arange(n)
+    return Told(t_s, 86.0 + levels / 225.0, held_kpa, None)
+
+
+def test_what_it_begins_with_comes_back_to_the_bit_and_is_short(tmp_path: Path) -> None:
+    contact = [told(600, 86.5), told(1, None), told(0, 85.0), told(460, 86.25)]
+    contact[0].vacuum_kpa[7] = math.nan
+    made = taping(tmp_path)
+    made.begin(NoRecord(), Stamp(1.0, 1000), (), contact)  # type: ignore[arg-type]
+    (found,) = tapes(tmp_path / "j.tapes")
+    again = found.beginning().contact
+    assert [(one.held_kpa, one.settles_s) for one in again] == [
+        (one.held_kpa, one.settles_s) for one in contact
+    ]
+    for one, other in zip(again, contact, strict=True):
+        assert one.t_s.tobytes() == other.t_s.tobytes()
+        assert one.vacuum_kpa.tobytes() == other.vacuum_kpa.tobytes()
+    made = taping(tmp_path)
+    kept = [told(600, 86.5, seed) for seed in range(40)]
+    made.begin(NoRecord(), Stamp(1.0, 1000), (), kept)  # type: ignore[arg-type]
+    chance = 40 * 600 * math.log2(13) / 8.0  # bytes of levels by lot
+    assert tapes(tmp_path / "j.tapes")[1].bytes() < 2.0 * chance
 
 
 def test_it_lies_beside_its_journal() -> None:
