@@ -155,7 +155,7 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
             BEGIN SELECT RAISE(ABORT, 'its samples were removed'); END""",
     ),
 )
-_WAL_KEPT_BYTES = 1 << 20
+WAL_KEPT_BYTES = 1 << 20
 """What is kept of the write-ahead log's file when it begins anew."""
 JOURNAL = Kind(
     name="journal",
@@ -166,7 +166,7 @@ JOURNAL = Kind(
         "synchronous = NORMAL",
         # Moving the log into the file waits for the disk: ``checkpoint`` does it in another thread.
         "wal_autocheckpoint = 0",
-        f"journal_size_limit = {_WAL_KEPT_BYTES}",
+        f"journal_size_limit = {WAL_KEPT_BYTES}",
         "foreign_keys = ON",
         "recursive_triggers = ON",
     ),

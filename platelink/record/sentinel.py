@@ -10,6 +10,8 @@ import os
 import threading
 from pathlib import Path
 
+from platelink.record.schema import WAL_KEPT_BYTES
+
 MAGIC = b"SQLite format 3\0"
 _LOG_MAGIC = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
 _SEQUENCE = slice(12, 16)
@@ -30,6 +32,7 @@ class Sentinel:
         self._size = self._file.st_size
         self._log_fd = -1
         self._log: os.stat_result | None = None
+        self._log_size = 0
         self._log_sequence = b""
         self._sizes = threading.Lock()
         """A size seen before the file grew is compared with none that was seen after it."""
@@ -80,12 +83,13 @@ class Sentinel:
         elif not os.path.samestat(now, before):
             return f"{self._wal} was replaced by another file"
         head = os.pread(self._log_fd, 16, 0)
-        known_size = before.st_size if before is not None else 0
-        # When SQLite begins the log anew it cuts it to its limit, and says so in its head.
+        # When SQLite begins the log anew it says so in its head, and then cuts it to its limit. The
+        # other thread may do so just now: the size read may be of before it.
         begun = head[_SEQUENCE] != self._log_sequence
-        if now.st_size < known_size and (not head or not begun):
-            return f"{self._wal} was cut from {known_size} to {now.st_size} bytes"
+        if now.st_size < self._log_size and (not head or not begun):
+            return f"{self._wal} was cut from {self._log_size} to {now.st_size} bytes"
         if head and not head.startswith(_LOG_MAGIC):
             return f"{self._wal} was cut or overwritten"  # and written on behind where it ended
         self._log, self._log_sequence = now, head[_SEQUENCE]
+        self._log_size = min(now.st_size, WAL_KEPT_BYTES) if begun else now.st_size
         return ""

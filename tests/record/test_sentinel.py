@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import threading
 from pathlib import Path
 
 import pytest
 
+from platelink.record.schema import JOURNAL, WAL_KEPT_BYTES
 from platelink.record.sentinel import MAGIC, Sentinel
 
 
@@ -36,3 +38,41 @@ def test_a_file_that_grows_during_the_look_was_not_cut(
     path.write_bytes(MAGIC.ljust(4096, b"\0"))
     assert "was cut from 8192 to 4096 bytes" in sentinel.look()
     sentinel.close()
+
+
+def test_a_log_that_is_begun_anew_during_the_look_was_not_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other thread commits just after its size was read: SQLite writes the log's new head and
+    cuts it to its limit."""
+    path, log = tmp_path / "journal.sqlite", tmp_path / "journal.sqlite-wal"
+    database = sqlite3.connect(path, isolation_level=None)
+    other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    for one in (database, other):
+        for pragma in JOURNAL.pragmas:
+            one.execute(f"PRAGMA {pragma}").fetchall()
+    database.execute("CREATE TABLE t (x)")
+    database.execute("INSERT INTO t VALUES (zeroblob(?))", (2 * WAL_KEPT_BYTES,))
+    sentinel, read = Sentinel(path), os.stat
+    assert sentinel.look() == ""
+    long = log.stat().st_size
+    other.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+    others: list[int] = []
+
+    def begin_anew(*given: object, **more: object) -> os.stat_result:
+        found = read(*given, **more)  # type: ignore[arg-type]
+        if given[0] == str(log) and not others:
+            other.execute("INSERT INTO t VALUES (1)")
+            others.append(read(log).st_size)
+        return found
+
+    monkeypatch.setattr(os, "stat", begin_anew)
+    assert sentinel.look() == ""
+    assert others == [WAL_KEPT_BYTES] and long > 2 * WAL_KEPT_BYTES
+    assert sentinel.look() == ""
+    monkeypatch.undo()
+    os.truncate(log, WAL_KEPT_BYTES - 1)
+    assert "was cut from" in sentinel.look()
+    sentinel.close()
+    database.close()
+    other.close()
