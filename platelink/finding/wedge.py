@@ -63,7 +63,7 @@ class HoldDose:
     @property
     def text(self) -> str:
         """What is known, in a sentence."""
-        n = f"{self.exposures} exposure{'s' if self.exposures > 1 else ''}"
+        n = "1 exposure" if self.exposures == 1 else f"{self.exposures} exposures"
         if self.low_mj_cm2 is None and self.high_mj_cm2 is None:
             return f"cannot tell: {n} bound the dose on neither side"
         if self.low_mj_cm2 is None:

@@ -11,7 +11,17 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 
-from platelink.web import asking, calibrations, codes, records, shop, trends, views, watch
+from platelink.web import (
+    asking,
+    calibrations,
+    codes,
+    experiments,
+    records,
+    shop,
+    trends,
+    views,
+    watch,
+)
 from platelink.web.assets import asset, read_assets
 from platelink.web.guard import Guard
 from platelink.web.live import live
@@ -48,6 +58,8 @@ ROUTES = [
     Route("/unit", shop.unit),
     Route("/calibrations", calibrations.every),
     Route("/calibrations/{name}", calibrations.one),
+    Route("/experiments", experiments.every),
+    Route("/experiments/{name}", experiments.one),
     Route("/people", shop.people),
     Route("/sign-in", views.sign_in),
     Route("/code", codes.code),

@@ -11,7 +11,7 @@ from typing import Any
 
 from babel import Locale
 from babel.dates import format_date, format_datetime
-from babel.numbers import format_decimal
+from babel.numbers import format_decimal, get_decimal_symbol
 
 from platelink.units import DOSE, IRRADIANCE, PRESSURE, TEMPERATURE, Quantity
 
@@ -50,6 +50,11 @@ class Formats:
     zone: tzinfo
     ltr: bool = False
     """Number and unit are kept in their order amid text that is written from the right."""
+
+    @property
+    def mark(self) -> str:
+        """Between ones and tenths."""
+        return get_decimal_symbol(self.locale)
 
     def number(self, value: float | None, decimals: int = 0) -> str:
         """``1,234.5`` or ``1.234,5``; a dash for what is missing."""

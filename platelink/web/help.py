@@ -250,6 +250,7 @@ HELP = {
         N_("The machine: when sensors are due, how far the lamps have faded, device and settings."),
         (
             Act(N_("Compare sensors with a reference"), N_("Leads to the calibrations.")),
+            Act(N_("Find doses by experiments"), N_("Leads to the experiments.")),
             Act(
                 N_("Record a hand meter reading"),
                 N_("Separates fading lamps from an ageing sensor."),
@@ -286,6 +287,31 @@ HELP = {
                 N_("Find the line"),
                 N_("Ends the readings and calculates the line through them."),
                 "calibrate",
+            ),
+        ),
+    ),
+    "experiments": Help(
+        N_("Experiments"),
+        N_(
+            "Which experiments find a dose, in the order in which a shop makes them, and what "
+            "earlier ones told. Nothing found is applied by itself."
+        ),
+        (Act(N_("Begin one"), N_("Begins an experiment of this kind."), "experiment"),),
+    ),
+    "experiment": Help(
+        N_("Experiment"),
+        N_(
+            "One experiment: what to expose, one reading after the other, and what they tell, "
+            "with its interval. What was typed stays on record; a correction stands beside it."
+        ),
+        (
+            Act(N_("Which doses?"), N_("Says which doses to expose about this one."), "experiment"),
+            Act(N_("Keep the reading"), N_("Puts it on record."), "experiment"),
+            Act(
+                N_("Correct"), N_("Puts what is right in its place, with the reason."), "experiment"
+            ),
+            Act(
+                N_("Conclude"), N_("Says what the readings tell, or what is missing."), "experiment"
             ),
         ),
     ),

@@ -37,6 +37,7 @@ AHEAD = {
     "record": ["curves"],
     "alarms": ["ask"],
     "calibration": ["forms", "ask"],
+    "experiment": ["forms", "ask", "picks"],
     "forms": ["ask"],
     "new_plate": ["forms", "ask", "picks"],
     "people": ["forms", "ask", "names"],

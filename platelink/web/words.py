@@ -74,6 +74,13 @@ WORDS = {
     "cleaned sensor": N_("cleaned sensor"),
     "new lamps": N_("new lamps"),
     "begun": N_("begun"),
+    # experiments: how far, what was done
+    "concluded": N_("concluded"),
+    "changed": N_("changed"),
+    "named": N_("run named"),
+    "taken off": N_("run taken off"),
+    "read": N_("reading kept"),
+    "corrected": N_("corrected"),
     "level": N_("level read"),
     "left out": N_("left out"),
     # lines of a dose's uncertainty, and where they are from

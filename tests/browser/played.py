@@ -35,6 +35,7 @@ from browser.documents import (
     recipe_document,
     samples,
 )
+from browser.experiment_documents import EXPERIMENTS, experiment_document
 from browser.record_documents import COMPARED, THERE, TRENDS, pieces, story, touched
 from platelink.contract.runs import Run
 
@@ -239,6 +240,15 @@ class Played:
             case ["calibrations", name]:
                 document = calibration_document(name)
                 return JSONResponse(document) if document else problem(404, "none", "unknown")
+            case ["experiments"]:
+                return JSONResponse({"experiments": EXPERIMENTS})
+            case ["experiments", name]:
+                document = experiment_document(name)
+                return JSONResponse(document) if document else problem(404, "none", "unknown")
+            case ["experiment-design"]:
+                if not query["dose"].removesuffix(" mJ/cm2").replace(".", "").isdecimal():
+                    return problem(422, "dose: this is not a number", "misuse")
+                return JSONResponse({"doses_mj_cm2": [391.2, 419.1, 449.0, 481.1, 515.4]})
             case ["counts", _]:
                 return JSONResponse(COUNTS_NOW)
             case ["device"]:

@@ -11,7 +11,7 @@ from playwright.async_api import Page, expect
 
 from browser import documents as d
 from browser.scenes import Scene, play
-from browser.stage import PHONE, Stage
+from browser.stage import PHONE, SMALL_TABLET, Stage
 
 pytestmark = pytest.mark.system
 
@@ -456,6 +456,101 @@ def test_a_calibration_is_begun_with_its_reference(stage: Stage, tmp_path: Path)
                 "sensor": "vacuum", "cause": "routine",
                 "reference": {"name": "gauge (invented)", "certificate": "EX-9",
                               "due_on": "2026-09-01", "u_abs": 0.3},
+            }  # fmt: skip
+
+    play(stage, tmp_path, work)
+
+
+def test_an_experiment_is_read_reading_by_reading(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet(viewport=SMALL_TABLET, has_touch=True) as page:
+            await page.goto(f"{scene.address}/experiments/wedge-2")
+            await expect(page.get_by_text("UV light injures eyes")).to_be_visible()
+            dose = page.get_by_label("Dose, mJ/cm²", exact=True).first
+            await expect(dose).to_be_focused()
+            pad = page.get_by_role("group", name="Number pad")
+            for key in "455":
+                await pad.get_by_role("button", name=key, exact=True).click()
+            await expect(dose).to_have_value("455")
+            held = page.get_by_label("Last step held whole (0: none)").first
+            await held.fill("70")
+            await page.get_by_label("First step washed away whole").first.fill("6")
+            keep = page.get_by_role("button", name="Keep the reading")
+            await keep.click()
+            await expect(page.get_by_role("alert").first).to_contain_text("at most 60")
+            await held.fill("5")
+            async with page.expect_request("**/experiments/wedge-2/read") as sent:
+                await keep.click()
+            request = await sent.value
+            assert request.post_data_json == {
+                "reading": {"dose_mj_cm2": 455, "held": 5, "washed": 6}
+            }
+
+    play(stage, tmp_path, work)
+
+
+def test_points_of_a_patch_are_sent_together_and_a_run_by_a_touch(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(f"{scene.address}/experiments/depth-1")
+            await expect(page.get_by_text("Cannot tell yet.")).to_be_visible()
+            enter = page.get_by_role("region", name="Reading 4")
+            await enter.get_by_label("Plate", exact=True).fill("2")
+            await enter.get_by_label("Lot of the plate").fill("K-52")
+            for number, depth in (("1", "28.5"), ("2", "29"), ("3", "28")):
+                await enter.get_by_label(f"Depth at a point {number}, µm").fill(depth)
+            await enter.get_by_role("button", name="340.0 mJ/cm²").first.click()
+            async with page.expect_request("**/experiments/depth-1/read") as sent:
+                await enter.get_by_role("button", name="Keep the reading").click()
+            reading = (await sent.value).post_data_json["reading"]
+            assert reading == {
+                "plate": "2", "lot": "K-52", "points_um": [28.5, 29, 28],
+                "run": "20260302-100200-aaaa",
+            }  # fmt: skip
+
+    play(stage, tmp_path, work)
+
+
+def test_a_correction_begins_with_what_was_typed_and_needs_its_reason(
+    stage: Stage, tmp_path: Path
+) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet(locale="de-DE") as page:
+            await page.goto(f"{scene.address}/experiments/wedge-1")
+            await expect(page.get_by_text("98 mJ/cm² halten das Klischee.")).to_be_visible()
+            await expect(page.get_by_text("zwischen 86 und 112 mJ/cm²")).to_be_visible()
+            row = page.get_by_role("row").filter(has_text="487,5")
+            await row.get_by_text("Berichtigen …").click()
+            dose = row.get_by_label("Dosis, mJ/cm²")
+            await expect(dose).to_have_value("487,5")
+            await row.get_by_label("Letzte ganz gehaltene Stufe (0: keine)").fill("4")
+            correct = row.get_by_role("button", name="Berichtigen", exact=True)
+            await correct.click()
+            await expect(row.get_by_role("alert")).to_contain_text("Grund")
+            await row.get_by_label("Grund").first.fill("falsch abgelesen")
+            async with page.expect_request("**/experiments/wedge-1/correct") as sent:
+                await correct.click()
+            assert (await sent.value).post_data_json == {
+                "number": 3, "reading": {"dose_mj_cm2": 487.5, "held": 4, "washed": 6},
+                "why": "falsch abgelesen",
+            }  # fmt: skip
+
+    play(stage, tmp_path, work)
+
+
+def test_an_experiment_is_begun_with_what_its_kind_asks(stage: Stage, tmp_path: Path) -> None:
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(f"{scene.address}/experiments")
+            kind = page.get_by_role("region", name="2. Depth strip", exact=True)
+            await kind.get_by_text("Begin one …").click()
+            await kind.get_by_label("Depth that is wanted, µm").fill("27.5")
+            async with page.expect_request("**/api/v1/experiments") as sent:
+                await kind.get_by_role("button", name="Begin", exact=True).click()
+            assert (await sent.value).post_data_json == {
+                "kind": "depth", "head": {"target_um": 27.5},
             }  # fmt: skip
 
     play(stage, tmp_path, work)

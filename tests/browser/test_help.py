@@ -33,11 +33,12 @@ TEMPLATES = {
     "/": "now", "/plates": "plates", "/plates/new": "new_plate", "/alarms": "alarms",
     "/history": "history", "/recipes": "recipes", "/stock": "stock", "/unit": "unit",
     "/people": "people", "/sign-in": "sign_in", "/calibrations": "calibrations",
+    "/experiments": "experiments",
     "/trends": "trends", "/ask": "ask", "/ask/compare": "ask_compare",
     "/ask/sensor": "ask_sensor", "/nowhere": "trouble",
 }  # fmt: skip
 PARTS = {"/records/": "record", "/recipes/diff": "recipe_diff", "/recipes/": "recipe",
-         "/calibrations/": "calibration"}  # fmt: skip
+         "/calibrations/": "calibration", "/experiments/": "experiment"}  # fmt: skip
 
 
 def template(view: View) -> str:

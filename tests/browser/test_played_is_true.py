@@ -18,6 +18,7 @@ from browser import documents as d
 from browser.played import Played
 from platelink.api import access, authentication
 from platelink.contract.calibrations import Calibrations, CalibrationWhole, CountsNow
+from platelink.contract.experiments import Design, Experiments, ExperimentWhole
 from platelink.contract.facts import Compared, Pieces, There, Touched
 from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
@@ -61,6 +62,10 @@ SHAPES = {
     "/v1/calibrations/light%200@2": CalibrationWhole,
     "/v1/calibrations/light%200@3": CalibrationWhole,
     "/v1/counts/light%200": CountsNow,
+    "/v1/experiments": Experiments,
+    "/v1/experiments/wedge-1": ExperimentWhole,
+    "/v1/experiments/depth-1": ExperimentWhole,
+    "/v1/experiment-design?kind=wedge&dose=450 mJ/cm2": Design,
     "/v1/people": People,
     "/v1/plates": Plates,
 }

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from starlette.routing import Route
 
-from platelink.web import asking, calibrations, records, shop, trends, views
+from platelink.web import asking, calibrations, experiments, records, shop, trends, views
 from platelink.web.app import ROUTES
 from platelink.web.catalogue import HERE
 from platelink.web.help import HELP, written
@@ -22,7 +22,7 @@ def shown() -> set[str]:
     """Templates that the routes show."""
     sources = [
         Path(str(module.__file__))
-        for module in (asking, calibrations, records, shop, trends, views)
+        for module in (asking, calibrations, experiments, records, shop, trends, views)
     ]
     return {
         str(node.value).removesuffix(".html")

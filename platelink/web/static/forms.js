@@ -4,7 +4,7 @@ import { ask } from "./ask.js";
 import { h, put, show } from "./dom.js";
 import { scanned } from "./scan.js";
 import { post } from "./send.js";
-import { parse, t } from "./text.js";
+import { number as shown, parse, t } from "./text.js";
 
 /** One field's value; null when it is left empty. */
 const value = async (field) => {
@@ -19,14 +19,28 @@ const value = async (field) => {
       t("{name}: enter a number.", { name: field.labels[0]?.textContent.trim() || field.name }),
     );
   }
+  const { least, most } = field.dataset;
+  if (number < Number(least ?? -Infinity) || number > Number(most ?? Infinity)) {
+    field.focus();
+    throw new Error(
+      t("{name}: at least {least}, at most {most}.", {
+        name: field.labels[0]?.textContent.trim() || field.name,
+        least: shown(Number(least)),
+        most: shown(Number(most)),
+      }),
+    );
+  }
   return field.dataset.unit ? `${number} ${field.dataset.unit}` : number;
 };
 
-/** "reference.name" is a name within another. */
-const putIn = (values, name, found) => {
+/** "reference.name" is a name within another; ``many`` fields of a name make a list. */
+const putIn = (values, name, found, many) => {
   const [outer, inner] = name.split(".");
   if (inner === undefined) values[outer] = found;
-  else values[outer] = { ...values[outer], [inner]: found };
+  else {
+    const one = many ? [...(values[outer]?.[inner] ?? []), found] : found;
+    values[outer] = { ...values[outer], [inner]: one };
+  }
 };
 
 const body = async (form) => {
@@ -42,7 +56,7 @@ const body = async (form) => {
         }),
       );
     }
-    if (found !== null) putIn(values, field.name, found);
+    if (found !== null) putIn(values, field.name, found, "many" in field.dataset);
   }
   return values;
 };
