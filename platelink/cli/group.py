@@ -44,7 +44,7 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.record.errors.JournalError": Failure,
     "platelink.evidence.wrong.EvidenceError": Failure,
     "platelink.link.port.PortError": Failure,
-    "platelink.publish.mqtt.BrokerError": Failure,
+    "platelink.publish.broker.BrokerError": Failure,
     "platelink.publish.store.StoreLost": Failure,
     "platelink.publish.recorder_journal.RecorderJournalError": Failure,
     "platelink.publish.services.ServiceError": Failure,

@@ -8,9 +8,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Self
+
+from pydantic import model_validator
 
 from platelink.config.alerts import AlertsSection, alerts_faults, alerts_notices
+from platelink.config.jetstream import JetStreamSection, cluster_faults
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
 from platelink.config.services import (
     BrokerSection,
@@ -114,6 +117,9 @@ class Config(Section):
     broker: BrokerSection | None = table(
         "The MQTT broker. Without it nothing is published and nothing is missing.", None
     )
+    jetstream: JetStreamSection | None = table(
+        "Where the broker is a cluster of NATS JetStream instead: docs/scale.md.", None
+    )
     store: StoreSection | None = table(
         "The time-series store the recorder writes to, by InfluxDB's write API.", None
     )
@@ -210,8 +216,17 @@ class RecorderConfig(Section):
 
     format: Literal[1] = key(_FORMAT_TEXT, example=FORMAT)
     broker: BrokerSection = table("The MQTT broker to read from.")
+    jetstream: JetStreamSection | None = table(
+        "Where the broker is a cluster of NATS JetStream instead: docs/scale.md.", None
+    )
     store: StoreSection = table("The time-series store to write to.")
     recorder: RecorderSection = table("The recorder.", RecorderSection())
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for name, text in cluster_faults(self.jetstream, self.recorder):
+            raise ValueError(f"{name}: {text}")
+        return self
 
 
 def effective(config: Section) -> dict[str, Any]:
@@ -263,6 +278,9 @@ def faults(config: Config) -> Iterator[tuple[str, str]]:
     yield from _contact_faults(config)
     if config.cosigning.units and config.broker is None:
         yield "cosigning.units", "needs a [broker] section: units meet there"
+    if config.jetstream is not None and config.broker is None:
+        yield "jetstream", "needs a [broker] section: the first node of the cluster stands there"
+    yield from cluster_faults(config.jetstream, config.recorder)
     if config.alerts is not None:
         yield from alerts_faults(config.alerts)
 

@@ -345,6 +345,11 @@ class RecorderSection(Section):
         None,
         sample="recorders",
     )
+    partitions: Annotated[tuple[int, ...], LISTED] = key(
+        "Streams of [jetstream] that this recorder takes, from 0 on. Left out: all of them.",
+        (),
+        sample=(0, 1),
+    )
     hold_s: Seconds = key(
         "How long a row is held after the store has accepted it.", 15.0, unit="s", ge=1.0, le=3600.0
     )

@@ -11,7 +11,7 @@ from platelink.config.model import RecorderConfig
 from platelink.config.services import RecorderSection, StoreSection
 from platelink.daemon.setup import broker_settings
 from platelink.ledger.private import opener
-from platelink.publish.mqtt import BrokerSettings
+from platelink.publish.broker import BrokerSettings
 from platelink.publish.recorder import RecorderSettings
 from platelink.publish.store import StoreSettings
 from platelink.publish.upload import UploadSettings

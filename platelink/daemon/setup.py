@@ -12,6 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from platelink import __version__
+from platelink.config.jetstream import JetStreamSection
 from platelink.config.model import Config, RecorderConfig, effective
 from platelink.config.show import show
 from platelink.contract.service import SensorSettings, Settings
@@ -29,7 +30,7 @@ from platelink.daemon.sealing import Sealing, seal_places
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.daemon.taping import Taping
-from platelink.publish.mqtt import BrokerSettings
+from platelink.publish.broker import BrokerSettings, StreamSettings
 from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings
 from platelink.publish.texts import RetainedTexts
@@ -252,6 +253,20 @@ def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:
         certificate_file=_path(broker.certificate_file),
         key_file=_path(broker.key_file),
         keepalive_s=broker.keepalive_s,
+        streams=_streams(config.jetstream, config.recorder.partitions),
+    )
+
+
+def _streams(cluster: JetStreamSection | None, own: tuple[int, ...]) -> StreamSettings | None:
+    if cluster is None:
+        return None
+    return StreamSettings(
+        hosts=cluster.hosts(),
+        replicas=cluster.replicas,
+        partitions=cluster.partitions,
+        own=own or None,
+        stream_bytes=round(cluster.stream_gb * 1e9),
+        keep_s=cluster.keep_days * 86400.0,
     )
 
 

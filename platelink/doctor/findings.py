@@ -26,13 +26,13 @@ from platelink.evidence.witnessed import Witnessed
 from platelink.evidence.wrong import EvidenceError
 from platelink.ledger.errors import StoreError
 from platelink.people.store import People
-from platelink.publish.mqtt import (
+from platelink.publish.broker import (
     BrokerError,
-    BrokerLink,
     BrokerSettings,
     Connected,
     ConnectionLost,
 )
+from platelink.publish.links import link_to
 from platelink.publish.store import Store, StoreLost, StoreSettings
 from platelink.record.ballast import Ballast
 from platelink.record.errors import JournalError, JournalMissing
@@ -336,7 +336,7 @@ def broker(settings: BrokerSettings | None, *, client_id: str | None = None) -> 
     if client_id is None:
         settings = replace(settings, session_expiry_s=0)
         client_id = f"platelink-doctor-{secrets.token_hex(4)}"
-    link = BrokerLink(settings, client_id=client_id)
+    link = link_to(settings, client_id=client_id)
     where = f"{settings.host}:{settings.port}"
     began = time.monotonic()
     try:

@@ -230,7 +230,7 @@ def _kind(field: FieldInfo) -> str:
     if choices:
         return " or ".join(choices)
     if get_origin(field.annotation) is tuple:
-        return "list of texts"
+        return "list of whole numbers" if int in _args(field.annotation) else "list of texts"
     for kind, word in _KINDS:
         if kind in parts:
             return word

@@ -1,16 +1,13 @@
 """One MQTT 5 connection to the broker. The only file that imports paho.
 
-Nothing here retries or remembers: a connection lives until it is lost, then a new one is made.
-So paho's in-memory queue never holds anything that is not also in a journal. All calls come from
-one thread; ``poll`` runs the callbacks in it.
+Nothing here retries or remembers, so paho's in-memory queue never holds anything that is not also
+in a journal. All calls come from one thread; ``poll`` runs the callbacks in it.
 """
 
 from __future__ import annotations
 
 import ssl
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import NamedTuple
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -19,75 +16,23 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-NO_SUBSCRIBERS = 0x10
-"""PUBACK reason "No matching subscribers" (MQTT 5.0, table 3-4): taken and thrown away."""
-REFUSED = 0x80
-"""This reason and all above it: not taken (MQTT 5.0, 2.4)."""
+from platelink.publish.broker import (
+    Acknowledged,
+    BrokerError,
+    BrokerSettings,
+    Connected,
+    ConnectionLost,
+    LinkEvent,
+    Received,
+    SubscriptionRefused,
+    Will,
+)
+
 POLL_EVENTS = 500
 """Most events of one ``poll``: a backlog is taken in large commits, and still in pieces."""
 
 
-class BrokerError(Exception):
-    """The broker, or the way to it, is at fault; the text says what to do."""
-
-
-@dataclass(frozen=True, slots=True)
-class BrokerSettings:
-    host: str
-    port: int = 1883
-    username: str | None = None
-    password: str | None = field(default=None, repr=False)
-    tls: bool = False
-    ca_file: str | None = None
-    """None: the certificates that the system trusts."""
-    certificate_file: str | None = None
-    key_file: str | None = None
-    keepalive_s: int = 30
-    connect_timeout_s: float = 5.0
-    session_expiry_s: int = 7 * 86400
-    """How long the broker keeps a session, and what it queues for it, without its client."""
-    will_delay_s: int = 3
-    """A blip shorter than this does not show the unit as offline."""
-
-
-@dataclass(frozen=True, slots=True)
-class Will:
-    topic: str
-    payload: bytes
-
-
-class Connected(NamedTuple):
-    session_present: bool
-    receive_maximum: int
-    """Most unacknowledged messages that the broker takes from us."""
-
-
-class ConnectionLost(NamedTuple):
-    reason: str
-
-
-class Acknowledged(NamedTuple):
-    mid: int
-    code: int
-    """0 delivered or queued, 16 nobody subscribed, 128 and above refused."""
-    reason: str
-
-
-class Received(NamedTuple):
-    topic: str
-    payload: bytes
-    mid: int
-    qos: int
-
-
-class SubscriptionRefused(NamedTuple):
-    reason: str
-
-
-LinkEvent = Connected | ConnectionLost | Acknowledged | Received | SubscriptionRefused
-
-
-class BrokerLink:
+class MqttLink:
     """One connection. ``connect`` may block for ``connect_timeout_s``; ``poll`` for its argument.
 
     The session is persistent under the fixed ``client_id``. Received messages are acknowledged
@@ -158,10 +103,10 @@ class BrokerLink:
         return events
 
     def publish(
-        self, topic: str, payload: bytes, *, retain: bool = False, expiry_s: int | None = None
-    ) -> int:
-        """Send at QoS 1; the message's id, which comes back in Acknowledged. The broker forgets a
-        retained message ``expiry_s`` later."""
+        self, topic: str, payload: bytes, *, retain: bool = False, expiry_s: int | None = None,
+        entry_id: str | None = None,
+    ) -> int:  # fmt: skip
+        """Send at QoS 1. MQTT knows nothing of one entry sent twice: recorders drop it."""
         properties = None
         if expiry_s is not None:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]

@@ -16,10 +16,7 @@ from pathlib import Path
 
 from pydantic import JsonValue
 
-from platelink.publish.cursor import CursorFile, CursorState
-from platelink.publish.holdings import split_id
-from platelink.publish.messages import LAST_WORD, HeldEntries, UnitStatus
-from platelink.publish.mqtt import (
+from platelink.publish.broker import (
     NO_SUBSCRIBERS,
     REFUSED,
     Acknowledged,
@@ -32,6 +29,10 @@ from platelink.publish.mqtt import (
     SubscriptionRefused,
     Will,
 )
+from platelink.publish.cursor import CursorFile, CursorState
+from platelink.publish.holdings import split_id
+from platelink.publish.links import link_to
+from platelink.publish.messages import LAST_WORD, HeldEntries, UnitStatus
 from platelink.publish.outbox import (
     Connect,
     Drop,
@@ -196,9 +197,7 @@ class _Shift:
         self._save()
         self._sequence = 0
         will = Will(self._topics.status, self._status_text("offline", {}, LAST_WORD))
-        self._link = BrokerLink(
-            self._settings.broker, client_id=self._settings.client_id, will=will
-        )
+        self._link = link_to(self._settings.broker, client_id=self._settings.client_id, will=will)
         try:
             self._link.connect()
         except BrokerError as fault:
@@ -218,7 +217,7 @@ class _Shift:
         assert self._link is not None
         free = self._outbox.free()
         for row in self._source.outbox_after(self._outbox.sent_to(), free) if free > 0 else ():
-            self._numbers[self._publish(row.entry)] = row.number
+            self._numbers[self._publish(row.entry, row.entry.id)] = row.number
             self._outbox.sent(row.number, now=now)
         if self._outbox.flows:
             self._send_again(now)
@@ -229,14 +228,16 @@ class _Shift:
         while (number := self._repair.next()) is not None:
             rows = self._source.outbox_after(number - 1, 1)
             if rows and rows[0].number == number:
+                # without its id: a stream may have had it, and it is not in the recorder
                 self._again[self._publish(rows[0].entry)] = number
                 self._repair.sent(number)
             else:
                 self._repair.skip(rows[0].number if rows else EXACT)
 
-    def _publish(self, entry: AnyEntry) -> int:
+    def _publish(self, entry: AnyEntry, entry_id: str | None = None) -> int:
         assert self._link is not None
-        return self._link.publish(self._topics.of(entry), entry.model_dump_json().encode())
+        content = entry.model_dump_json().encode()
+        return self._link.publish(self._topics.of(entry), content, entry_id=entry_id)
 
     def _hear(self, event: LinkEvent, detail: dict[str, JsonValue]) -> None:
         now = time.monotonic()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from platelink.publish.mqtt import BrokerSettings
+from platelink.publish.broker import BrokerSettings
 from platelink.publish.outbox import OutboxSettings, OutboxState
 
 

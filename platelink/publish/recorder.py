@@ -17,8 +17,7 @@ from pathlib import Path
 
 from platelink.backoff import Backoff
 from platelink.ledger.by import from_ms
-from platelink.publish.intake import FIRST_MS, Accepted, Rejected, judge
-from platelink.publish.mqtt import (
+from platelink.publish.broker import (
     REFUSED,
     Acknowledged,
     BrokerError,
@@ -29,6 +28,8 @@ from platelink.publish.mqtt import (
     Received,
     SubscriptionRefused,
 )
+from platelink.publish.intake import FIRST_MS, Accepted, Rejected, judge
+from platelink.publish.links import link_to
 from platelink.publish.recorder_journal import Counts, RecorderJournal
 from platelink.publish.recorder_schema import RecorderJournalError
 from platelink.publish.store import Store, StoreLost, StoreRefused, StoreSettings, StoreState
@@ -195,7 +196,7 @@ class Recorder:
 
     def _connect(self) -> None:
         s = self._settings
-        link = BrokerLink(s.broker, client_id=client_id(s.name), receive_maximum=RECEIVE_MAXIMUM)
+        link = link_to(s.broker, client_id=client_id(s.name), receive_maximum=RECEIVE_MAXIMUM)
         try:
             link.connect()
         except BrokerError as fault:

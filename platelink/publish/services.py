@@ -22,7 +22,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import ClassVar
 
-from platelink.publish.mqtt import BrokerSettings
+from platelink.publish.broker import BrokerSettings
 
 START_LIMIT_S = 15.0
 """Ready after about 1 s here; a busy small computer gets a multiple of that."""

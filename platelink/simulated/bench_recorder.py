@@ -29,7 +29,8 @@ from typing import Final
 
 from platelink.control.light.request import ExposureRequest
 from platelink.daemon.journaling import Journaling
-from platelink.publish.mqtt import Acknowledged, BrokerLink, BrokerSettings, Connected
+from platelink.publish.broker import Acknowledged, BrokerLink, BrokerSettings, Connected
+from platelink.publish.links import link_to
 from platelink.publish.services import BrokerService, ServiceError, StoreService
 from platelink.publish.topics import Topics, recorder_filters
 from platelink.record.journal import Journal
@@ -220,7 +221,7 @@ class _Bench:
 
 
 def _linked(settings: BrokerSettings, *, subscribe: bool = False) -> BrokerLink:
-    link = BrokerLink(settings, client_id=settings.username or "", receive_maximum=100)
+    link = link_to(settings, client_id=settings.username or "", receive_maximum=100)
     link.connect()
     end = time.monotonic() + settings.connect_timeout_s
     while not any(isinstance(event, Connected) for event in link.poll(0.1)):

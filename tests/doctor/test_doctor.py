@@ -28,7 +28,8 @@ from platelink.ledger.lock import WriterLock
 from platelink.link.framing import encode
 from platelink.link.messages import PROTOCOL_VERSION, Hello
 from platelink.link.session import Session
-from platelink.publish.mqtt import BrokerError, BrokerLink, Connected, Received
+from platelink.publish.broker import BrokerError, BrokerLink, Connected, Received
+from platelink.publish.links import link_to
 from platelink.publish.recorder_schema import RECORDER
 from platelink.publish.services import BrokerService, free_port
 from platelink.publish.store import StoreSettings
@@ -228,7 +229,7 @@ def test_what_waits_for_a_recorder_is_left_to_it(tmp_path: Path) -> None:
             ("recorder", lambda link: link.subscribe(["platelink/v1/+/+/event"])),
             ("shop/unit-1", lambda link: link.publish("platelink/v1/shop/unit-1/event", b"one")),
         ):
-            link = BrokerLink(service.settings(user), client_id="platelink-recorder-night")
+            link = link_to(service.settings(user), client_id="platelink-recorder-night")
             link.connect()
             polled(link, Connected)
             act(link)
@@ -236,7 +237,7 @@ def test_what_waits_for_a_recorder_is_left_to_it(tmp_path: Path) -> None:
                 link.poll(0.1)
             link.close()
         assert broker_finding().health == "ok"
-        link = BrokerLink(service.settings("recorder"), client_id="platelink-recorder-night")
+        link = link_to(service.settings("recorder"), client_id="platelink-recorder-night")
         link.connect()
         assert [event.payload for event in polled(link, Received)] == [b"one"]
         link.close()

@@ -12,7 +12,7 @@ from publish import publish_samples as ps
 from publish.hostile import HUGE, message
 
 from platelink.publish import recorder as module
-from platelink.publish.mqtt import BrokerSettings, Received
+from platelink.publish.broker import BrokerSettings, Received
 from platelink.publish.recorder import Recorder, RecorderSettings
 from platelink.publish.store import StoreSettings
 from platelink.publish.topics import Topics

@@ -10,14 +10,14 @@ from publish import publish_samples as ps
 
 from platelink.publish import publisher as module
 from platelink.publish import repair
-from platelink.publish.cursor import CursorFile, CursorState
-from platelink.publish.mqtt import (
+from platelink.publish.broker import (
     Acknowledged,
     BrokerSettings,
     Connected,
     ConnectionLost,
     Received,
 )
+from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.outbox import OutboxSettings, OutboxSource
 from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings, PublisherStatus
@@ -108,6 +108,7 @@ class Answering:
         self.code = code
         self.events = [Connected(False, 20)]
         self.count = 0
+        self.ids: list[str | None] = []
 
     def connect(self) -> None:
         pass
@@ -115,8 +116,11 @@ class Answering:
     def subscribe(self, filters: object) -> None:
         pass
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, entry_id: str | None = None
+    ) -> int:
         self.count += 1
+        self.ids.append(entry_id)
         self.events.append(Acknowledged(self.count, self.code, "said so"))
         return self.count
 
@@ -142,13 +146,13 @@ class Failing(Answering):
 def test_number_and_id_of_the_cursor_are_of_the_same_entry(run, tmp_path, monkeypatch):
     """A lost connection takes the cursor back; a restart then goes on from there."""
     broker = Failing(0)
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: broker)
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: broker)
     monkeypatch.setattr(module, "CURSOR_SAVE_S", 0.0)
     box = OutboxSettings(window=1, again_s=0.05, retry_first_s=60.0, retry_cap_s=60.0)
     run(lambda: ListSource(20), lambda s: s.problem == "killed", outbox=box)
     saved = CursorFile(tmp_path / "cursor.json").load()
     assert 1 <= saved.number < 7 and saved.entry_id == ps.entry_id(saved.number)
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0))
     status = run(lambda: ListSource(20), lambda s: s.cursor == 20)
     assert (status.acknowledged, status.notice) == (20 - saved.number, "")
 
@@ -156,7 +160,7 @@ def test_number_and_id_of_the_cursor_are_of_the_same_entry(run, tmp_path, monkey
 def test_a_restart_sends_again_what_a_broker_killed_with_it_may_have_lost(
     run, tmp_path, monkeypatch
 ):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0))
     run(lambda: ListSource(7), lambda s: s.cursor == 7)
     assert run(lambda: ListSource(9), lambda s: s.cursor == 9).acknowledged == 9
 
@@ -165,7 +169,7 @@ def test_a_full_disk_keeps_nothing_from_being_published(run, tmp_path, monkeypat
     def full(self, state):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0))
     monkeypatch.setattr(CursorFile, "save", full)
     status = run(lambda: ListSource(7), lambda s: s.cursor == 7 and s.notice)
     assert status.acknowledged == 7 and status.problem == ""
@@ -177,7 +181,9 @@ class Holding(Answering):
 
     entries, said = 0, False
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, entry_id: str | None = None
+    ) -> int:
         self.entries += not retain
         return super().publish(topic, payload, retain=retain)
 
@@ -199,7 +205,7 @@ class Holding(Answering):
 
 
 def test_what_recorders_hold_is_not_sent_again_after_a_loss(run, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Holding(0))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Holding(0))
     box = OutboxSettings(again_s=0.08, retry_first_s=60.0, retry_cap_s=60.0)
     status = run(lambda: ListSource(7), lambda s: s.problem == "killed", outbox=box)
     assert status.cursor == 5
@@ -218,36 +224,45 @@ class Lacking(Answering):
 
 
 def test_what_a_recorder_lacks_is_sent_though_nothing_new_comes(run, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Lacking(0))
+    broker = Lacking(0)
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: broker)
     monkeypatch.setattr(repair, "LOOK_S", 0.05)
     CursorFile(tmp_path / "cursor.json").save(CursorState(7, ps.entry_id(7), 3))
     status = run(lambda: ListSource(7), lambda s: s.sent_again >= 5)
     assert (status.cursor, status.acknowledged) == (7, 0)
+    assert set(broker.ids) == {None}  # a cluster would drop what it knows
 
 
 @pytest.mark.parametrize("code", [0x80, 0x87, 0x97])
 def test_what_the_broker_refuses_is_not_delivered(run, tmp_path, monkeypatch, code):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(code))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(code))
     status = run(lambda: ListSource(7), lambda s: "refused entry 1" in s.problem)
     assert (status.cursor, status.acknowledged, status.state) == (0, 0, "held")
     assert CursorFile(tmp_path / "cursor.json").load().number == 0
 
 
 def test_what_nobody_has_subscribed_to_is_not_delivered(run, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0x10))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0x10))
     status = run(lambda: ListSource(7), lambda s: "no subscriber" in s.problem)
     assert (status.cursor, status.acknowledged, status.state) == (0, 0, "held")
 
 
+def test_an_entry_goes_under_its_id(run, monkeypatch):
+    broker = Answering(0)
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: broker)
+    run(lambda: ListSource(7), lambda s: s.cursor == 7)
+    assert [i for i in broker.ids if i is not None][:7] == [ps.entry_id(n) for n in range(1, 8)]
+
+
 def test_what_it_takes_is_delivered(run, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0))
     box = OutboxSettings(again_s=0.0)
     assert run(lambda: ListSource(7), lambda s: s.cursor == 7, outbox=box).acknowledged == 7
     assert 1 <= CursorFile(tmp_path / "cursor.json").load().number <= 6  # the newest may be lost
 
 
 def test_a_journal_begun_anew_is_gone_over_to(run, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "BrokerLink", lambda *_, **__: Answering(0))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0))
     old, new = ListSource(7), ListSource(3)
     old.replaced = lambda: True
     for number, row in enumerate(new.rows, 1):

@@ -9,7 +9,7 @@ import pytest
 from publish import publish_samples as ps
 
 from platelink.publish import recorder as module
-from platelink.publish.mqtt import (
+from platelink.publish.broker import (
     Acknowledged,
     BrokerSettings,
     Connected,
@@ -81,7 +81,7 @@ def test_nothing_is_acknowledged_while_the_journal_cannot_take_it(
     tmp_path, monkeypatch, clock
 ) -> None:
     broker = Broker()
-    monkeypatch.setattr(module, "BrokerLink", broker)
+    monkeypatch.setattr(module, "link_to", broker)
     commit, full = RecorderJournal.commit, True
 
     def committing(self, batch, *, utc_ms):
@@ -113,7 +113,7 @@ def test_nothing_is_acknowledged_while_the_journal_cannot_take_it(
 
 def test_a_broker_that_does_not_take_what_is_held_is_told_of_once(tmp_path, monkeypatch, clock):
     broker = Broker()
-    monkeypatch.setattr(module, "BrokerLink", broker)
+    monkeypatch.setattr(module, "link_to", broker)
     settings = RecorderSettings(
         BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
     )

@@ -1,7 +1,9 @@
 """Publisher and recorder as processes of their own, on a stand-in for the journal.
 
-    python service_processes.py publisher SOURCE CURSOR BROKER_PORT PASSWORD
-    python service_processes.py recorder JOURNAL BROKER_PORT PASSWORD STORE_URL
+    python service_processes.py publisher SOURCE CURSOR BROKER_PORT PASSWORD [OTHER_PORTS]
+    python service_processes.py recorder JOURNAL BROKER_PORT PASSWORD STORE_URL [OTHER_PORTS]
+
+OTHER_PORTS: the broker is a cluster, and these are its other nodes, 1,2,...
 
 They work until they are killed, and print a line of status as JSON now and then.
 """
@@ -21,7 +23,7 @@ from typing import NamedTuple
 
 from pydantic import TypeAdapter
 
-from platelink.publish.mqtt import BrokerSettings
+from platelink.publish.broker import BrokerSettings, StreamSettings
 from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings
 from platelink.publish.recorder import Recorder, RecorderSettings, RecorderStatus
@@ -93,8 +95,16 @@ class Process:
         return [json.loads(line) for line in lines if line.endswith("}")]
 
 
-def run_publisher(source: str, cursor: str, port: str, password: str) -> None:
-    broker = BrokerSettings("127.0.0.1", int(port), USER, password, will_delay_s=0)
+def broker_at(user: str, port: str, password: str, others: str) -> BrokerSettings:
+    streams = None
+    if others:
+        hosts = tuple(("127.0.0.1", int(other)) for other in others.split(","))
+        streams = StreamSettings(hosts, stream_bytes=100_000_000)
+    return BrokerSettings("127.0.0.1", int(port), user, password, will_delay_s=0, streams=streams)
+
+
+def run_publisher(source: str, cursor: str, port: str, password: str, others: str = "") -> None:
+    broker = broker_at(USER, port, password, others)
     settings = PublisherSettings(broker=broker, site=SITE, unit=UNIT)
     publisher = Publisher(
         settings,
@@ -107,11 +117,12 @@ def run_publisher(source: str, cursor: str, port: str, password: str) -> None:
         print(json.dumps(asdict(publisher.status())), flush=True)
 
 
-def run_recorder(journal: str, port: str, password: str, store_url: str) -> None:
+def run_recorder(journal: str, port: str, password: str, store_url: str, others: str = "") -> None:
     settings = RecorderSettings(
-        broker=BrokerSettings("127.0.0.1", int(port), "recorder", password),
+        broker=broker_at("recorder", port, password, others),
         store=StoreSettings(store_url),
         journal_path=Path(journal),
+        name=Path(journal).stem,
     )
 
     def report(status: RecorderStatus) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from platelink.publish.mqtt import (
+from platelink.publish.broker import (
     Acknowledged,
     BrokerError,
     BrokerLink,
@@ -24,6 +24,7 @@ from platelink.publish.mqtt import (
     LinkEvent,
     Received,
 )
+from platelink.publish.links import link_to
 from platelink.publish.services import BrokerService
 
 ONE, TWO = "shop/unit-1", "shop/unit-2"
@@ -81,7 +82,7 @@ def heard(
 
 
 def first_answer(settings: BrokerSettings) -> LinkEvent:
-    link = BrokerLink(settings, client_id="secure")
+    link = link_to(settings, client_id="secure")
     link.connect()
     try:
         return heard(link, lambda event: True)[0]
@@ -90,7 +91,7 @@ def first_answer(settings: BrokerSettings) -> LinkEvent:
 
 
 def opened(stack: ExitStack, broker: BrokerService, user: str, *filters: str) -> BrokerLink:
-    link = BrokerLink(by_tls(broker, user), client_id="any-id")
+    link = link_to(by_tls(broker, user), client_id="any-id")
     link.connect()
     stack.callback(link.close)
     assert heard(link, lambda event: isinstance(event, Connected))

@@ -20,7 +20,8 @@ import pytest
 from publish import publish_samples as ps
 from system_services.service_processes import SITE, UNIT, USER, Process, StandInJournal
 
-from platelink.publish.mqtt import BrokerLink, Connected
+from platelink.publish.broker import Connected
+from platelink.publish.links import link_to
 from platelink.publish.services import BrokerService, StoreService
 from platelink.runs import AnyEntry, RunEnd, RunEvent, RunSamples, RunStart
 
@@ -179,7 +180,7 @@ def wait_for(condition, limit_s: float, what: str) -> float:
 
 def send_garbage(broker: BrokerService) -> None:
     """A stranger on the broker writes something that is not an entry, where it may."""
-    link = BrokerLink(broker.settings(STRANGER), client_id="stranger")
+    link = link_to(broker.settings(STRANGER), client_id="stranger")
     link.connect()
     wait_for(lambda: any(isinstance(e, Connected) for e in link.poll(0.1)), 5, "stranger connected")
     link.publish(f"platelink/v1/{STRANGER}/event", b"not an entry")

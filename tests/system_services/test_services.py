@@ -10,8 +10,15 @@ import pytest
 from system_services.service_processes import SITE, UNIT, USER, Process, StandInJournal
 
 from platelink.publish import services
+from platelink.publish.broker import (
+    Acknowledged,
+    BrokerLink,
+    Connected,
+    LinkEvent,
+    Received,
+)
+from platelink.publish.links import link_to
 from platelink.publish.messages import LAST_WORD
-from platelink.publish.mqtt import Acknowledged, BrokerLink, Connected, LinkEvent, Received
 from platelink.publish.services import BrokerService, ServiceError, StoreService, owns_port
 from platelink.publish.store import Store, StoreLost, StoreSettings
 from platelink.publish.topics import Topics
@@ -107,7 +114,7 @@ def test_killed_publisher_is_shown_offline_and_the_next_one_online(broker, tmp_p
         tmp_path / "publisher.log", "publisher", str(tmp_path / "journal.db"),
         str(tmp_path / "cursor.json"), str(broker.port), broker.passwords[USER],
     )  # fmt: skip
-    link = BrokerLink(broker.settings("reader"), client_id="reader")
+    link = link_to(broker.settings("reader"), client_id="reader")
     link.connect()
     poll_until(link, lambda seen: any(isinstance(e, Connected) for e in seen), 5)
     link.subscribe([Topics(SITE, UNIT).status])
@@ -145,7 +152,7 @@ def test_old_last_will_that_arrives_late_is_put_right(broker, tmp_path):
         str(tmp_path / "cursor.json"), str(broker.port), broker.passwords[USER],
     )  # fmt: skip
     topic = Topics(SITE, UNIT).status
-    link = BrokerLink(broker.settings("reader"), client_id="reader")
+    link = link_to(broker.settings("reader"), client_id="reader")
     link.connect()
     poll_until(link, lambda seen: any(isinstance(e, Connected) for e in seen), 5)
     link.subscribe([topic])
@@ -154,7 +161,7 @@ def test_old_last_will_that_arrives_late_is_put_right(broker, tmp_path):
         poll_until(link, lambda seen: any(isinstance(e, Received) for e in seen), 10)
         old = {"site": SITE, "unit": UNIT, "session": 1, "sequence": LAST_WORD, "state": "offline",
                "at_utc": "2026-01-01T00:00:00Z"}  # fmt: skip
-        late = BrokerLink(broker.settings(USER), client_id="late-will")
+        late = link_to(broker.settings(USER), client_id="late-will")
         late.connect()  # in place of the publisher, which comes back
         late.publish(topic, json.dumps(old).encode(), retain=True)
         poll_until(late, lambda seen: any(isinstance(e, Acknowledged) for e in seen), 5)
