@@ -32,7 +32,7 @@ class Sentinel:
         self._size = self._file.st_size
         self._log_fd = -1
         self._log: os.stat_result | None = None
-        self._log_size = 0
+        self._log_size = self._uncut = 0
         self._log_sequence = b""
         self._sizes = threading.Lock()
         """A size seen before the file grew is compared with none that was seen after it."""
@@ -83,13 +83,16 @@ class Sentinel:
         elif not os.path.samestat(now, before):
             return f"{self._wal} was replaced by another file"
         head = os.pread(self._log_fd, 16, 0)
-        # When SQLite begins the log anew it says so in its head, and then cuts it to its limit. The
-        # other thread may do so just now: the size read may be of before it.
+        # When SQLite begins the log anew it says so in its head, waits for the disk, and then cuts
+        # the log to its limit. The other thread may be at that now: this size may be of before it.
         begun = head[_SEQUENCE] != self._log_sequence
         if now.st_size < self._log_size and (not head or not begun):
             return f"{self._wal} was cut from {self._log_size} to {now.st_size} bytes"
         if head and not head.startswith(_LOG_MAGIC):
             return f"{self._wal} was cut or overwritten"  # and written on behind where it ended
         self._log, self._log_sequence = now, head[_SEQUENCE]
-        self._log_size = min(now.st_size, WAL_KEPT_BYTES) if begun else now.st_size
+        if begun:
+            self._uncut = now.st_size
+        waits = now.st_size == self._uncut
+        self._log_size = min(now.st_size, WAL_KEPT_BYTES) if waits else now.st_size
         return ""
