@@ -74,7 +74,10 @@ def write(db: Database, made: Sequence[Made]) -> None:
 def take_away(db: Database, numbers: Sequence[int]) -> None:
     """All that is there of them."""
     gone: dict[str, list[Row]] = {table: [] for table in FOUND_BY}
-    there = [n for n in numbers if db.rows("SELECT 1 FROM made WHERE number = ?", (n,))]
+    ((newest,),) = db.rows("SELECT coalesce(max(number), 0) FROM made")
+    # A file that is only followed knows nothing so new: none is looked for one by one.
+    known = [n for n in numbers if n <= newest]
+    there = [n for n in known if db.rows("SELECT 1 FROM made WHERE number = ?", (n,))]
     for number in there:
         (row,) = made_rows(db, "number = ?", (number,))
         steps = [(place, facts) for place, facts, _ in steps_of(db, number)]
