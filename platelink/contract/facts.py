@@ -105,6 +105,9 @@ class Piece(Answer):
     corrected: list[str] = Field(description="What people corrected; the newest value stands here.")
     matched: list[str] = Field(description="What was asked for by 'where', and how long it was so.")
     longest_s: list[float] = Field(description="How long each of 'where' was so, without a break.")
+    at_least: list[bool] = Field(
+        description="Where it may have been so for longer: the samples were removed since."
+    )
 
 
 class Known(Answer):

@@ -186,38 +186,41 @@ class Facts:
             if (kind, str(value).encode().lower()) not in there:
                 raise self.db.kind.error(Fault.DAMAGED, self.db.path, f"{kind} of {row[1]}")
 
-    def _longest_each_s(self, number: int, thresholds: Sequence[Threshold]) -> list[float] | None:
-        """How long each was so, in any of its steps; None where one was not long enough."""
+    def _longest_each_s(
+        self, number: int, thresholds: Sequence[Threshold]
+    ) -> list[tuple[float, float]] | None:
+        """How long each was so, in any of its steps: at least and at most; None where one was not
+        long enough."""
         if not thresholds:
             return []
         steps = [(step, packed) for _, step, packed in steps_of(self.db, number)]
         found = []
         for one in thresholds:
-            longest = self._longest_s(one.seconds, limits_of(one, steps))
-            if not longest > one.seconds:
+            least_s, most_s = self._longest_s(one.seconds, limits_of(one, steps))
+            if not least_s > one.seconds:
                 return None
-            found.append(longest)
+            found.append((least_s, most_s))
         return found
 
-    def _longest_s(self, more_than_s: float, steps: Sequence[Limits]) -> float:
-        """Exact where it is more than so long: by the rungs, else by the curve, else by the
-        samples, each where it can still make a difference."""
+    def _longest_s(self, more_than_s: float, steps: Sequence[Limits]) -> tuple[float, float]:
+        """The same twice where it is more than so long: by the rungs, else by the curve, else by
+        the samples, each where it can still make a difference; two where samples were removed."""
         longest = 0.0
         for nearer in (Limits.by_rungs, Limits.by_curve, self._by_samples):
             for one in sorted(steps, key=lambda one: -one.most_s):
                 if one.most_s > max(longest, more_than_s):
                     nearer(one)
                 longest = max(longest, one.least_s)
-        return longest
+        return longest, max([longest, *(one.most_s for one in steps)])
 
     def _by_samples(self, one: Limits) -> None:
         self.decoded += 1
         asked = one.asked
         (packed,) = packed_runs(self.journal, [one.run_id], asked.looks_at)
         course = courses(packed.samples()).get(asked.quantity)
-        # Samples that were removed since tell no more than is kept of them.
-        known = one.least_s if course is None else longest_s(course, asked.side, asked.level)
-        one.nearer(known, known)
+        if course is not None:  # else they were removed since
+            known = longest_s(course, asked.side, asked.level)
+            one.nearer(known, known)
 
     # --- beside another --------------------------------------------------------------------
 
@@ -268,7 +271,10 @@ class Facts:
         return Opened(**dict(self._piece(row)), facts=row[5], steps=steps)
 
     def _piece(
-        self, row: _Row, asked: Sequence[Threshold] = (), longest_s: Sequence[float] = ()
+        self,
+        row: _Row,
+        asked: Sequence[Threshold] = (),
+        longest_s: Sequence[tuple[float, float]] = (),
     ) -> Piece:
         _, name, began_ms, _, off_pct, facts = row
         ended_ms = facts.get("ended_ms")
@@ -281,8 +287,9 @@ class Facts:
                     "began_utc": utc(began_ms),
                     "ended_utc": None if ended_ms is None else utc(ended_ms),
                     "off_pct": off_pct,
-                    "matched": [one.told(s) for one, s in zip(asked, longest_s, strict=True)],
-                    "longest_s": list(longest_s),
+                    "matched": [one.told(*s) for one, s in zip(asked, longest_s, strict=True)],
+                    "longest_s": [least_s for least_s, _ in longest_s],
+                    "at_least": [least_s < most_s for least_s, most_s in longest_s],
                 }
             )
         except ValueError as error:

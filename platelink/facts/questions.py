@@ -58,10 +58,10 @@ class Threshold:
     level: float
     seconds: float
 
-    def told(self, longest_s: float) -> str:
+    def told(self, least_s: float, most_s: float) -> str:
         """How long it was so."""
-        unit = _NUMBER[self.quantity]
-        return f"{self.quantity} {self.side} {self.level:g} {unit} for {longest_s:.3f} s"
+        unit, known = _NUMBER[self.quantity], "" if least_s == most_s else "at least "
+        return f"{self.quantity} {self.side} {self.level:g} {unit} for {known}{least_s:.3f} s"
 
     @property
     def column(self) -> str:

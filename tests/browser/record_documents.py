@@ -155,7 +155,7 @@ def piece(name: str, run_id: str, off_pct: float, **more: Any) -> Json:
         "recipe": "plate-a-fine", "revision": "plate-a-fine@3", "screens": ["example-150"],
         "people": ["B. Example"], "alarms": [], "lamp_set": "2", "sensors": ["light 0", "oven"],
         "calibrations": ["light 0@2"], "defects": [], "notes": ["roller 214"], "corrected": [],
-        "matched": [], "longest_s": [], **more,
+        "matched": [], "longest_s": [], "at_least": [], **more,
     }  # fmt: skip
 
 
@@ -169,7 +169,8 @@ TWO = (
 
 def pieces(where: int) -> Json:
     """The answer to a question with so many thresholds."""
-    told = {"matched": ["vacuum below 50 kPa for 3.250 s"] * where, "longest_s": [3.25] * where}
+    told = {"matched": ["vacuum below 50 kPa for 3.250 s"] * where, "longest_s": [3.25] * where,
+            "at_least": [False] * where}  # fmt: skip
     return {**KNOWN, "made": [one | told for one in TWO], "more": where > 0, "decoded": where,
             "looked_back_to_utc": _at(0) if where else None, "behind": 12 * where,
             "unread": where}  # fmt: skip

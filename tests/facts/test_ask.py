@@ -10,12 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from facts.shop import T0, UNIT, Oracle, asking, made_at, names
+from facts.shop import T0, UNIT, Oracle, asking, journal_at, made_at, names
 from platelink.contract.facts import Asked
 from platelink.facts.compare import compare
 from platelink.facts.sensor import Corrected, touched
 from platelink.ledger.errors import StoreRefused
-from platelink.simulated.invented import ALARMS, LOTS, PEOPLE, RECIPES, SCREENS
+from platelink.record.packing import Packer
+from platelink.record.removed import remove
+from platelink.simulated.invented import ALARMS, LOTS, PEOPLE, RECIPES, SCREENS, Shop
 
 LEVELS = {"vacuum": "kPa", "irradiance": "mW/cm2", "oven": "degC"}
 COLUMNS = {"vacuum": "vacuum_kpa", "irradiance": "irradiance_mw_cm2", "oven": "oven_c"}
@@ -162,6 +164,38 @@ def test_samples_are_looked_at_only_where_the_facts_leave_it_open(path: Path) ->
         # Samples are at this one: by a curve they may be below or above.
         at_samples = facts.pieces(Asked(where=["oven above 57.3 degC for 9 s"], limit=1000))
         assert 0 < at_samples.decoded < len(at_samples.made)
+
+
+def test_of_samples_that_were_removed_what_is_kept_is_told(tmp_path: Path) -> None:
+    """The facts were brought up between the entry of the removal and the removal itself."""
+    where = ["oven above 57.3 degC for 9 s"]
+    path = made_at(tmp_path / "journal.sqlite", 10)
+    with journal_at(path) as journal:
+        packer = Packer(journal.beside)
+        while packer.step():
+            pass
+        with asking(path) as facts:
+            before = facts.pieces(Asked(where=where))
+            runs = [f"{one.name}-dry" for one in before.made]
+        assert before.decoded
+        Shop(journal, T0).event(
+            None, "samples removed", of_run=before.made[0].run_id, runs=runs, samples=1, days=1,
+            manifest_sha256="0", backup_utc="2026-03-02T08:00:00Z",
+        )  # fmt: skip
+        names(path)
+        remove(journal.beside, journal.reader.uuid, journal.reader.last_number(), runs)
+        with asking(path) as facts:
+            after = facts.pieces(Asked(where=where))
+    assert not after.unread and {one.name for one in after.made} <= {p.name for p in before.made}
+    were = {one.name: one.longest_s[0] for one in before.made}
+    told = {one.name: one.longest_s[0] for one in after.made}
+    assert told and all(0.0 < s <= were[name] for name, s in told.items())
+    for one in after.made:
+        known = one.longest_s[0] == were[one.name]
+        assert known or one.at_least[0]
+        assert one.at_least[0] is ("for at least" in one.matched[0])
+    assert any(one.at_least[0] for one in after.made)
+    assert not any(one.at_least[0] for one in before.made)
 
 
 def test_same_lamps_that_day_and_what_was_made_between(path: Path, oracle: Oracle) -> None:
