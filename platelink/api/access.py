@@ -147,6 +147,10 @@ ROWS = tuple(
 )
 
 
+WITH_UNIT = frozenset({"/v1/ask/plates/{plate}"})
+"""Paths that end in a name which may have that of its unit before it, and a slash between."""
+
+
 def rows_of(path: str) -> dict[str, Row]:
     """The rows of a path as requested, by method; empty when there is no such path."""
     found: dict[str, Row] = {}
@@ -158,4 +162,5 @@ def rows_of(path: str) -> dict[str, Row]:
 
 @cache
 def _pattern(path: str) -> re.Pattern[str]:
-    return re.compile(re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(path)))
+    name = ".+" if path in WITH_UNIT else "[^/]+"
+    return re.compile(re.sub(r"\\\{\w+\\\}", name, re.escape(path)))

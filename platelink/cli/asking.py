@@ -1,8 +1,8 @@
-"""Commands of ``ask``, which answer questions about everything made; ``index`` keeps the facts."""
+"""Commands of ``ask``, which answer questions about everything made."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -19,8 +19,8 @@ from platelink.cli.runs import off_text
 from platelink.cli.tables import Column, local, pairs, print_table
 
 if TYPE_CHECKING:
-    from platelink.contract.facts import Compared, Piece
-    from platelink.facts.ask import Facts
+    from platelink.contract.facts import Compared, ImportedPieces, Piece
+    from platelink.facts.both import Both
 
 _COLUMNS = (
     Column("NAME"),
@@ -35,6 +35,7 @@ _COLUMNS = (
     Column("ALARMS", least=8, spare=7),
     Column("WHAT WAS ASKED", least=20, spare=0),
 )
+_IMPORTED = (Column("IMPORTED"), Column("SITE", least=6, spare=8), *_COLUMNS[1:])
 _DIFFERENCES = (
     Column("WHAT", least=20),
     Column("FIRST", right=True, least=8),
@@ -52,7 +53,8 @@ _DAYS = (
 )  # fmt: skip
 
 
-def _facts_option(command: Any) -> Any:
+def facts_option(command: Any) -> Any:
+    """``--facts``, with ``--journal`` and ``--json``."""
     return click.option(
         "--facts",
         type=click.Path(path_type=Path, dir_okay=False),
@@ -61,16 +63,16 @@ def _facts_option(command: Any) -> Any:
 
 
 @contextmanager
-def _asked(journal: Path | None, facts: Path | None) -> Iterator[tuple[Facts, Display]]:
-    from platelink.facts.ask import Facts
-    from platelink.facts.build import facts_beside, facts_of
+def _asked(journal: Path | None, facts: Path | None) -> Iterator[tuple[Both, Display]]:
+    from platelink.evidence.imported_facts import both_of
+    from platelink.facts.build import facts_beside
     from platelink.facts.workers import cores
 
     with (
         opened(journal) as (reader, display),
-        facts_of(reader, facts or facts_beside(reader.path), processes=cores()) as db,
+        both_of(reader, facts or facts_beside(reader.path), processes=cores()) as both,
     ):
-        yield Facts(db, reader), display
+        yield both, display
 
 
 def _wanted(command: Any) -> Any:
@@ -113,12 +115,13 @@ def _wanted(command: Any) -> Any:
 
 @click.command()
 @_wanted
-@_facts_option
+@facts_option
 def plates(journal: Path | None, facts: Path | None, as_json: bool, **wanted: Any) -> None:
     """List plates, and runs that belong to none, newest first. All that is given must be true.
 
     Values are compared as they are written, letters large or small. OFF is the greatest error of a
-    dose against its target."""
+    dose against its target. Records imported from other units stand in a list of their own, each
+    verified again now; in none is an alarm or a lamp set."""
     from platelink.contract.facts import Asked
 
     given: dict[str, Any] = {
@@ -135,6 +138,8 @@ def plates(journal: Path | None, facts: Path | None, as_json: bool, **wanted: An
             return
         print_table(_COLUMNS, [_row(one) for one in answer.made], "nothing on record is so")
         _tell(answer, answer.more)
+        if answer.imported is not None:
+            _tell_imported(answer.imported)
 
 
 def _row(one: Piece) -> list[str]:
@@ -144,6 +149,33 @@ def _row(one: Piece) -> list[str]:
         off_text(one.off_pct).removeprefix("+"), one.job or "", one.lot or "", one.revision or "",
         one.operator or "", ", ".join(one.alarms), "; ".join(one.matched),
     ]  # fmt: skip
+
+
+def _tell_imported(answer: ImportedPieces) -> None:
+    """What was found of other units, and what of them could not be asked."""
+    if answer.made:
+        click.echo("\nof other units, each verified again now under the key it was imported under")
+        rows = [
+            [one.imported.called, one.imported.site, *_row(one)[1:]]
+            for one in answer.made if one.imported is not None
+        ]  # fmt: skip
+        print_table(_IMPORTED, rows, "")
+    if answer.more:
+        click.echo("more was imported that is so: raise --limit, or narrow the question")
+    if answer.cannot:
+        click.echo(
+            f"imported records were not asked: none tells of {', '.join(answer.cannot)}", err=True
+        )
+    if answer.behind:
+        click.echo(
+            f"{answer.behind} imported records are not in it yet: another process is bringing the "
+            "facts up", err=True,
+        )  # fmt: skip
+    for why in answer.why:
+        click.echo(f"left out: {why}", err=True)
+    if answer.left_out > len(answer.why):
+        click.echo(f"{answer.left_out} imported records are left out; see platelink verify "
+                   "--imported", err=True)  # fmt: skip
 
 
 def _tell(answer: Any, more: bool) -> None:
@@ -162,16 +194,24 @@ def _tell(answer: Any, more: bool) -> None:
 
 @click.command()
 @click.argument("name")
-@_facts_option
+@facts_option
 def plate(name: str, journal: Path | None, facts: Path | None, as_json: bool) -> None:
-    """Show everything that is known of a plate or run; --json has the curves, too."""
+    """Show everything that is known of a plate or run; --json has the curves, too. One that was
+    imported from another unit is UNIT/NAME where this unit has one of that name."""
     with _asked(journal, facts) as (found, display):
         answer = found.opened(name, curves=as_json)
     if as_json:
         emit(answer)
         return
     click.echo(f"{answer.kind} {clean(answer.name)}")
-    click.echo(pairs(_told(answer.facts, display)))
+    if (origin := answer.imported) is not None:
+        click.echo(
+            f"of unit {clean(answer.unit)} ({clean(origin.site)}), not of this one: imported "
+            f"{origin.imported_utc}, verified again now under key {origin.key}; without alarms "
+            "meanwhile, lamps, and what was noted or corrected after its end"
+        )
+    facts_told = {key: value for key, value in answer.facts.items() if key != "imported"}
+    click.echo(pairs(_told(facts_told, display)))
     for step in answer.steps:
         click.echo(f"\n{clean(str(step['step']))}")
         click.echo(pairs(_told({k: v for k, v in step.items() if k != "step"}, display)))
@@ -214,7 +254,7 @@ def _at(at_ms: int) -> str:
 @click.command()
 @click.argument("first")
 @click.argument("second")
-@_facts_option
+@facts_option
 def compare(
     first: str, second: str, journal: Path | None, facts: Path | None, as_json: bool
 ) -> None:
@@ -263,13 +303,14 @@ def _cell(value: str | float | None) -> str:
               help="At most so many plates.")  # fmt: skip
 @click.option("--record", "why", metavar="WHY",
               help="Write each corrected dose down beside its plate; the reason.")  # fmt: skip
-@_facts_option
+@facts_option
 def sensor(  # noqa: PLR0917 -- given by name
     name: str, since: datetime, until: datetime | None, factor: float | None, slope: float | None,
     dark: float | None, limit: int, why: str | None, journal: Path | None, facts: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """List what was read with a sensor since a time, as 'light 0', and state the doses again.
+    """List what was read with a sensor of this unit since a time, as 'light 0', and state the doses
+    again.
 
     With --factor, --slope or --dark the doses of a light channel are integrated again from the
     samples. What was recorded stays; --record puts each corrected dose down beside it, as an entry
@@ -283,7 +324,7 @@ def sensor(  # noqa: PLR0917 -- given by name
         raise click.UsageError("--record goes with --factor, --slope or --dark, on the unit itself")
     corrected = Corrected(slope, dark, factor) if given else None
     with _asked(journal, facts) as (found, _):
-        answer = touched(found, name, since, until, corrected=corrected, limit=limit)
+        answer = touched(found.own, name, since, until, corrected=corrected, limit=limit)
     written = restate(answer.doses, f"{name}: {why}") if why is not None else {}
     if as_json:
         emit(answer if why is None else {**answer.model_dump(mode="json"), "recorded": written})
@@ -311,11 +352,11 @@ def _mj(dose: float | None) -> str:
 @click.command()
 @click.option("--limit", type=click.IntRange(1, 1000), default=30, show_default=True,
               help="At most so many days.")  # fmt: skip
-@_facts_option
+@facts_option
 def days(limit: int, journal: Path | None, facts: Path | None, as_json: bool) -> None:
-    """Show what was made on each day (UTC), newest first."""
+    """Show what was made on this unit on each day (UTC), newest first."""
     with _asked(journal, facts) as (found, _):
-        answer = found.days(limit)
+        answer = found.own.days(limit)
     if as_json:
         emit(answer)
         return
@@ -329,7 +370,7 @@ def days(limit: int, journal: Path | None, facts: Path | None, as_json: bool) ->
 
 @click.command()
 @click.argument("directory", type=click.Path(path_type=Path, file_okay=False))
-@_facts_option
+@facts_option
 def parquet(directory: Path, journal: Path | None, facts: Path | None, as_json: bool) -> None:
     """Write made.parquet and steps.parquet into DIRECTORY, over what is there.
 
@@ -338,7 +379,7 @@ def parquet(directory: Path, journal: Path | None, facts: Path | None, as_json: 
 
     with _asked(journal, facts) as (found, _):
         try:
-            written = write(found, directory)
+            written = write(found.own, directory)
         except NoParquetError as error:
             raise Failure(str(error)) from None
         except OSError as error:
@@ -348,30 +389,3 @@ def parquet(directory: Path, journal: Path | None, facts: Path | None, as_json: 
         return
     for name, rows in written.items():
         click.echo(f"{directory / name}: {rows} rows")
-
-
-@click.command()
-@click.option("--anew", is_flag=True, help="Make it from the first entry on.")
-@click.option("--verify", "whole", is_flag=True, help="Look at all of it first.")
-@_facts_option
-def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_json: bool) -> None:
-    """Bring the facts beside the journal up to date; every question does it by itself.
-
-    They follow from the journal: a file that is lost, damaged or another journal's is rebuilt."""
-    from platelink.facts.build import bring_up, facts_beside
-    from platelink.facts.workers import cores
-
-    with opened(journal) as (reader, _):
-        path = facts or facts_beside(reader.path)
-        progress: Callable[[int, int], None] = (
-            (lambda *_: None)
-            if as_json
-            else lambda at, of: click.echo(f"entry {at} of {of}", err=True)
-        )
-        done = bring_up(reader, path, anew=anew, whole=whole, progress=progress, processes=cores())
-    if as_json:
-        emit({"facts": str(path), "entries": done.entries, "made": done.made, "anew": done.anew})
-        return
-    if done.anew:
-        click.echo(f"rebuilt: {done.anew}")
-    click.echo(f"{path}: {done.entries} entries taken up, {done.made} plates and runs")

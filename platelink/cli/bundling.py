@@ -16,6 +16,7 @@ from platelink.cli.evidence import FILE, FOLDER, leaf_of, sealed_unit
 from platelink.cli.filters import in_order, moment
 from platelink.cli.group import Failure, Misuse
 from platelink.cli.importing import found_run
+from platelink.cli.stamping import Stamps
 
 if TYPE_CHECKING:
     from platelink.evidence.seal import Seal
@@ -31,12 +32,14 @@ class Bundled(NamedTuple):
     place: int
 
 
-def _bundled(plate: str, stamp: Path | None = None, *, again: bool = False) -> Bundled:
+def _bundled(
+    plate: str, stamp: Path | None = None, *, stamps: Stamps | None = None, again: bool = False
+) -> Bundled:
     """A record of this unit, or one imported from another: as it came, or with its reports, which
-    nobody signed, made ``again``."""
+    nobody signed, made ``again``. ``stamps`` are asked where no ``stamp`` is given."""
     with found_run(None, plate) as found:
         if found.imported is None or found.store is None:
-            return _own(found.run.start.run_id, stamp, again=again)
+            return _own(found.run.start.run_id, stamp, stamps, again=again)
         if stamp is not None:
             raise Misuse(f"{plate} is another unit's, whose checkpoint it has; leave --stamp out")
         from platelink.evidence.keys import Verifier
@@ -54,7 +57,7 @@ def _bundled(plate: str, stamp: Path | None = None, *, again: bool = False) -> B
         return Bundled(files, seal, proof.index)
 
 
-def _own(plate: str, stamp: Path | None, *, again: bool) -> Bundled:
+def _own(plate: str, stamp: Path | None, stamps: Stamps | None, *, again: bool) -> Bundled:
     """``again``: its reports are wanted, which can be made without samples."""
     from platelink.evidence.bundle import bundle_of
     from platelink.evidence.whole import whole_of
@@ -70,36 +73,10 @@ def _own(plate: str, stamp: Path | None, *, again: bool) -> Bundled:
             "verifies, and a backup from before has them"
         )
     given = stamp.read_bytes() if stamp is not None else None
-    if given is None and not again:
-        given = _stamp_of(proof.note.data)
+    if given is None and stamps is not None:
+        given = stamps.of(proof.note.data)
     files = bundle_of(payload, leaf.seal, proof, key, told=told, stamp=given)
     return Bundled(files, leaf.seal, leaf.place)
-
-
-def _stamp_of(checkpoint: bytes) -> bytes | None:
-    """By the configured authority. Where it does not answer, or not as it must, that is said, and
-    the bundle is written without."""
-    section = load_config().stamping
-    if section is None:
-        return None
-    import httpx
-
-    from platelink.evidence.stamp import TYPE_ASKED, answer_to, asked_for, stamped_at
-    from platelink.evidence.wrong import EvidenceError
-
-    try:
-        data, request = asked_for(checkpoint)
-        answer = httpx.post(
-            section.url, content=data, headers={"content-type": TYPE_ASKED},
-            timeout=section.timeout_s,
-        ).raise_for_status().content  # fmt: skip
-        answer_to(request, answer)
-        if section.certificate_file is not None:
-            stamped_at(answer, checkpoint, section.certificate_file.read_bytes())
-    except (httpx.HTTPError, EvidenceError, OSError) as error:
-        click.echo(f"not time-stamped, {section.url}: {error}", err=True)
-        return None
-    return answer
 
 
 def _for_support(plate: str, to: Path, *, names: bool, as_json: bool) -> None:
@@ -180,8 +157,10 @@ def bundle(
         return
     from platelink.evidence.folder import write_folder
 
-    made = _bundled(plates[0], stamp)
+    stamps = Stamps()
+    made = _bundled(plates[0], stamp, stamps=stamps)
     write_folder(made.files, to)
+    stamps.tell()
     if as_json:
         emit({"bundle": str(to), "files": sorted(made.files), "kind": made.seal.kind,
               "name": made.seal.name, "index": made.place})  # fmt: skip
@@ -198,6 +177,7 @@ def _bundle_all(
     wanted, waiting = (list(plates), []) if plates else _closed(since, until)
     written: list[str] = []
     there: list[str] = []
+    stamps = Stamps()
     for plate in wanted:
         with found_run(None, plate) as found:
             if found.imported is None:
@@ -215,12 +195,14 @@ def _bundle_all(
             to.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise Failure(f"{to} cannot be made ({error.strerror}); name another") from None
-        write_folder(_bundled(plate).files, folder)
+        write_folder(_bundled(plate, stamps=stamps).files, folder)
         written.append(str(folder))
         if not as_json:
             click.echo(folder)
+    stamps.tell()
     if as_json:
-        emit({"to": str(to), "written": written, "there": there, "waiting": waiting})
+        emit({"to": str(to), "written": written, "there": there, "waiting": waiting,
+              "unstamped": stamps.lacking})  # fmt: skip
         return
     more = f"; {len(waiting)} have no seal yet: {', '.join(waiting[:5])}" if waiting else ""
     click.echo(f"{len(written)} written, {len(there)} there before{more}")

@@ -183,7 +183,7 @@ COMMANDS = {
     "trends": Lazy("trends:trends", "Show figures by day, and what changed when.", _RECORD),
     "check": Lazy("runs:check", "Recompute a dose from its stored samples and compare.", _RECORD),
     "ask": Lazy("ask:ask", "Ask about everything made: by whom, of what, how it went.", _RECORD),
-    "index": Lazy("asking:index", "Bring up what questions are answered from.", _RECORD),
+    "index": Lazy("indexing:index", "Bring up what questions are answered from.", _RECORD),
     "verify": Lazy("evidence:verify", "Compare with what was sealed.", _RECORD),
     "replay": Lazy("replay:replay", "Make it again from its inputs, and compare.", _RECORD),
     "bundle": Lazy("bundling:bundle", "Sealed records as folders, for others.", _RECORD),

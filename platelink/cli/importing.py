@@ -215,7 +215,7 @@ def _take(
 @json_option
 def imported(as_json: bool) -> None:
     """List the records that were imported from other units, by unit and name. None of them is in
-    this unit's own lists, questions or seals."""
+    this unit's own lists, figures or seals; 'ask' answers from them in a list of their own."""
     from platelink.evidence.beside import imported_path
     from platelink.evidence.imported import ImportedStore
 

@@ -76,12 +76,23 @@ class AskedDays(Request, strict=False):
     limit: int = Field(default=100, ge=1, le=1000)
 
 
+class Imported(Answer):
+    """Whose a record is that was imported from another unit; it was verified for this answer."""
+
+    called: str = Field(description="What it is opened by: unit and name.")
+    site: str
+    sealed_utc: Utc
+    key: str = Field(description="The key that it was verified under, as a signed note has it.")
+    imported_utc: Utc
+
+
 class Piece(Answer):
     """A plate, or a run that belongs to none."""
 
     name: str
     run_id: str
     unit: str
+    imported: Imported | None = Field(description="null: made on this unit.")
     kind: str
     state: str
     verdict: str | None
@@ -97,7 +108,7 @@ class Piece(Answer):
     screens: list[str]
     people: list[str]
     alarms: list[str]
-    lamp_set: str
+    lamp_set: str = Field(description="Empty where it is imported: its record does not tell.")
     sensors: list[str]
     calibrations: list[str]
     defects: list[str]
@@ -118,6 +129,21 @@ class Known(Answer):
     unread: int = Field(description="Runs that cannot be read, or not whole.")
 
 
+class ImportedPieces(Answer):
+    """The same question to what was imported from other units, newest first. Counts nowhere as this
+    unit's."""
+
+    made: list[Piece]
+    more: bool
+    looked_back_to_utc: Utc | None
+    behind: int = Field(description="Imported records that are not looked at yet.")
+    cannot: list[str] = Field(
+        description="What was asked for and stands in no imported record; then none is found."
+    )
+    left_out: int = Field(description="Imported records that do not verify, or cannot be read.")
+    why: list[str] = Field(description="Of the first five of these, in a sentence each.")
+
+
 class Pieces(Known):
     """Newest first."""
 
@@ -126,6 +152,9 @@ class Pieces(Known):
     decoded: int = Field(description="Runs whose samples had to be looked at.")
     looked_back_to_utc: Utc | None = Field(
         description="Older ones were not looked at: a request lasts no longer. null: all were."
+    )
+    imported: ImportedPieces | None = Field(
+        default=None, description="null: nothing was imported from another unit."
     )
 
 

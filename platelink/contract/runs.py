@@ -348,6 +348,7 @@ class Samples(Answer):
         default=None, description="When they were removed by the retention of the configuration."
     )
     removed_days: int | None = Field(default=None, description="Its rule: kept for so long.")
+    removed_seal_holds: bool | None = Field(default=None, description="Compared for this answer.")
     from_ms: int | None
     until_ms: int | None
     gaps: list[list[int]] = Field(description="First and last millisecond of each.")

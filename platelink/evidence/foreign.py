@@ -118,6 +118,14 @@ def _ms(entry: dict[str, Any]) -> int:
     return to_ms(datetime.fromisoformat(entry["at_utc"]))
 
 
+def samples_in(files: Files, run_id: str) -> SampleBlock:
+    """Of a run of a bundle that has been verified; ``KeyError`` where it has none."""
+    for run in json.loads(files[RECORD])["runs"]:
+        if run["start"]["run_id"] == run_id and run["samples"] is not None:
+            return _samples(files[run["samples"]["file"]])
+    raise KeyError(run_id)
+
+
 def _samples(table: bytes) -> SampleBlock:
     """The table back to what it was made of: whole numbers stand without a point, and nothing but
     raw columns has them. ``ValueError`` where it is no such table."""

@@ -150,10 +150,9 @@ class ImportedStore(Store):
             except zlib.error as error:
                 raise ValueError(str(error)) from error
 
-    @contextmanager
-    def opened(self, one: Imported) -> Iterator[ForeignReader]:
-        """Its record to be read as a journal. ``EvidenceError`` where it does not verify any
-        more."""
+    def must_hold(self, one: Imported) -> dict[str, bytes]:
+        """Its files, verified again under the key it was imported under. ``EvidenceError`` where it
+        does not verify any more."""
         files = self.files(one)
         found = check_bundle(files, Verifier.of_text(one.vkey), reports=False)
         if found.problems:
@@ -161,7 +160,12 @@ class ImportedStore(Store):
                 f"{one.called} is not what was imported: {found.problems[0]}; import it again into "
                 "a store of its own, or restore a backup"
             )
-        with foreign_journal(files) as reader:
+        return files
+
+    @contextmanager
+    def opened(self, one: Imported) -> Iterator[ForeignReader]:
+        """Its record to be read as a journal, once it has been verified again."""
+        with foreign_journal(self.must_hold(one)) as reader:
             yield reader
 
     def sealed(self, one: Imported) -> Sealed:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, timedelta
+from functools import partial
 from typing import Any
 
-from platelink.contract.facts import Asked, Days, OneDay, Opened, Piece, Pieces, There
+from platelink.contract.facts import Asked, Days, Imported, OneDay, Opened, Piece, Pieces, There
 from platelink.facts import curve
-from platelink.facts.build import behind, cursor_of
-from platelink.facts.derive import DAY_MS, TAGS, spans_of, tags_of
+from platelink.facts.build import behind
+from platelink.facts.derive import DAY_MS, TAGS, Json, spans_of, tags_of
+from platelink.facts.file import cursor_of
 from platelink.facts.ladder import courses, longest_s
 from platelink.facts.limits import Limits, limits_of
 from platelink.facts.questions import (
@@ -23,14 +26,16 @@ from platelink.facts.questions import (
     tagged,
     threshold,
 )
-from platelink.facts.refused import nobody, two_plates
+from platelink.facts.refused import nobody
 from platelink.facts.rows import made_rows, steps_of
 from platelink.ledger.by import from_ms
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreUnusable
 from platelink.ledger.kind import Fault
+from platelink.record.codec import Pick
 from platelink.record.packed import packed_runs
 from platelink.record.reader import JournalReader
+from platelink.runs import SampleBlock
 
 FEW = 2_000
 """So many are looked through one by one, rather than everything from the newest on."""
@@ -39,7 +44,8 @@ COUNTED = 20_000
 _PAGE = 200
 AT_ONCE = 20_000
 """From the newest on so many are looked at by one query, so that the time can be watched."""
-_VALUES = 100
+VALUES = 100
+"""So many of a condition are told."""
 _EACH_VALUE = """WITH RECURSIVE each (value) AS (
     SELECT min(value) FROM tags WHERE kind = ?
     UNION ALL
@@ -47,22 +53,51 @@ _EACH_VALUE = """WITH RECURSIVE each (value) AS (
     WHERE each.value IS NOT NULL
 ) SELECT value FROM each WHERE value IS NOT NULL LIMIT ?"""
 """From value to value by the index, however many have it."""
-_Row = tuple[Any, ...]
+Row = tuple[Any, ...]
+"""Of ``made_rows``."""
 
 
-class Facts:
-    """The facts file, and the journal it follows."""
+class Asking(ABC):
+    """A facts file that is asked, whatever it follows from."""
 
-    def __init__(self, db: Database, journal: JournalReader) -> None:
-        self.db, self.journal = db, journal
+    def __init__(self, db: Database) -> None:
+        self.db = db
         self.decoded = 0
+
+    @abstractmethod
+    def behind(self) -> int:
+        """So much of what it follows from is not in it."""
+
+    @abstractmethod
+    def unit_of(self, facts: Json) -> str:
+        """The unit that it was made on."""
+
+    @abstractmethod
+    def on_unit(self, unit: str) -> Condition | None:
+        """What is true of all that was made on this unit; None: of nothing here."""
+
+    @abstractmethod
+    def samples(self, number: int, run_id: str, pick: Pick) -> SampleBlock:
+        """Of a run that is part of what has this number; those of its columns at least."""
+
+    def sound(self, number: int, facts: Json) -> bool:
+        """False of what must not be answered with any more."""
+        return True
+
+    def left_out(self) -> list[str]:
+        """Of what is not answered with, why, in a sentence each."""
+        return [why for (why,) in self.db.rows("SELECT why FROM unread ORDER BY number")]
+
+    def imported(self, number: int) -> Imported | None:
+        """From where; None of this unit's own."""
+        return None
 
     def known(self) -> dict[str, int]:
         """``Known`` of an answer."""
         cursor = cursor_of(self.db)
         return {
             "up_to": cursor.number if cursor else 0,
-            "behind": behind(self.journal, self.db),
+            "behind": self.behind(),
             "unread": self.db.rows("SELECT count(*) FROM unread")[0][0],
         }
 
@@ -70,7 +105,7 @@ class Facts:
 
     def pieces(self, asked: Asked, most_s: float = math.inf) -> Pieces:
         """Newest first, as far back as is come in ``most_s``; StoreRefused when the question cannot
-        be understood."""
+        be understood. What is asked for between two plates, ``Both`` makes a time of."""
         self.decoded = 0
         end = time.monotonic() + most_s
         found: list[Piece] = []
@@ -87,7 +122,7 @@ class Facts:
         return Pieces(
             made=found[: asked.limit], more=more, decoded=self.decoded,
             looked_back_to_utc=None if back_to is None else self._begun_utc(back_to),
-            **self.known(),
+            imported=None, **self.known(),
         )  # fmt: skip
 
     def _begun_utc(self, number: int) -> str:
@@ -101,21 +136,25 @@ class Facts:
     def _each(self, asked: Asked, page: int) -> Iterator[tuple[int, Piece | None]]:
         """How far it is looked, newest first, and one of which all is true where there is one; rows
         are fetched by the page."""
-        if asked.unit not in (None, self.journal.unit):
-            return
         thresholds = [threshold(text) for text in asked.where]
         wanted = [*conditions(asked), *self._beside(asked)]
+        if asked.unit is not None:
+            there = self.on_unit(asked.unit)
+            if there is None:
+                return
+            wanted.append(there)
         for number, row in self._rows([*wanted, *map(may_be, thresholds)], page):
             longest = None
             if row is not None:
                 self._must_be(row, asked)
-                longest = self._longest_each_s(number, thresholds)
+                if self.sound(number, row[5]):
+                    longest = self._longest_each_s(number, thresholds)
             yield (
                 number,
-                None if row is None or longest is None else self._piece(row, thresholds, longest),
+                None if row is None or longest is None else self.piece(row, thresholds, longest),
             )
 
-    def _rows(self, wanted: Sequence[Condition], page: int) -> Iterator[tuple[int, _Row | None]]:
+    def _rows(self, wanted: Sequence[Condition], page: int) -> Iterator[tuple[int, Row | None]]:
         """Rows of which all is true, with their number. Where one condition is true of few, those
         are looked through; else the shortest index that leads newest first, or all where none does,
         a part at a time: without a row it says how far."""
@@ -178,7 +217,7 @@ class Facts:
         )[0][0]
         return count
 
-    def _must_be(self, row: _Row, asked: Asked) -> None:
+    def _must_be(self, row: Row, asked: Asked) -> None:
         """What an index told is so by the facts, which have a checksum."""
         facts = row[5]
         there = {(kind, value.encode().lower()) for kind, value in tags_of(facts)}
@@ -196,46 +235,47 @@ class Facts:
         steps = [(step, packed) for _, step, packed in steps_of(self.db, number)]
         found = []
         for one in thresholds:
-            least_s, most_s = self._longest_s(one.seconds, limits_of(one, steps))
+            least_s, most_s = self._longest_s(number, one.seconds, limits_of(one, steps))
             if not least_s > one.seconds:
                 return None
             found.append((least_s, most_s))
         return found
 
-    def _longest_s(self, more_than_s: float, steps: Sequence[Limits]) -> tuple[float, float]:
+    def _longest_s(
+        self, number: int, more_than_s: float, steps: Sequence[Limits]
+    ) -> tuple[float, float]:
         """The same twice where it is more than so long: by the rungs, else by the curve, else by
         the samples, each where it can still make a difference; two where samples were removed."""
         longest = 0.0
-        for nearer in (Limits.by_rungs, Limits.by_curve, self._by_samples):
+        by_samples = partial(self._by_samples, number)
+        for nearer in (Limits.by_rungs, Limits.by_curve, by_samples):
             for one in sorted(steps, key=lambda one: -one.most_s):
                 if one.most_s > max(longest, more_than_s):
                     nearer(one)
                 longest = max(longest, one.least_s)
         return longest, max([longest, *(one.most_s for one in steps)])
 
-    def _by_samples(self, one: Limits) -> None:
+    def _by_samples(self, number: int, one: Limits) -> None:
         self.decoded += 1
         asked = one.asked
-        (packed,) = packed_runs(self.journal, [one.run_id], asked.looks_at)
-        course = courses(packed.samples()).get(asked.quantity)
+        samples = self.samples(number, one.run_id, asked.looks_at)
+        course = courses(samples).get(asked.quantity)
         if course is not None:  # else they were removed since
             known = longest_s(course, asked.side, asked.level)
             one.nearer(known, known)
 
-    # --- beside another --------------------------------------------------------------------
+    # --- one, and beside it ----------------------------------------------------------------
 
-    def row_of(self, name: str) -> _Row:
-        """The newest of this name, or of this run; StoreRefused when there is none."""
-        rows = made_rows(self.db, "name = ? ORDER BY number DESC LIMIT 1", (name,))
-        if not rows:
-            ids = self.journal.rows("SELECT number, plate FROM runs WHERE run_id = ?", name)
-            for number, plate in ids:
-                rows = made_rows(
-                    self.db, "number = ? OR name = ? ORDER BY number DESC LIMIT 1", (number, plate)
-                )
-        if not rows:
+    @abstractmethod
+    def find(self, name: str) -> Row | None:
+        """The newest of this name, or with this run."""
+
+    def row_of(self, name: str) -> Row:
+        """The same; StoreRefused when there is none."""
+        found = self.find(name)
+        if found is None:
             raise nobody(name)
-        return rows[0]
+        return found
 
     def _beside(self, asked: Asked) -> list[Condition]:
         found: list[Condition] = []
@@ -243,18 +283,7 @@ class Facts:
             row = self.row_of(asked.lamps_of)
             day_ms = row[2] // DAY_MS * DAY_MS
             found += [*begun(day_ms, day_ms + DAY_MS), tagged("lamp_set", row[5]["lamp_set"])]
-        if asked.between:
-            if len(asked.between) != 2:
-                raise two_plates()
-            first, second = sorted(self.row_of(name)[2] for name in asked.between)
-            found += begun(first + 1, second)
         return found
-
-    # --- one -------------------------------------------------------------------------------
-
-    def piece(self, name: str) -> Piece:
-        """One of them."""
-        return self._piece(self.row_of(name))
 
     def opened(self, name: str, *, curves: bool = True) -> Opened:
         """One of them with its steps, and the curves of each."""
@@ -268,22 +297,24 @@ class Facts:
             if curves:
                 step["curves"] = curve.as_series(curve.unpack(packed))
             steps.append(step)
-        return Opened(**dict(self._piece(row)), facts=row[5], steps=steps)
+        return Opened(**dict(self.piece(row)), facts=row[5], steps=steps)
 
-    def _piece(
+    def piece(
         self,
-        row: _Row,
+        row: Row,
         asked: Sequence[Threshold] = (),
         longest_s: Sequence[tuple[float, float]] = (),
     ) -> Piece:
-        _, name, began_ms, _, off_pct, facts = row
+        """One of them, as it is told."""
+        number, name, began_ms, _, off_pct, facts = row
         ended_ms = facts.get("ended_ms")
         try:
             return Piece.model_validate(
                 facts
                 | {
                     "name": name,
-                    "unit": self.journal.unit,
+                    "unit": self.unit_of(facts),
+                    "imported": self.imported(number),
                     "began_utc": utc(began_ms),
                     "ended_utc": None if ended_ms is None else utc(ended_ms),
                     "off_pct": off_pct,
@@ -305,9 +336,9 @@ class Facts:
         """Values that can be asked for; of each condition the first hundred."""
         values, more = {}, []
         for kind in TAGS:
-            rows = self.db.rows(_EACH_VALUE, (kind, kind, _VALUES + 1))
-            values[kind] = [value for (value,) in rows[:_VALUES]]
-            if len(rows) > _VALUES:
+            rows = self.db.rows(_EACH_VALUE, (kind, kind, VALUES + 1))
+            values[kind] = [value for (value,) in rows[:VALUES]]
+            if len(rows) > VALUES:
                 more.append(kind)
         return There(values=values, more=more)
 
@@ -324,6 +355,42 @@ class Facts:
                 for day, made, good, reject, off in rows
             ]
         )  # fmt: skip
+
+
+class Facts(Asking):
+    """The facts file of this unit, and the journal it follows."""
+
+    def __init__(self, db: Database, journal: JournalReader) -> None:
+        super().__init__(db)
+        self.journal = journal
+
+    def behind(self) -> int:
+        """Entries of the journal."""
+        return behind(self.journal, self.db)
+
+    def unit_of(self, facts: Json) -> str:
+        """This unit."""
+        return str(self.journal.unit)
+
+    def on_unit(self, unit: str) -> Condition | None:
+        """All, or nothing."""
+        return Condition("SELECT number FROM made", "1", ()) if unit == self.journal.unit else None
+
+    def samples(self, number: int, run_id: str, pick: Pick) -> SampleBlock:
+        """From the journal, which is one."""
+        (packed,) = packed_runs(self.journal, [run_id], pick)
+        return packed.samples()
+
+    def find(self, name: str) -> Row | None:
+        """The newest of this name, or of this run."""
+        rows = made_rows(self.db, "name = ? ORDER BY number DESC LIMIT 1", (name,))
+        if not rows:
+            ids = self.journal.rows("SELECT number, plate FROM runs WHERE run_id = ?", name)
+            for number, plate in ids:
+                rows = made_rows(
+                    self.db, "number = ? OR name = ? ORDER BY number DESC LIMIT 1", (number, plate)
+                )
+        return rows[0] if rows else None
 
 
 def utc(at_ms: int) -> str:

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from platelink.contract.facts import Compared, Difference
-from platelink.facts.ask import Facts
+from platelink.facts.ask import Asking, Facts
+from platelink.facts.both import Both
 from platelink.facts.derive import Json, spans_of
 from platelink.facts.rows import made_rows, steps_of
 
@@ -26,12 +27,12 @@ _NUMBERS = ("target_mj_cm2", "dose_mj_cm2", "off_pct", "light_s", "in_band_s", "
 Values = dict[str, Any]
 
 
-def compare(facts: Facts, first: str, second: str) -> Compared:
-    """Numbers ranked by how many usual spreads they are apart, among the newest of the same recipe;
-    then texts."""
-    a, b = facts.row_of(first), facts.row_of(second)
-    left, right = _values(facts, a), _values(facts, b)
-    usual = _usual(facts, (a, b))
+def compare(both: Both, first: str, second: str) -> Compared:
+    """Numbers ranked by how many usual spreads they are apart, among this unit's newest of the same
+    recipe; then texts."""
+    (left_of, a), (right_of, b) = both.find(first), both.find(second)
+    left, right = _values(left_of, a), _values(right_of, b)
+    usual = _usual(both.own, (a, b))
     found, same = [], []
     for what in dict.fromkeys((*left, *right)):
         one, other = left.get(what), right.get(what)
@@ -43,9 +44,7 @@ def compare(facts: Facts, first: str, second: str) -> Compared:
             rank = abs(one - other) / _spread(usual.get(what, []), max(abs(one), abs(other)))
         found.append(Difference(what=what, first=one, second=other, rank=rank))
     found.sort(key=lambda d: (d.rank is None, -(d.rank or 0.0)))
-    return Compared(
-        first=facts.piece(first), second=facts.piece(second), differences=found, same=same
-    )
+    return Compared(first=left_of.piece(a), second=right_of.piece(b), differences=found, same=same)
 
 
 def _usual(facts: Facts, rows: Sequence[Sequence[Any]]) -> dict[str, list[float]]:
@@ -73,7 +72,7 @@ def _spread(values: Sequence[float], size: float) -> float:
     return max(float(_MAD * np.median(np.abs(np.array(values) - middle))), least)
 
 
-def _values(facts: Facts, row: Sequence[Any]) -> Values:
+def _values(facts: Asking, row: Sequence[Any]) -> Values:
     """By name; numbers as float, everything else as text."""
     found: Values = {}
     for key in _TEXTS:

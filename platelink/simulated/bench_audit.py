@@ -21,9 +21,11 @@ import numpy as np
 
 from platelink.contract.facts import Asked
 from platelink.facts.ask import Facts
-from platelink.facts.build import bring_up, cursor_of, enter, facts_beside
+from platelink.facts.both import Both
+from platelink.facts.build import bring_up, facts_beside
 from platelink.facts.compare import compare
 from platelink.facts.derive import Made, StepFacts
+from platelink.facts.file import cursor_of, enter
 from platelink.facts.rows import made_rows, steps_of
 from platelink.facts.schema import FACTS
 from platelink.facts.sensor import touched
@@ -295,7 +297,7 @@ def _questions(
 
     def pieces(**question: Callable[[], Any]) -> Callable[[], tuple[int, int]]:
         def ask() -> tuple[int, int]:
-            answer = asked.pieces(Asked(**{key: value() for key, value in question.items()}))
+            answer = Both(asked).pieces(Asked(**{key: value() for key, value in question.items()}))
             return len(answer.made), answer.decoded
 
         return ask
@@ -347,7 +349,7 @@ def _questions(
         "a part that all names have": pieces(text=lambda: "Q-0"),
         "same lamps that day": pieces(lamps_of=name),
         "made between": pieces(between=lambda: [name(), name()]),
-        "compared": lambda: (len(compare(asked, name(), name()).differences), 0),
+        "compared": lambda: (len(compare(Both(asked), name(), name()).differences), 0),
         "sensor": lambda: (len(touched(asked, "light 0", at(some()), None).made), 0),
         "days": lambda: (len(asked.days().days), 0),
     }  # fmt: skip

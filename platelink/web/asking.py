@@ -203,10 +203,14 @@ async def plates(request: Request) -> Response:
         return RedirectResponse(f"/ask?{urlencode(asked)}" if asked else "/ask", 303)
     there, (answer, problem) = await asyncio.gather(_there(request), _pieces(request, asked))
     rows = [Row(piece, because(piece, asked)) for piece in answer.made] if answer else []
+    others = answer.imported if answer else None
+    labels = {field.name: field.label for field in FIELDS}
     values: dict[str, str] = {name: value for name, value in asked if name != "between"}
     return await show(
         request, "ask.html", status=problem.status if problem else 200, asked=asked,
         conditions=conditions(asked), answer=answer, problem=problem, rows=rows, there=there,
+        elsewhere=[Row(piece, because(piece, asked)) for piece in others.made] if others else [],
+        cannot=[labels[name] for name in others.cannot] if others else [],
         groups=GROUPS, values=values, levels=[level_of(w) for n, w in asked if n == "where"],
         wheres=[value for name, value in asked if name == "where"],
         between=[value for name, value in asked if name == "between"], display=display,

@@ -18,6 +18,7 @@ from plain_client import Client
 from record import make
 from whole_documents import STATUS
 
+from platelink.api.access import WITH_UNIT
 from platelink.api.accounts import Accounts
 from platelink.api.app import make_app, routes_app
 from platelink.api.context import Context
@@ -86,7 +87,8 @@ class Judged(InProcess):
 
     document = routes_app(None).openapi()
     patterns: ClassVar = {
-        re.compile(re.sub(r"\{\w+\}", "[^/]+", path)): path for path in document["paths"]
+        re.compile(re.sub(r"\{\w+\}", ".+" if path in WITH_UNIT else "[^/]+", path)): path
+        for path in document["paths"]
     }
     judged: ClassVar[set[str]] = set()
     """Routes whose good answers were seen."""

@@ -89,7 +89,7 @@ def test_a_part_of_a_run() -> None:
     nothing = few_of(samples, 50, from_ms=T0_MS + 9_000_000)
     assert nothing.model_dump() == {
         "run_id": "r1", "samples": 0, "from_ms": None, "until_ms": None, "gaps": [],
-        "removed_utc": None, "removed_days": None,
+        "removed_utc": None, "removed_days": None, "removed_seal_holds": None,
         "series": {"x": {"at_utc_ms": [], "values": [], "unit": ""}},
     }  # fmt: skip
 

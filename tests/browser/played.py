@@ -81,6 +81,8 @@ class Played:
         self.status = status
         self.posted: list[tuple[str, Json, dict[str, str]]] = []
         self.refuse: str | None = None
+        self.removed: dict[str, Json] = {}
+        """By run, what its samples are told as where they were removed."""
         self.asks: dict[str, str] = {}
         """What a new plate is asked to accept, by name."""
         self.nobody = False
@@ -218,7 +220,9 @@ class Played:
                 return PlainTextResponse("run_id\r\n", headers={
                     "content-disposition": 'attachment; filename="runs.csv"'})  # fmt: skip
             case ["runs", run, "samples"]:
-                return JSONResponse({"run_id": run, **samples(run, self.points, query)})
+                return JSONResponse(
+                    {"run_id": run, **samples(run, self.points, query), **self.removed.get(run, {})}
+                )
             case ["recipes"]:
                 return JSONResponse({"recipes": RECIPES})
             case ["recipes", which, "toml"]:

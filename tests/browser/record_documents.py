@@ -155,7 +155,7 @@ def piece(name: str, run_id: str, off_pct: float, **more: Any) -> Json:
         "recipe": "plate-a-fine", "revision": "plate-a-fine@3", "screens": ["example-150"],
         "people": ["B. Example"], "alarms": [], "lamp_set": "2", "sensors": ["light 0", "oven"],
         "calibrations": ["light 0@2"], "defects": [], "notes": ["roller 214"], "corrected": [],
-        "matched": [], "longest_s": [], "at_least": [], **more,
+        "matched": [], "longest_s": [], "at_least": [], "imported": None, **more,
     }  # fmt: skip
 
 
@@ -167,13 +167,25 @@ TWO = (
 )  # fmt: skip
 
 
+IMPORTED: Json = {
+    "made": [
+        piece("P-0412", "P-0412", 0.31, unit="unit-7", lamp_set="", imported={
+            "called": "unit-7/P-0412", "site": "hall-2", "sealed_utc": _at(3100),
+            "key": "platelink/hall-2/unit-7/0a1b2c3d+00000000+AAAA", "imported_utc": _at(9000),
+        }),
+    ],
+    "more": False, "looked_back_to_utc": None, "behind": 2, "cannot": [], "left_out": 1,
+    "why": ["unit-7/P-0413 is not what was imported"],
+}  # fmt: skip
+
+
 def pieces(where: int) -> Json:
     """The answer to a question with so many thresholds."""
     told = {"matched": ["vacuum below 50 kPa for 3.250 s"] * where, "longest_s": [3.25] * where,
             "at_least": [False] * where}  # fmt: skip
     return {**KNOWN, "made": [one | told for one in TWO], "more": where > 0, "decoded": where,
             "looked_back_to_utc": _at(0) if where else None, "behind": 12 * where,
-            "unread": where}  # fmt: skip
+            "unread": where, "imported": IMPORTED if where else None}  # fmt: skip
 
 
 COMPARED: Json = {

@@ -13,6 +13,7 @@ from browser.real import AUDITOR, shop
 from browser.scenes import Scene, play
 from browser.stage import Stage
 from platelink.contract.facts import Asked
+from platelink.facts.both import Both
 from platelink.facts.compare import compare
 from platelink.facts.refused import nobody
 
@@ -53,10 +54,18 @@ def test_a_question_is_asked_by_the_keyboard_and_stands_in_the_address(
             await page.get_by_text("Change the question").click()
             await page.get_by_role("button", name="Search").first.click()  # what was there stays
             await page.wait_for_url(f"**/ask?{where}&text=roller")
-            for box in await page.get_by_role("checkbox").all():
-                await box.check()
+            others = page.get_by_role("region", name="Imported from other units")
+            await expect(others.get_by_role("row", name="unit-7/P-0412")).to_contain_text(
+                "verified"
+            )
+            assert not await others.get_by_role("link").count()
+            for said in ("In no figures of this unit", "2 imported records are not in this answer",
+                         "1 imported record is left out: it does not verify"):  # fmt: skip
+                await expect(page.get_by_text(said)).to_be_visible()
+            for name in ("P-1039", "unit-7/P-0412"):
+                await page.get_by_role("checkbox", name=f"Compare {name}", exact=True).check()
             await page.get_by_role("button", name="Put side by side").click()
-            await page.wait_for_url("**/ask/compare?plate=P-1039&plate=P-1031")
+            await page.wait_for_url("**/ask/compare?plate=P-1039&plate=unit-7%2FP-0412")
             await expect(page.locator(ROWS).first).to_contain_text("film · lowest vacuum")
 
     play(stage, tmp_path, work)
@@ -97,7 +106,7 @@ def test_the_real_service_answers_here_as_it_does_elsewhere(stage: Stage, tmp_pa
                 where = "vacuum below 60 kPa for 1 s"
                 rejects = [one.name for one in facts.pieces(Asked(verdict="reject")).made]
                 weak = facts.pieces(Asked(where=[where])).made
-                two = compare(facts, "P-000001", "P-000002").differences
+                two = compare(Both(facts), "P-000001", "P-000002").differences
                 lot = next(one.lot for one in weak if one.lot)
                 both = [one.name for one in weak if one.lot == lot]
             assert weak and both

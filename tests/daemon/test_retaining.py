@@ -28,6 +28,7 @@ from platelink.doctor.repair import repair
 from platelink.evidence import retention
 from platelink.evidence.keys import Signer
 from platelink.evidence.log import SealLog
+from platelink.evidence.removed import seal_holds
 from platelink.evidence.retention import CREDIT_DAYS, ages_days
 from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.lines import RunTags, points_of
@@ -173,6 +174,56 @@ def test_samples_of_old_runs_go_and_everything_else_stays(shop, tmp_path):
     assert "the retention of 90 days" in (tmp_path / "r.html").read_text("utf-8")
     events = json.loads(shop.says("show", "run-003", "--json"))
     assert events["samples_removed"].startswith("samples removed on 2031-01-01")
+
+
+def _seal_holds(shop, run_id):
+    with JournalReader.open(shop.places.journal) as reader:
+        return seal_holds(reader, reader.run(run_id))
+
+
+def test_that_the_seal_holds_is_compared_before_it_is_said(shop):
+    shop.backup()
+    shop.settle()
+    assert _seal_holds(shop, "run-003")
+    assert not _seal_holds(shop, "run-050")  # nothing of it was removed
+    shop.bench.tamper(
+        "UPDATE entries SET body = json_set(body, '$.operator', 'somebody-else') "
+        "WHERE run_id = 'run-003' AND kind = 'start'"
+    )
+    assert not _seal_holds(shop, "run-003") and _seal_holds(shop, "run-004")
+    log = shop.places.log.read_bytes()
+    shop.places.log.unlink()
+    assert not _seal_holds(shop, "run-004")
+    shop.places.log.write_bytes(log[:5000])
+    assert not _seal_holds(shop, "run-004")
+
+
+@pytest.mark.skipif(not shutil.which("pdftotext"), reason="apt-get install poppler-utils")
+def test_the_report_says_it_in_place_of_the_curves(shop, tmp_path):
+    shop.says("report", "run-003", "-o", tmp_path / "with.html")
+    with_curves = (tmp_path / "with.html").read_text("utf-8")
+    assert with_curves.count("<svg") > 1 and "samples removed" not in with_curves
+    shop.backup()
+    shop.settle()
+    for form in ("html", "pdf"):
+        shop.says("report", "run-003", "-o", tmp_path / f"r.{form}")
+    told = (
+        "samples removed on 2031-01-01 by the retention of 90 days; the seal of what was removed "
+        "stands"
+    )
+    page = (tmp_path / "r.html").read_text("utf-8")
+    assert told in page and page.count("<svg") == 1  # the code alone
+    text = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "r.pdf", "-"], capture_output=True, check=True
+    ).stdout.decode()
+    assert told in " ".join(text.split())
+    # Where it does not stand there is no report that could say so.
+    shop.bench.tamper(
+        "UPDATE entries SET body = json_set(body, '$.operator', 'somebody-else') "
+        "WHERE run_id = 'run-003' AND kind = 'start'"
+    )
+    said = shop.says("report", "run-003", "-o", tmp_path / "n.html", code=1)
+    assert "run-003 is not what was sealed" in said and not (tmp_path / "n.html").exists()
 
 
 def test_check_of_all_neither_confirms_nor_accuses_what_was_removed(shop):

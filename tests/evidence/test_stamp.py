@@ -13,7 +13,7 @@ from typing import ClassVar
 
 import pytest
 
-from evidence.made import SIGNER, journal_of_two, small_bundle
+from evidence.made import SIGNER, journal_of_two, small_bundle, write_plates
 from evidence.test_commands import Unit
 from platelink.evidence.bundle import CHECKPOINT, STAMP, TAGS, check_bundle
 from platelink.evidence.seal import manifest_of
@@ -194,6 +194,38 @@ def test_a_bundle_is_stamped_by_the_configured_authority_or_written_without(
         assert "is what was sealed" in unit.says("verify", "--bundle", bag)
     given = ("verify", "--bundle", tmp_path / "bag", "--tsa", other.folder / "ca.pem")
     assert "CHANGED  checkpoint.tsr: the time stamp does not hold" in unit.says(*given, code=1)
+
+
+def test_an_authority_that_is_silent_is_asked_once_for_all_the_bundles_of_a_call(
+    tmp_path, tsa, served
+):
+    names = [f"plate-{number}" for number in range(1, 5)]
+    write_plates(tmp_path / "journal.sqlite", *names)
+    unit = Unit(tmp_path)
+    unit.seal()
+    handler, url = served
+    text = unit.config.read_text()
+    unit.config.write_text(f'{text}\n[stamping]\nurl = "{url}"\n')
+    handler.asked, handler.by = [], None
+    said = unit.says("bundle", *names, "--to", tmp_path / "bags")
+    assert len(handler.asked) == 1
+    assert said.count("not time-stamped") == 1 and said.count("no time stamp") == 1
+    assert f"4 bundles have no time stamp; {url} was not asked again" in said
+    assert "4 written, 0 there before" in said
+    # As it says: the same into another folder. Of one checkpoint one stamp is enough.
+    handler.asked, handler.by = [], tsa
+    told = unit.says("bundle", *names, "--to", tmp_path / "again", "--json")
+    assert len(handler.asked) == 1 and json.loads(told)["unstamped"] == 0
+    for name in names:
+        given = ("verify", "--bundle", tmp_path / "again" / name, "--tsa", tsa.folder / "ca.pem")
+        assert "time-stamped at 20" in unit.says(*given)
+        assert not (tmp_path / "bags" / name / STAMP).exists()
+    handler.asked, handler.by = [], None
+    said = unit.says("bundle", "plate-1", "--to", tmp_path / "one")
+    assert "1 bundle has no time stamp" in said and len(handler.asked) == 1
+    unit.config.write_text(text)
+    said = unit.says("bundle", *names, "--to", tmp_path / "nobody")
+    assert "time stamp" not in said and len(handler.asked) == 1
 
 
 def test_without_the_extra_it_is_said_what_to_install(monkeypatch):

@@ -13,6 +13,7 @@ import numpy as np
 
 from platelink.contract.facts import Asked
 from platelink.facts.ask import Facts
+from platelink.facts.both import Both
 from platelink.facts.build import facts_beside, facts_of
 from platelink.ledger.database import Database
 from platelink.record.journal import Journal
@@ -53,7 +54,7 @@ def asking(path: Path, facts: Path | None = None) -> Iterator[Facts]:
 def names(path: Path, **asked: Any) -> list[str]:
     """What is answered, newest first."""
     with asking(path) as facts:
-        answer = facts.pieces(Asked(**{"limit": 1000} | asked))
+        answer = Both(facts).pieces(Asked(**{"limit": 1000} | asked))
         assert not answer.more and not answer.behind
         return [piece.name for piece in answer.made]
 

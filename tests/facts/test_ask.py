@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from facts.shop import T0, UNIT, Oracle, asking, journal_at, made_at, names
 from platelink.contract.facts import Asked
+from platelink.facts.both import Both
 from platelink.facts.compare import compare
 from platelink.facts.sensor import Corrected, touched
 from platelink.ledger.errors import StoreRefused
@@ -224,7 +225,7 @@ def test_what_is_not_understood_is_refused_with_what_to_do(
     path: Path, asked: dict[str, Any], says: str
 ) -> None:
     with asking(path) as facts, pytest.raises(StoreRefused, match=says):
-        facts.pieces(Asked(**asked))
+        Both(facts).pieces(Asked(**asked))
 
 
 def test_the_days_add_up(path: Path, oracle: Oracle) -> None:
@@ -256,8 +257,8 @@ def test_a_plate_is_opened_with_its_steps_and_curves(path: Path, oracle: Oracle)
 
 def test_two_plates_side_by_side_the_greatest_difference_first(path: Path) -> None:
     with asking(path) as facts:
-        found = compare(facts, "P-000003", "P-000030")
-        itself = compare(facts, "P-000003", "P-000003")
+        found = compare(Both(facts), "P-000003", "P-000030")
+        itself = compare(Both(facts), "P-000003", "P-000003")
     assert not itself.differences and len(itself.same) > 20
     ranks = [d.rank for d in found.differences if d.rank is not None]
     assert ranks == sorted(ranks, reverse=True) and ranks
@@ -330,7 +331,7 @@ def test_what_can_be_asked_for_is_what_is_there(path: Path, oracle: Oracle) -> N
 
 
 def test_of_many_values_some_are_told(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("platelink.facts.ask._VALUES", 2)
+    monkeypatch.setattr("platelink.facts.ask.VALUES", 2)
     with asking(path) as facts:
         there = facts.there()
     assert there.values["lot"] == sorted(LOTS)[:2] and "lot" in there.more

@@ -23,8 +23,9 @@ from platelink.contract.facts import (
     There,
     Touched,
 )
-from platelink.facts.ask import Facts
-from platelink.facts.build import facts_beside, facts_of
+from platelink.evidence.imported_facts import both_of
+from platelink.facts.both import Both
+from platelink.facts.build import facts_beside
 from platelink.facts.compare import compare as compared
 from platelink.facts.sensor import Corrected, touched
 from platelink.ledger.errors import StoreRefused
@@ -37,11 +38,11 @@ ANSWER_S = 4.0
 
 
 @contextmanager
-def _facts(here: Context) -> Iterator[Facts]:
+def _facts(here: Context) -> Iterator[Both]:
     with journal(here) as reader, translated():
         path = facts_beside(here.settings.journal)
-        with facts_of(reader, path, most_s=BRING_UP_S) as db:
-            yield Facts(db, reader)
+        with both_of(reader, path, most_s=BRING_UP_S) as both:
+            yield both
 
 
 @router.get("/v1/ask/plates")
@@ -49,14 +50,15 @@ def ask_plates(here: Here, query: Annotated[Asked, Query()]) -> Pieces:
     """Plates, and runs that belong to none, of which all that is given is true; newest first.
     ``behind``: so many entries of the journal are not in the answer yet: ask again.
     ``looked_back_to_utc``: there was no time for older ones; narrow the question, or ask with
-    ``until``."""
+    ``until``. ``imported``: the same of records imported from other units, which count nowhere as
+    this unit's."""
     with _facts(here) as facts:
         return facts.pieces(query, ANSWER_S)
 
 
-@router.get("/v1/ask/plates/{plate}")
+@router.get("/v1/ask/plates/{plate:path}")
 def ask_plate(plate: str, here: Here) -> Opened:
-    """One with all that is known of it, and its curves."""
+    """One with all that is known of it, and its curves; of another unit as ``unit/plate``."""
     with _facts(here) as facts:
         try:
             return facts.opened(plate)
@@ -85,7 +87,7 @@ def ask_sensor(sensor: str, here: Here, query: Annotated[AskedSensor, Query()]) 
     corrected = None if worth == (None, None, None) else Corrected(*worth)
     with _facts(here) as facts:
         return touched(
-            facts, sensor, query.since, query.until, corrected=corrected, limit=query.limit
+            facts.own, sensor, query.since, query.until, corrected=corrected, limit=query.limit
         )
 
 
@@ -93,4 +95,4 @@ def ask_sensor(sensor: str, here: Here, query: Annotated[AskedSensor, Query()]) 
 def ask_days(here: Here, query: Annotated[AskedDays, Query()]) -> Days:
     """What was made on each day (UTC), newest first."""
     with _facts(here) as facts:
-        return facts.days(query.limit)
+        return facts.own.days(query.limit)

@@ -28,6 +28,7 @@ from platelink.contract.runs import (
 from platelink.contract.story import RunStory
 from platelink.contract.trends import Trends, TrendsQuery
 from platelink.evidence.beside import known_of, sealed_view
+from platelink.evidence.removed import seal_holds
 from platelink.record.export import runs_to_csv, runs_to_json
 from platelink.record.reader import JournalReader
 from platelink.record.search import Wanted
@@ -124,12 +125,13 @@ def samples(run: str, here: Here, query: Annotated[SamplesQuery, Query()]) -> Sa
     with journal(here) as reader:
         record = recorded(reader, run)
         block = reader.samples(run)
+        holds = seal_holds(reader, record) if record.removed is not None else None
     channels = record.channels.channels if record.channels else ()
     found = few(run, block, {channel.name: channel.unit for channel in channels}, query)
     if record.removed is None:
         return found
     told = {"removed_utc": record.removed.at_utc, "removed_days": record.removed.days}
-    return found.model_copy(update=told)
+    return found.model_copy(update={**told, "removed_seal_holds": holds})
 
 
 class Pdf(Response):

@@ -2,7 +2,7 @@
 import "./forms.js";
 import { byId, h, show } from "./dom.js";
 import { Curves } from "./curves.js";
-import { fetched } from "./send.js";
+import { fetched, file } from "./send.js";
 import { t } from "./text.js";
 
 const POINTS = 1000; // as in the template, which asks ahead
@@ -32,9 +32,15 @@ const panelsOf = (series, figure, over) => {
 };
 
 /** Another run, moved so that both begin at the same moment. */
-const overOf = async (run, from) => {
+const overOf = async (figure, from) => {
+  const run = figure.dataset.over;
   if (!run) return null;
   const found = await fetched(`/runs/${encodeURIComponent(run)}/samples?points=${POINTS}`);
+  if (found.removed_utc) {
+    const note = figure.querySelector(".over");
+    note.querySelector(".gone")?.remove();
+    note.append(h("span", { class: "gone" }, " – ", t("not drawn, as its samples were removed")));
+  }
   if (!found.samples) return null;
   const by = from - found.from_ms;
   return Object.fromEntries(
@@ -53,10 +59,17 @@ const marksOf = (figure) =>
     number: place + 1,
   }));
 
+const removed = ({ removed_utc: at, removed_days: days, removed_seal_holds: holds }) => {
+  const told = { date: at.slice(0, 10), days };
+  return holds
+    ? t("Samples removed on {date} by the retention of {days} days. All else is as it was sealed, and so is their sum: the seal holds.", told)
+    : t("Samples removed on {date} by the retention of {days} days. The seal was not found to hold. On the unit’s computer, run platelink verify.", told);
+};
+
 const drawn = [];
 
 const load = (figure) => {
-  const says = figure.querySelector(".wrong");
+  const says = figure.querySelector(".says");
   let curves = null;
   let over = null;
   const ask = async (from, until) => {
@@ -65,16 +78,12 @@ const load = (figure) => {
       const found = await fetched(
         `/runs/${encodeURIComponent(figure.dataset.run)}/samples?points=${POINTS}${range}`,
       );
-      over ||= found.samples ? await overOf(figure.dataset.over, found.from_ms) : null;
+      over ||= found.samples ? await overOf(figure, found.from_ms) : null;
       const panels = panelsOf(found.series, figure, over);
       const few = !panels.length || found.samples < 2;
       if (few && curves) return;
-      says.textContent = found.removed_utc
-        ? t("The samples were removed on {date}: they are kept for {days} days. Their seal stands.", {
-            date: found.removed_utc.slice(0, 10),
-            days: found.removed_days,
-          })
-        : t("No samples were recorded.");
+      says.textContent = found.removed_utc ? removed(found) : t("No samples were recorded.");
+      says.className = `says ${found.removed_seal_holds ? "told" : "wrong"}`;
       show(says, few);
       if (few) return;
       if (!curves) {
@@ -101,7 +110,7 @@ const seen = new IntersectionObserver((entries) => {
   }
 });
 for (const figure of waiting) {
-  figure.append(h("p", { class: "wrong", hidden: true }));
+  figure.append(h("p", { class: "says wrong", hidden: true }));
   seen.observe(figure);
 }
 
@@ -122,6 +131,27 @@ byId("print")?.addEventListener("click", async () => {
   await rest();
   print();
 });
+
+// Reports and labels: a browser that saves by itself says nothing of why it could not.
+const problem = byId("not-saved");
+for (const link of document.querySelectorAll(".saves a")) {
+  link.addEventListener("click", async (click) => {
+    click.preventDefault();
+    if (link.ariaBusy === "true") return;
+    link.ariaBusy = "true";
+    show(problem, false);
+    try {
+      const { name, blob } = await file(link.href);
+      const address = URL.createObjectURL(blob);
+      h("a", { href: address, download: name }).click();
+      setTimeout(() => URL.revokeObjectURL(address), 60000);
+    } catch (error) {
+      problem.textContent = error.message;
+      show(problem, true);
+    }
+    link.ariaBusy = "false";
+  });
+}
 
 // What is corrected: a depth goes with the name of its point.
 byId("field")?.addEventListener("change", (event) => {

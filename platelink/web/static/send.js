@@ -34,12 +34,25 @@ export const post = async (path, body) => {
   );
 };
 
-/** Gets a document. */
-export const fetched = async (path) => {
-  const answer = await fetch(`/api/v1${path}`);
+const got = async (address) => {
+  const answer = await fetch(address);
   if (!answer.ok) {
     const { error } = await answer.json().catch(() => ({}));
     throw new Error((await inWords(error)) || String(answer.status));
   }
-  return answer.json();
+  return answer;
+};
+
+/** Gets a document. */
+export const fetched = async (path) => (await got(`/api/v1${path}`)).json();
+
+/** Gets a file under the name that the service gives it. */
+export const file = async (address) => {
+  const answer = await got(address).catch((error) => {
+    if (error instanceof TypeError)
+      throw new Error(t("The unit's computer did not answer. Check the unit, then try again."));
+    throw error;
+  });
+  const [, name] = answer.headers.get("content-disposition").match(/filename="(.+)"/);
+  return { name, blob: await answer.blob() };
 };
