@@ -49,6 +49,8 @@ ASK_AGAIN_S = 0.25
 """While light is on: the dose that faces show is no older."""
 DARK_WAIT_S = 5.0
 """After its close an order's light is waited for to go; a lamp that burns on is alarmed."""
+ANSWER_S = 1.0
+"""Then the newest account closes the run, unless a newer one comes so soon: light still falls."""
 WAIT_S = 30.0
 """How long a run left open waits for its device before it is closed without it."""
 BOOT = "boot"
@@ -136,7 +138,7 @@ class Recovery:
         if reported.dark or now >= self._close_by:
             return account
         self.newest = account
-        self._ask_at, self._by = now + ASK_AGAIN_S, self._close_by
+        self._ask_at, self._by = now + ASK_AGAIN_S, self._close_by + ANSWER_S
         return None
 
     def light(self, account: DeviceAccount, *, at: Stamp) -> ExposureStatus | None:

@@ -24,6 +24,8 @@ POWER_CUT_UNSEEN_S = 2.0
 LEAST_SHARE = 0.98
 """Of the light seen last: lamps that go on burning give no less. More is a step (see the steps of
 a light that is watched)."""
+RIPPLE = 0.2
+"""Of the light: so much too much may a sensor have told that stood still at a peak of it."""
 DARK_SHARE = 0.02
 """Less than this share of fresh lamps is none."""
 
@@ -47,9 +49,9 @@ def implausible_mj_cm2(
         foretold = number(_learned(run).get("high_mw_cm2"))
         most = _rate(run, foretold or max(fresh, risen)) * seconds
         least = LEAST_SHARE * _rate(run, irradiance) * max(0.0, seconds - dark_s)
-    more = max(0.0, most - after) if after < least else 0.0
-    less = after - least if 0.0 < most < LEAST_SHARE * after else 0.0
-    return more, less
+    if after < least:
+        return max(0.0, most - after), RIPPLE * after
+    return 0.0, after - least if 0.0 < most < LEAST_SHARE * after else 0.0
 
 
 def _struck(run: OpenRun, events: Sequence[RunEvent]) -> tuple[float, float] | None:

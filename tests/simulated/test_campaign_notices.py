@@ -19,7 +19,7 @@ from platelink.control.light.sight import Sight
 from platelink.control.light.stretch import Stretch
 from platelink.sensing.readings import Converter
 from platelink.simulated.campaign.draw import Case, Strike, draw
-from platelink.simulated.campaign.run import violations_of
+from platelink.simulated.campaign.run import only, violations_of
 from platesim.faults import GaugeShifts
 
 Patch = pytest.MonkeyPatch
@@ -125,3 +125,19 @@ def test_without_it_a_promise_is_broken(name: str, monkeypatch: Patch) -> None:
     assert violations_of(case) == ()
     defence.off(monkeypatch)
     assert defence.rule in {v.rule for v in violations_of(case)}
+
+
+ONCE_BROKEN = {
+    "a sensor comes back between close and dark": (7433, (1,)),
+    "lamps burn on while a run is closed after a crash": (7505, (1, 2)),
+    "a sensor is dark while nobody watches": (1876, (1, 2)),
+    "a sensor stands still while nobody watches": (8488, (2, 3)),
+    "killed while the journal cannot be written": (2784, (2, 3)),
+}
+"""Cases that broke a promise once, with what did it: seed and faults."""
+
+
+@pytest.mark.parametrize("name", ONCE_BROKEN)
+def test_what_was_broken_once_holds(name: str) -> None:
+    seed, kept = ONCE_BROKEN[name]
+    assert violations_of(only(draw(seed), kept)) == ()

@@ -93,6 +93,18 @@ def test_the_remainder_of_a_step_goes_by_the_middle() -> None:
     assert simulation.unit.true_dose_mj_cm2() == pytest.approx(100.0, rel=0.02)
 
 
+def test_a_sensor_that_comes_back_after_the_close_was_off_in_the_light() -> None:
+    """0.3 s after the lamps went off, and before the dark by which steps are judged."""
+    simulation = lit()
+    simulation.unit.inject(SMALL)
+    simulation.run(lambda: not simulation.unit.lamp_on, 60.0)
+    simulation.run(lambda: False, 0.3)
+    simulation.unit.undo(SMALL)
+    until(simulation, State.HELD, 5.0)
+    ended = stopped(simulation)
+    assert ended.doubtful_mj_cm2 > 2.0 and holds(simulation, ended)
+
+
 def test_a_tube_that_dies_leaves_no_doubt() -> None:
     """The dark after it is the dark before it: the sensor did not shift."""
     simulation = lit()

@@ -342,7 +342,9 @@ class Stretch:
         unseen = tail.unseen_mj_cm2 if tail is not None else 0.0
         risen = sight.risen_mj_cm2(self.meter, self._close_ticks, self._last.tick_s)
         off = tail.dark_off_mw_cm2(level) if tail is not None and level > 0.0 else None
-        more, less = self._steps_to_the_close().doubt(off)
+        steps = self._steps_to_the_close()
+        offs = (off, *tail.steady_mw_cm2) if tail is not None and level > 0.0 else (off,)
+        more, less = (max(each) for each in zip(*map(steps.doubt, offs), strict=True))
         fell = (off or 0.0) * self.light_s
         scale = self.meter.rule.rate(level) / level if level > 0.0 else 1.0
         more, less = scale * max(more, -fell), scale * max(less, fell)

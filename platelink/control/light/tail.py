@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from platelink.control.light.dose import DoseMeter, Point, mean_counts
@@ -16,6 +17,8 @@ SAME_DARK_COUNTS = 2.0
 SAME_LIGHT = 0.9
 """Light after the end that is less than this share of the light before is not known to be the
 lamps': it may have been there in the light already."""
+ALIKE = 0.2
+"""Two windows of after-glow differ by more."""
 UNSEEN_S = 0.5
 """Of light in one window after the end: nobody saw whether the lamps gave it."""
 REPORT_LIMIT_S = 2.0
@@ -53,6 +56,9 @@ class Tail:
         """Points of darkness that has lasted until now."""
         self.unseen_mj_cm2 = 0.0
         """Counted since the close, in windows so long that it may have been other light."""
+        self.steady_mw_cm2: tuple[float, ...] = ()
+        """What two windows in a row told alike after the close, most and least: after-glow falls. A
+        sensor that was off in the light may come back before the darkness by which it is judged."""
         self._unseen_before_mj_cm2 = 0.0
         self._left_mw_cm2 = 0.0
         """Strongest light when after-glow was over."""
@@ -139,16 +145,23 @@ class Tail:
         meter = self._lit.copy()
         dark: list[Point] = []
         unseen = self._unseen_before_mj_cm2
+        steady: list[float] = []
+        newest_mw_cm2 = math.inf
         for point in sorted(self._points, key=_by_ticks):
             before, since = meter.dose_mj_cm2, meter.point
             lit = meter.add(point).irradiance_mw_cm2 > self._dark_mw_cm2
             after = since is not None and since.ticks >= self.close_ticks
             if after and meter.point is not since and meter.window.seconds > UNSEEN_S:
                 unseen += meter.dose_mj_cm2 - before
+            if after and meter.point is not since:
+                before_mw_cm2, newest_mw_cm2 = newest_mw_cm2, meter.window.irradiance_mw_cm2
+                if abs(newest_mw_cm2 - before_mw_cm2) <= ALIKE * abs(before_mw_cm2) < math.inf:
+                    steady.append(newest_mw_cm2)
             dark = [] if lit else [*dark, point] if point.whole else dark
             if self.told and meter.point is not None and meter.point.ticks <= self.close_ticks:
                 self.at_close = AtClose(meter.dose_mj_cm2, meter.plain_mj_cm2)
         self.meter, self._dark_points, self.unseen_mj_cm2 = meter, tuple(dark), unseen
+        self.steady_mw_cm2 = (max(steady), min(steady)) if steady else ()
         newest = max(self._points, key=_by_ticks)
         self._seconds = (newest.ticks - self.close_ticks) * newest.tick_s
         if meter.point is not None:
