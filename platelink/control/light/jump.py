@@ -202,7 +202,7 @@ class StepWatch:
             self._line = Line(mid, irradiance)
             return
         share = STEP_SHARE if line.slope is not None else EARLY_SHARE
-        told = line.foretells(mid)
+        told = line.foretells(mid)  # lamps that warm up do not go on for long as they rise now
         odd, self._odd_mj_cm2 = self._odd_mj_cm2, None
         before, self._before = self._before, None
         if seconds > GAP_S:  # nobody watched: judged by the light on both sides of it
@@ -215,12 +215,14 @@ class StepWatch:
             told = line.mw_cm2
             middle = (told + irradiance) / 2.0
             odd = _unless_small(gap.irradiance_mw_cm2, middle, share, gap.seconds)
-        is_odd = abs(irradiance - told) > share * told
+        late = abs(line.slope or 0.0) * max(0.0, mid - line.t - seconds)
+        is_odd = abs(irradiance - told) > share * told + late
         if gap is None and before is not None and odd is None:
             # a step may have begun in the block before, too late in it to be odd by itself
             sure, lasted_s = before
             due = sure.foretells(mid)
-            if is_odd or abs(irradiance - due) > share * due:
+            late = abs(sure.slope or 0.0) * lasted_s
+            if is_odd or abs(irradiance - due) > share * due + late:
                 self._line = sure
                 begun_mj_cm2 = (line.mw_cm2 - sure.foretells(line.t)) * lasted_s
                 self._odd_mj_cm2 = begun_mj_cm2 + (irradiance - due) * seconds
