@@ -16,7 +16,7 @@ def packed_runs(journal: JournalReader, run_ids: Sequence[str], pick: Pick) -> l
     marks = ", ".join("?" * len(run_ids))
     rows: dict[str, list[Row]] = {run_id: [] for run_id in run_ids}
     for run_id, *row in journal.rows(
-        f"SELECT run_id, number, body, {journal.beside} FROM entries "  # noqa: S608 -- marks only
+        f"SELECT run_id, number, body, {journal.chunk_sql} FROM entries "  # noqa: S608 -- marks only
         f"WHERE run_id IN ({marks}) AND kind = 'samples'", *run_ids,
     ):  # fmt: skip
         rows[run_id].append(tuple(row))

@@ -78,7 +78,7 @@ class JournalReader:
         # The bytes of an entry's samples while they lie by themselves.
         beside = "(SELECT b.body FROM blocks b WHERE b.number = entries.number)"
         self.has_chunks = self._has_table("chunks")
-        self.beside = beside if self.has_chunks else "NULL"
+        self.chunk_sql = beside if self.has_chunks else "NULL"
         self.has_removed = self._has_table("removed")
         if not (isinstance(self.uuid, str) and isinstance(self.unit, str)):
             raise JournalDamaged(unreadable(database.path, "its name", ValueError("no text")))
@@ -267,7 +267,7 @@ class JournalReader:
     def samples(self, run_id: str) -> SampleBlock:
         """All samples of a run, exact; JournalDamaged when one is missing."""
         rows = self._db.rows(
-            f"SELECT number, body, {self.beside} FROM entries WHERE run_id = ? "  # noqa: S608
+            f"SELECT number, body, {self.chunk_sql} FROM entries WHERE run_id = ? "  # noqa: S608
             "AND kind = 'samples' ORDER BY number",
             (run_id,),
         )
