@@ -268,6 +268,14 @@ def test_the_example_loads_as_it_stands() -> None:
     assert config.broker is None
 
 
+LEFT_OUT = ("alerts", "broker", "jetstream", "stamping", "store")
+
+
+def test_what_reaches_others_is_off_in_the_example() -> None:
+    shown = loads(example())
+    assert [getattr(shown, name) for name in LEFT_OUT] == [None] * len(LEFT_OUT)
+
+
 def test_defaults_shown_in_the_example_are_the_defaults() -> None:
     """Switching on every commented line that shows a default changes nothing."""
     shown = loads(example())
@@ -277,7 +285,7 @@ def test_defaults_shown_in_the_example_are_the_defaults() -> None:
         found = re.fullmatch(r"#?\[+([a-z.]+)\]+", line)
         section = found.group(1) if found else section
         setting = re.fullmatch(r"#([a-z0-9_]+) = (.*)", line)
-        if setting and section.partition(".")[0] not in ("broker", "jetstream", "store", "alerts"):
+        if setting and section.partition(".")[0] not in LEFT_OUT:
             owner = shown
             for step in filter(None, section.split(".")):
                 owner = getattr(owner, step)
@@ -292,11 +300,11 @@ def test_defaults_shown_in_the_example_are_the_defaults() -> None:
 def test_each_commented_line_of_the_example_is_a_setting() -> None:
     """Switched on alone, a line may clash with another setting but is never unknown."""
     text = example()
-    services = text[text.index("#[broker]") : text.index("[recorder]")]
-    active = text.replace(
-        services,
-        services.replace("#[", "[").replace("#host", "host").replace("#url", "url"),
-    )
+    active = text
+    for first, after in (("#[broker]", "[recorder]"), ("#[stamping]", "[service]")):
+        part = text[text.index(first) : text.index(after)]
+        given = part.replace("#[", "[").replace("#host", "host").replace("#url", "url")
+        active = active.replace(part, given)
     alerts = text[text.index("#[alerts]") : text.index("[display]")]
     given = r"^#(\[|(?:time_zone|name|people|address_file) = )"
     active = active.replace(alerts, re.sub(given, r"\1", alerts, flags=re.MULTILINE))
