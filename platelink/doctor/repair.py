@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from platelink.alerts.schema import ALERTS
 from platelink.alerts.store import AlertsStore
@@ -18,6 +18,7 @@ from platelink.experiments.store import ExperimentStore
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.ledger.kind import Kind
+from platelink.ledger.log import EntryLog
 from platelink.ledger.readable import WRONG
 from platelink.ledger.salvage import Salvaged, salvage, tables_in
 from platelink.people.log import PeopleLog
@@ -32,6 +33,8 @@ from platelink.record.chunk import unpack
 from platelink.record.errors import JournalDamaged
 from platelink.record.reader import JournalReader
 from platelink.record.schema import JOURNAL
+
+_Entry = TypeVar("_Entry")
 
 
 class Repaired(NamedTuple):
@@ -176,50 +179,37 @@ def _recipes(database: Database) -> Count:
 
 
 def _calibrations(database: Database) -> Count:
-    """A calibration of which any entry is lost is left out whole: what is left would be another."""
-    store = CalibrationStore(database)
-    bad = _unreadable(
-        database, "entries", "number", lambda row: store.entries.after(row[0] - 1, 1), "number"
-    )
-    headless = "(sensor, revision) NOT IN (SELECT sensor, revision FROM {})"
-    lost = _gone(database, (
-        ("calibrations", "number NOT IN (SELECT number FROM entries WHERE act = 'begun')"),
-        ("entries", headless.format("calibrations")),
-    ))  # fmt: skip
-    broken = []
-    for sensor, revision in database.rows("SELECT sensor, revision FROM calibrations"):
-        found = store.entries.where("sensor = ? AND revision = ?", (sensor, revision))
-        try:
-            made_of(found)
-        except WRONG:
-            broken.append((sensor, revision))
-            lost = _added(lost, {"entries": len(found), "calibrations": 1})
-    for table in ("entries", "calibrations"):
-        database.execute_each(f"DELETE FROM {table} WHERE sensor = ? AND revision = ?", broken)  # noqa: S608
-    return _added(bad, lost)
+    log = CalibrationStore(database).entries
+    return _whole(database, log, "calibrations", ("sensor", "revision"), made_of)
 
 
 def _experiments(database: Database) -> Count:
-    """As calibrations: what an experiment came to rests on every entry before."""
-    store = ExperimentStore(database)
-    bad = _unreadable(
-        database, "entries", "number", lambda row: store.entries.after(row[0] - 1, 1), "number"
-    )
-    headless = "(kind, nth) NOT IN (SELECT kind, nth FROM experiments)"
+    log = ExperimentStore(database).entries
+    return _whole(database, log, "experiments", ("kind", "nth"), experiment_of)
+
+
+def _whole(
+    database: Database, log: EntryLog[_Entry], table: str, names: tuple[str, str],
+    make: Callable[[tuple[_Entry, ...]], object],
+) -> Count:  # fmt: skip
+    """Of a store whose things are made of their entries, each named by two columns of ``table``:
+    one of which any entry is lost is left out whole, what is left would be another."""
+    bad = _unreadable(database, "entries", "number", lambda row: log.after(row[0] - 1, 1), "number")
+    both, each = ", ".join(names), " AND ".join(f"{name} = ?" for name in names)
     lost = _gone(database, (
-        ("experiments", "number NOT IN (SELECT number FROM entries WHERE act = 'begun')"),
-        ("entries", headless),
+        (table, "number NOT IN (SELECT number FROM entries WHERE act = 'begun')"),
+        ("entries", f"({both}) NOT IN (SELECT {both} FROM {table})"),  # noqa: S608 -- our names
     ))  # fmt: skip
     broken = []
-    for kind, nth in database.rows("SELECT kind, nth FROM experiments"):
-        found = store.entries.where("kind = ? AND nth = ?", (kind, nth))
+    for one in database.rows(f"SELECT {both} FROM {table}"):  # noqa: S608 -- as above
+        found = log.where(each, one)
         try:
-            experiment_of(found)
+            make(found)
         except WRONG:
-            broken.append((kind, nth))
-            lost = _added(lost, {"entries": len(found), "experiments": 1})
-    for table in ("entries", "experiments"):
-        database.execute_each(f"DELETE FROM {table} WHERE kind = ? AND nth = ?", broken)  # noqa: S608
+            broken.append(one)
+            lost = _added(lost, {"entries": len(found), table: 1})
+    for where in ("entries", table):
+        database.execute_each(f"DELETE FROM {where} WHERE {each}", broken)  # noqa: S608 -- as above
     return _added(bad, lost)
 
 

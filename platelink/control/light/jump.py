@@ -202,7 +202,7 @@ class StepWatch:
             self._line = Line(mid, irradiance)
             return
         share = STEP_SHARE if line.slope is not None else EARLY_SHARE
-        told = line.foretells(mid)  # lamps that warm up do not go on for long as they rise now
+        told = line.foretells(mid)
         odd, self._odd_mj_cm2 = self._odd_mj_cm2, None
         before, self._before = self._before, None
         if seconds > GAP_S:  # nobody watched: judged by the light on both sides of it
@@ -215,6 +215,7 @@ class StepWatch:
             told = line.mw_cm2
             middle = (told + irradiance) / 2.0
             odd = _unless_small(gap.irradiance_mw_cm2, middle, share, gap.seconds)
+        # lamps that warm up do not go on for long as they rise now
         late = abs(line.slope or 0.0) * max(0.0, mid - line.t - seconds)
         is_odd = abs(irradiance - told) > share * told + late
         if gap is None and before is not None and odd is None:
