@@ -91,7 +91,8 @@ def first_answer(settings: BrokerSettings) -> LinkEvent:
 
 
 def opened(stack: ExitStack, broker: BrokerService, user: str, *filters: str) -> BrokerLink:
-    link = link_to(by_tls(broker, user), client_id="any-id")
+    """Its session ends with it: nothing of one test is delivered again in the next."""
+    link = link_to(replace(by_tls(broker, user), session_expiry_s=0), client_id="any-id")
     link.connect()
     stack.callback(link.close)
     assert heard(link, lambda event: isinstance(event, Connected))
