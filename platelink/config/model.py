@@ -33,6 +33,7 @@ from platelink.control.contact.contact import ContactLimits
 from platelink.control.light.request import Optics
 from platelink.forms.keys import Section, key, table
 from platelink.link.messages import WATER_CHANNEL, SilencePolicy
+from platelink.publish.discovery import discovery_fault
 from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Sensors
 
@@ -281,8 +282,19 @@ def faults(config: Config) -> Iterator[tuple[str, str]]:
     if config.jetstream is not None and config.broker is None:
         yield "jetstream", "needs a [broker] section: the first node of the cluster stands there"
     yield from cluster_faults(config.jetstream, config.recorder)
+    yield from _home_automation_faults(config)
     if config.alerts is not None:
         yield from alerts_faults(config.alerts)
+
+
+def _home_automation_faults(config: Config) -> Iterator[tuple[str, str]]:
+    if config.broker is None or config.broker.home_automation is None:
+        return
+    fault = discovery_fault(config.unit.site, config.unit.name)
+    if config.jetstream is not None:
+        fault = "is for an MQTT broker; home automation does not read a cluster"
+    if fault is not None:
+        yield "broker.home_automation", fault
 
 
 def _building(name: str, build: Callable[[], object]) -> Iterator[tuple[str, str]]:

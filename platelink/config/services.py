@@ -258,6 +258,13 @@ class BrokerSection(Section):
         "Key of that certificate.", None, sample="/etc/platelink/client.key"
     )
     keepalive_s: int = key("How soon a dead connection is noticed.", 30, unit="s", ge=5, le=3600)
+    home_automation: str | None = key(
+        "First level of the topics under which home automation finds devices. One retained message "
+        "there tells it how to show the unit's status; it takes no commands. Left out: none.",
+        None,
+        sample="homeassistant",
+        pattern=r"^[A-Za-z0-9_-]{1,64}$",
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -31,6 +31,7 @@ from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.daemon.taping import Taping
 from platelink.publish.broker import BrokerSettings, StreamSettings
+from platelink.publish.discovery import discovery
 from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings
 from platelink.publish.texts import RetainedTexts
@@ -285,6 +286,9 @@ def make_publisher(config: Config, texts: RetainedTexts) -> Publisher | None:
     broker = broker_settings(config)
     if broker is None:
         return None
+    if config.broker is not None and config.broker.home_automation is not None:
+        topics = Topics(config.unit.site, config.unit.name)
+        texts.retain(*discovery(topics, config.broker.home_automation, __version__))
     journal = config.journal.path
     return Publisher(
         PublisherSettings(broker=broker, site=config.unit.site, unit=config.unit.name),

@@ -324,5 +324,6 @@ def test_each_commented_line_of_the_example_is_a_setting() -> None:
                 "give one of",
                 "give each recorder its own",
                 "different numbers from 0 to 0",
+                "is for an MQTT broker",
             )
             assert any(words in str(error) for words in allowed), (line, str(error))

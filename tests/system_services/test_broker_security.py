@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from platelink.publish import services
 from platelink.publish.broker import (
     Acknowledged,
     BrokerError,
@@ -24,8 +25,10 @@ from platelink.publish.broker import (
     LinkEvent,
     Received,
 )
+from platelink.publish.discovery import discovery
 from platelink.publish.links import link_to
 from platelink.publish.services import BrokerService
+from platelink.publish.topics import Topics
 
 ONE, TWO = "shop/unit-1", "shop/unit-2"
 DOCUMENT = Path(__file__).parents[2] / "docs" / "publishing.md"
@@ -184,6 +187,42 @@ def test_nobody_takes_over_the_session_of_another(broker):
             isinstance(e, Received) for e in heard(recorder, lambda e: isinstance(e, Received))
         )
         assert not any(isinstance(e, Received) for e in heard(thief, lambda e: False, 0.5))
+
+
+def test_home_automation_reads_what_units_tell_it_and_no_unit_speaks_for_another(
+    tmp_path, monkeypatch
+):
+    """By the lines of the access list that are comments until they are wanted."""
+    shipped = services._shipped
+
+    def uncommented(name: str) -> str:
+        return re.sub(r"^#(?=user|topic|pattern)", "", shipped(name), flags=re.M)
+
+    monkeypatch.setattr(services, "_shipped", uncommented)
+    service = BrokerService(tmp_path, ONE, TWO, "home")
+    service.start()
+    try:
+        with ExitStack() as stack:
+            one, two, home = (
+                link_to(service.settings(u), client_id="x") for u in (ONE, TWO, "home")
+            )
+            for link in (one, two, home):
+                link.connect()
+                stack.callback(link.close)
+                assert heard(link, lambda event: isinstance(event, Connected))
+            home.subscribe(["homeassistant/#", f"platelink/v1/{ONE}/#"])
+            topic, text = discovery(Topics(*ONE.split("/")), "homeassistant", "1")
+            for link, code in ((one, 0), (two, 0x87)):
+                link.publish(topic, text.encode(), retain=True)
+                answers = heard(link, lambda event: isinstance(event, Acknowledged))
+                assert [e.code for e in answers if isinstance(e, Acknowledged)] == [code]
+            for kind in ("event", "status"):
+                one.publish(f"platelink/v1/{ONE}/{kind}", kind.encode(), retain=True)
+            seen = heard(home, lambda e: isinstance(e, Received) and e.topic.endswith("status"))
+            told = {e.topic: e.payload for e in seen if isinstance(e, Received)}
+            assert told == {topic: text.encode(), f"platelink/v1/{ONE}/status": b"status"}
+    finally:
+        service.stop()
 
 
 def test_documented_files_and_users_are_the_shipped_ones():

@@ -1,0 +1,81 @@
+"""What home automation is told of a unit, so that it shows the unit's status. Pure.
+
+One retained message in the form of Home Assistant's MQTT discovery of a device
+(home-assistant.io/integrations/mqtt, "Device discovery payload"; other programs read it too). It
+holds no topic that takes commands: lamps are switched by an operator at the unit, and by nobody
+who is somewhere else.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+from platelink.publish.topics import Topics
+
+_ID = re.compile(r"[A-Za-z0-9_-]+")
+"""What a level of a discovery topic may be made of: narrower than our own names."""
+
+
+def discovery_fault(site: str, unit: str) -> str | None:
+    """Why this unit cannot be discovered; None when it can."""
+    for name in (site, unit):
+        if not _ID.fullmatch(name):
+            return (
+                f"names of home automation hold letters, digits, '_' and '-' only; {name!r} has "
+                "others: leave the key out, or rename the unit"
+            )
+    return None
+
+
+def discovery(topics: Topics, prefix: str, version: str) -> tuple[str, str]:
+    """(topic, text) to be retained: what of the unit's status is shown, and how it is read."""
+    own = f"platelink_{topics.site}_{topics.unit}"
+
+    def shown(name: str, platform: str, template: str, **more: str) -> dict[str, str]:
+        key = name.lower().replace(" ", "_")
+        return {"platform": platform, "name": name, "unique_id": f"{own}_{key}",
+                "value_template": template} | more  # fmt: skip
+
+    # A last will has no detail, and before the first report there is none: unknown, not "off".
+    parts = [
+        shown("Ultraviolet light", "binary_sensor", _one_of("light", on="ON", dark="OFF"),
+              device_class="light"),
+        shown("Problem", "binary_sensor",
+              "{{ 'None' if value_json.detail.problem is undefined "
+              "else 'ON' if value_json.detail.problem else 'OFF' }}", device_class="problem"),
+        shown("Exposure", "sensor", _plain("exposure")),
+        shown("Dose", "sensor", _plain("dose_mj_cm2"), unit_of_measurement="mJ/cm²"),
+        shown("Link to the board", "sensor", _plain("link"), entity_category="diagnostic"),
+        shown("Entries to publish", "sensor", "{{ value_json.pending }}",
+              entity_category="diagnostic"),
+    ]  # fmt: skip
+    message: dict[str, Any] = {
+        "device": {
+            "identifiers": [own],
+            "name": f"platelink {topics.site}/{topics.unit}",
+            "sw_version": version,
+        },
+        "origin": {"name": "platelink", "sw_version": version},
+        "availability_topic": topics.status,
+        "availability_template": "{{ value_json.state }}",
+        "state_topic": topics.status,
+        "qos": 1,
+        "components": {part["unique_id"]: part for part in parts},
+    }
+    topic = f"{prefix}/device/{topics.site}/{topics.unit}/config"
+    return topic, json.dumps(message, ensure_ascii=False, sort_keys=True)
+
+
+def _plain(key: str) -> str:
+    """Home automation takes the word None for unknown."""
+    return f"{{{{ value_json.detail.{key} | default(none) }}}}"
+
+
+def _one_of(key: str, **words: str) -> str:
+    chosen = " ".join(
+        f"{'if' if n == 0 else 'elif'} value_json.detail.{key} == '{ours}' %}}{theirs}{{%"
+        for n, (ours, theirs) in enumerate(words.items())
+    )
+    return f"{{% {chosen} else %}}None{{% endif %}}"
