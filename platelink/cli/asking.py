@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platelink.cli.context import emit, journal_option, json_option, opened
-from platelink.cli.filters import moment
+from platelink.cli.filters import moment, no_courses
 from platelink.cli.group import Failure
 from platelink.cli.plate_after import restate
 from platelink.cli.quantities import Display, clean, shown
@@ -138,6 +138,8 @@ def plates(journal: Path | None, facts: Path | None, as_json: bool, **wanted: An
             return
         print_table(_COLUMNS, [_row(one) for one in answer.made], "nothing on record is so")
         _tell(answer, answer.more)
+        if answer.courses_removed:
+            click.echo(no_courses(answer.courses_removed), err=True)
         if answer.imported is not None:
             _tell_imported(answer.imported)
 

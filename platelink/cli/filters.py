@@ -67,3 +67,12 @@ def in_order(since: datetime | None, until: datetime | None) -> None:
     """``UsageError`` when nothing can lie between."""
     if since and until and since >= until:
         raise click.UsageError(f"--since {since} is not before --until {until}")
+
+
+def no_courses(count: int) -> str:
+    """Of how many no ``--where`` finds anything any more."""
+    what = "plate or run" if count == 1 else "plates and runs"
+    return (
+        f"of {count} {what} nothing is known that --where could find: samples were removed before "
+        "these facts were made"
+    )

@@ -10,6 +10,7 @@ import click
 
 from platelink.cli.asking import facts_option
 from platelink.cli.context import emit, opened
+from platelink.cli.filters import no_courses
 
 
 @click.command()
@@ -22,7 +23,8 @@ def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_
     They follow from the journal: a file that is lost, damaged or another journal's is rebuilt. So
     do those of imported records from these, in a file of their own."""
     from platelink.evidence.imported_facts import bring_up_imported
-    from platelink.facts.build import bring_up, facts_beside
+    from platelink.facts.build import bring_up, facts_beside, facts_of
+    from platelink.facts.rows import courses_removed
     from platelink.facts.workers import cores
 
     with opened(journal) as (reader, _):
@@ -33,6 +35,8 @@ def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_
             else lambda at, of: click.echo(f"entry {at} of {of}", err=True)
         )
         done = bring_up(reader, path, anew=anew, whole=whole, progress=progress, processes=cores())
+        with facts_of(reader, path) as db:
+            gone = courses_removed(db)
         others = bring_up_imported(reader.path, path, anew=anew, whole=whole)
     if as_json:
         told: dict[str, Any] = {
@@ -40,6 +44,7 @@ def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_
             "entries": done.entries,
             "made": done.made,
             "anew": done.anew,
+            "courses_removed": gone,
         }
         if others is not None:
             beside, brought = others
@@ -50,6 +55,8 @@ def index(journal: Path | None, facts: Path | None, anew: bool, whole: bool, as_
     if done.anew:
         click.echo(f"rebuilt: {done.anew}")
     click.echo(f"{path}: {done.entries} entries taken up, {done.made} plates and runs")
+    if gone:
+        click.echo(no_courses(gone))
     if others is not None:
         beside, brought = others
         click.echo(f"{beside}: {brought.entries} imported records taken up, {brought.made} of them "

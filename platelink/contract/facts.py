@@ -153,6 +153,10 @@ class Pieces(Known):
     looked_back_to_utc: Utc | None = Field(
         description="Older ones were not looked at: a request lasts no longer. null: all were."
     )
+    courses_removed: int = Field(
+        description="Of so many on record, whatever else was asked, nothing is known that a "
+        "'where' could find: samples were removed before the facts were made. 0 without 'where'."
+    )
     imported: ImportedPieces | None = Field(
         default=None, description="null: nothing was imported from another unit."
     )

@@ -27,7 +27,7 @@ from platelink.facts.questions import (
     threshold,
 )
 from platelink.facts.refused import nobody
-from platelink.facts.rows import made_rows, steps_of
+from platelink.facts.rows import courses_removed, made_rows, steps_of
 from platelink.ledger.by import from_ms
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreUnusable
@@ -122,6 +122,7 @@ class Asking(ABC):
         return Pieces(
             made=found[: asked.limit], more=more, decoded=self.decoded,
             looked_back_to_utc=None if back_to is None else self._begun_utc(back_to),
+            courses_removed=courses_removed(self.db) if asked.where else 0,
             imported=None, **self.known(),
         )  # fmt: skip
 

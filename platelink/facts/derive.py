@@ -60,6 +60,8 @@ class StepFacts:
 
     facts: Json
     curve: bytes | None = None
+    removed: bool = False
+    """Its samples were, and with them all that tells its course."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +176,7 @@ def _step(run: RunFound) -> StepFacts:
     facts |= {key: value for key, value in known.items() if value is not None}
     if run.digest.spans:
         facts["spans"] = run.digest.spans
-    return StepFacts(facts, run.digest.curve)
+    return StepFacts(facts, run.digest.curve, run.digest.removed)
 
 
 def _contact(run: RunFound) -> Json:
@@ -239,13 +241,15 @@ MANY = {"operator": "people", "screen": "screens", "alarm": "alarms", "sensor": 
         "calibration": "calibrations"}  # fmt: skip
 TAGS = (*ONE, *MANY)
 """What can be asked for as it is written, letters large or small."""
+COURSE_REMOVED = ("course", "removed")
+"""The tag of what no threshold finds any more; for counting, not to be asked for."""
 
 
 def tags_of(facts: Json) -> list[tuple[str, str]]:
     """Kind and value of each."""
     one = [(kind, str(facts[kind])) for kind in ONE if facts.get(kind)]
     many = {(kind, v) for kind, name in MANY.items() for v in facts.get(name) or ()}
-    return [*one, *sorted(many)]
+    return [*one, *sorted(many), *([COURSE_REMOVED] if facts.get("courses_removed") else ())]
 
 
 def text_of(name: str, facts: Json) -> str:

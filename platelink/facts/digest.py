@@ -25,6 +25,8 @@ class Digest:
     curve: bytes | None = None
     damage: str = ""
     """Why the samples cannot be read; empty where they can."""
+    removed: bool = False
+    """They were removed by retention: of their course nothing can be told any more."""
 
 
 def wanted(names: Sequence[str]) -> set[str]:
@@ -37,6 +39,8 @@ def digest(run: PackedRun) -> Digest:
     try:
         with intact(run.path, f"the samples of run {run.run_id!s:.40}"):
             samples = run.samples()
+            if run.removed and not len(samples):
+                return Digest(removed=True)
             spans = {
                 quantity: plain(span_of(quantity, c)) for quantity, c in courses(samples).items()
             }

@@ -4,9 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
-from platelink.facts.derive import Json, Made, spans_of, sum_of, tags_of, text, text_of
+from platelink.facts.derive import (
+    COURSE_REMOVED,
+    Json,
+    Made,
+    StepFacts,
+    spans_of,
+    sum_of,
+    tags_of,
+    text,
+    text_of,
+)
 from platelink.facts.ladder import Span
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreUnusable
@@ -54,8 +65,27 @@ def _span(number: int, place: int, quantity: str, span: Span) -> Iterator[tuple[
         yield "stretches", (quantity, side, rung, number, place, seconds)
 
 
+def _with_known(db: Database, made: Made) -> Made:
+    """Of steps whose samples were removed since, what was known of their course. Where nothing was,
+    the facts say so."""
+    if not any(step.removed for step in made.steps):
+        return made
+    known = {facts.get("run_id"): (facts, curve) for _, facts, curve in steps_of(db, made.number)}
+    steps, gone = [], []
+    for step in made.steps:
+        was, curve = known.get(step.facts["run_id"], ({}, None)) if step.removed else ({}, None)
+        if curve is not None:
+            steps.append(StepFacts(step.facts | {"spans": was["spans"]}, curve))
+            continue
+        steps.append(step)
+        gone += [step.facts["step"]] if step.removed else []
+    facts = made.facts | ({"courses_removed": gone} if gone else {})
+    return replace(made, facts=facts, steps=tuple(steps))
+
+
 def write(db: Database, made: Sequence[Made]) -> None:
     """Enter them, in the place of what is there of them; within a transaction."""
+    made = [_with_known(db, one) for one in made]
     take_away(db, [number for one in made for number in (one.number, *one.parts)])
     db.execute_each("INSERT INTO made VALUES (?, ?, ?, ?, ?, ?, ?)", map(made_row, made))
     db.execute_each(
@@ -89,6 +119,12 @@ def take_away(db: Database, numbers: Sequence[int]) -> None:
         db.execute_each(f"DELETE FROM {table} WHERE {where}", keys)  # noqa: S608 -- our own names
     for table in ("made", "steps"):
         db.execute_each(f"DELETE FROM {table} WHERE number = ?", ((n,) for n in there))  # noqa: S608
+
+
+def courses_removed(db: Database) -> int:
+    """Of how many nothing is known that a threshold could find."""
+    sql = "SELECT count(*) FROM tags WHERE kind = ? AND value = ?"
+    return int(db.rows(sql, COURSE_REMOVED)[0][0])
 
 
 # --- read, and doubted --------------------------------------------------------------------

@@ -86,6 +86,8 @@ def _restated(
     try:
         run = facts.journal.run(run_id)
         assert run is not None
+        if run.removed is not None:
+            raise LookupError(run.removed.text)
         light = run.start.conditions.get("light")
         for one in run.start.conditions.get("calibrations") or ():  # type: ignore[union-attr]
             if isinstance(one, dict) and one.get("sensor") == f"light {channel}":

@@ -185,7 +185,8 @@ def pieces(where: int) -> Json:
             "at_least": [False] * where}  # fmt: skip
     return {**KNOWN, "made": [one | told for one in TWO], "more": where > 0, "decoded": where,
             "looked_back_to_utc": _at(0) if where else None, "behind": 12 * where,
-            "unread": where, "imported": IMPORTED if where else None}  # fmt: skip
+            "unread": where, "courses_removed": 3 * where,
+            "imported": IMPORTED if where else None}  # fmt: skip
 
 
 COMPARED: Json = {
