@@ -175,6 +175,7 @@ COMMANDS = {
     "find": Lazy("find:find", "Doses found by experiments: wedge, strip, screens.", _MAKE),
     "calibrate": Lazy("calibrate:calibrate", "Sensors against a reference instrument.", _EXPOSE),
     "recipe": Lazy("recipe:recipe", "Recipes: list, show, compare, add, approve, retire.", _MAKE),
+    "remake": Lazy("remaking:remake", "Make a plate again: doses of today, a draft.", _MAKE),
     "lot": Lazy("lot:lot", "Lots of plate stock and the area left of each.", _MAKE),
     "screen": Lazy("screen:screen", "Line screens and how often each was used.", _MAKE),
     "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),

@@ -60,14 +60,8 @@ from platelink.contract.recipes import (
     RecipeWhole,
     Revision,
 )
-from platelink.contract.runs import (
-    Device,
-    Runs,
-    RunsQuery,
-    RunWhole,
-    Samples,
-    SamplesQuery,
-)
+from platelink.contract.remake import Remake
+from platelink.contract.runs import Device, Runs, RunsQuery, RunWhole, Samples, SamplesQuery
 from platelink.contract.service import ends, lane_of
 from platelink.contract.stock import (
     LOT_ACTS,
@@ -263,6 +257,10 @@ class Client:
         """Note or correct something of a plate that has ended."""
         act = "note" if isinstance(what, NoteOnPlate) else "correct"
         return self._post(Done, f"/plates/{_part(plate)}/{act}", what)
+
+    def remake(self, plate: str) -> Remake:
+        """How to make a plate again on what is there today."""
+        return self._get(Remake, f"/plates/{_part(plate)}/remake")
 
     # --- recipes ---------------------------------------------------------------------------
 

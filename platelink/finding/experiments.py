@@ -111,6 +111,7 @@ class Levels(_Experiment):
     """Reciprocity: wedges at two irradiances."""
 
     kind: Literal["reciprocity"] = key("What kind of experiment it is.")
+    stock: Line | None = key("Plate stock that it is of.", None)
     densities: Annotated[tuple[float, ...], LISTED] | None = key(
         "Densities of the steps as measured; left out, 21 of 0.15 from 0.05.", None
     )

@@ -84,7 +84,7 @@ def lamps_now(
     forecast, why_no_forecast = _forecast(lamps, levels, fade, why_no_fade, longest)
     if unused:
         forecast, why_no_forecast = None, f"no exposure yet since {unused} is in force"
-    warm_up_s = _deficit_s(lamps)
+    warm_up_s = deficit_s(lamps)
     low, high = _of_fade(fade, per)
     return LampsNow(
         since_utc=utc_of(lamps.since_ms) if lamps.since_ms is not None else None,
@@ -165,13 +165,13 @@ def _forecast(
     if fade is None or levels is None:
         return None, why
     dose, law = longest.target_dose_mj_cm2, _law(longest)
-    deficit_s = _deficit_s(lamps) or 0.0
-    now_s = dose / law(math.exp(fade.level)) + deficit_s
-    if limit_s <= deficit_s:
+    lost_s = deficit_s(lamps) or 0.0
+    now_s = dose / law(math.exp(fade.level)) + lost_s
+    if limit_s <= lost_s:
         return None, f"the limit of {limit_s:.0f} s is shorter than the warm-up"
-    if dose / law(1e-9) + deficit_s < limit_s:
+    if dose / law(1e-9) + lost_s < limit_s:
         return None, "the limit will not be reached"
-    weakest = math.log(_irradiance_for(dose / (limit_s - deficit_s), law))
+    weakest = math.log(_irradiance_for(dose / (limit_s - lost_s), law))
     days = fade.below(weakest)
     newest = levels.at_ms[-1]
 
@@ -244,7 +244,7 @@ def warm_up_of(runs: Sequence[LitRun]) -> str:
     )
 
 
-def _deficit_s(lamps: LampSet) -> float | None:
+def deficit_s(lamps: LampSet) -> float | None:
     """Light that an exposure loses to warm-up: the median of the newest of the longer ones."""
     newest = [run for run in lamps.runs[-300:] if at_s_of(run)]
     longest_s = max((at_s_of(run) for run in newest), default=0.0)

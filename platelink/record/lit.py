@@ -38,7 +38,7 @@ def lamp_record(journal: JournalReader) -> tuple[list[LitRun], list[RunEvent], R
     return lit, _events(journal), _longest(journal)
 
 
-_NOT_THE_SCALE = frozenset({"name", "dark_counts", "slope_mw_cm2_per_count", "weight",
+NOT_THE_SCALE = frozenset({"name", "dark_counts", "slope_mw_cm2_per_count", "weight",
                             "calibrated_on", "due_on", "rel_uncertainty"})  # fmt: skip
 """Settings of a channel that leave a count what it is."""
 
@@ -54,7 +54,7 @@ def _scales(channels: object, named: object, adc_bits: object) -> tuple[LightSca
                 made_on=str(by[f"light {i}"]["made_on"] or ""),
                 slope_mw_cm2_per_count=_positive(channel["slope_mw_cm2_per_count"]),
                 weight=float(channel.get("weight", 1.0)),
-                settings={k: v for k, v in channel.items() if k not in _NOT_THE_SCALE}
+                settings={k: v for k, v in channel.items() if k not in NOT_THE_SCALE}
                 | {"adc_bits": adc_bits},
             )
             for i, channel in enumerate(json.loads(str(channels)))

@@ -11,6 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from platelink.api.context import Asking, Context, Here, must
 from platelink.api.errors import ApiError
 from platelink.api.making import Making, ask_first, count_uses, looked_up, refuse_blocked
+from platelink.api.remaking import remade
 from platelink.api.routes.runs import event_view, wanted_of
 from platelink.api.stores import journal, reading, writing
 from platelink.api.views import findings_view
@@ -29,6 +30,7 @@ from platelink.contract.plates import (
     PlatesQuery,
     PlateWhole,
 )
+from platelink.contract.remake import Remake
 from platelink.contract.runs import FILTERS
 from platelink.contract.story import RunStory
 from platelink.contract.wire import (
@@ -194,6 +196,14 @@ def _record_of(here: Context, plate: str) -> PlateRecord | None:
         parts=[part.summary for part in parts],
         told=[event_view(event) for event in events],
     )
+
+
+@router.get("/v1/plates/{plate}/remake")
+def remake_plate(plate: str, here: Here) -> Remake:
+    """How to make a plate that has ended again on today's lamps, stock and calibrations, what
+    cannot be matched, and a draft. Nothing is applied."""
+    run, story = _ended(here, plate)
+    return remade(here, run, story)
 
 
 @router.post("/v1/plates/{plate}/note")
