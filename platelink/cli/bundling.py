@@ -60,6 +60,7 @@ def _bundled(
 def _own(plate: str, stamp: Path | None, stamps: Stamps | None, *, again: bool) -> Bundled:
     """``again``: its reports are wanted, which can be made without samples."""
     from platelink.evidence.bundle import bundle_of
+    from platelink.evidence.stamped import Stamps
     from platelink.evidence.whole import whole_of
 
     alerts = load_config().alerts
@@ -67,12 +68,13 @@ def _own(plate: str, stamp: Path | None, stamps: Stamps | None, *, again: bool) 
     with sealed_unit() as (log, reader, _):
         leaf = leaf_of(log, reader, plate)
         payload, proof, key, told, removed = whole_of(log, reader, leaf, address)
+        kept = Stamps(log.database).of(proof.note.data)
     if removed and not again:
         raise Failure(
             f"{leaf.seal.name}: {removed}. A bundle needs them: one made before then still "
             "verifies, and a backup from before has them"
         )
-    given = stamp.read_bytes() if stamp is not None else None
+    given = stamp.read_bytes() if stamp is not None else kept
     if given is None and stamps is not None:
         given = stamps.of(proof.note.data)
     files = bundle_of(payload, leaf.seal, proof, key, told=told, stamp=given)

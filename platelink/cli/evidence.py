@@ -148,8 +148,10 @@ def verify(
 
     notes = [read_note(path.read_bytes()) for path in heads]
     with sealed_unit() as (log, reader, stores):
-        others, least, _ = given_by
-        found = audit_log(log, heads=notes, key=key_of(key) if key else None, others=others)
+        others, least, roots = given_by
+        found = audit_log(
+            log, heads=notes, key=key_of(key) if key else None, others=others, tsa=roots
+        )
         found.notices += lacking(found.cosigned, others, least)
         leaves = None if plate is None else [leaf_of(log, reader, plate)]
         if not found.problems:
@@ -163,7 +165,9 @@ def _tell(found: Audit, leaves: Sequence[Leaf] | None, as_json: bool) -> None:
     if as_json:
         emit({"ok": whole, "problems": found.problems, "notices": found.notices,
               "leaves": found.leaves, "records": found.records, "waiting": found.waiting,
-              "cosigned": _told_of(found.cosigned), "checkpoint": head})  # fmt: skip
+              "cosigned": _told_of(found.cosigned), "checkpoint": head,
+              "stamped": [{"leaves": size, "at_utc": at.isoformat()}
+                          for size, at in _stamps_of(found, leaves)]})  # fmt: skip
     else:
         for leaf in leaves or ():
             seal = leaf.seal
@@ -180,12 +184,24 @@ def _tell(found: Audit, leaves: Sequence[Leaf] | None, as_json: bool) -> None:
             + ("each is what was sealed" if whole else "NOT what was sealed")
             + f"; the log has {found.leaves} leaves{waiting}"
         )
+        for size, at in _stamps_of(found, leaves)[-1:] if whole else ():
+            click.echo(
+                f"the log of {size} leaves was time-stamped at {at:{_TIME}} by the authority"
+            )
         if whole and head:
             for one in found.cosigned:
                 click.echo(f"its head was cosigned by {one.name} at {one.at_utc:{_TIME}}")
             click.echo(f"its head, to compare with what others hold:\n\n{head}")
     if not whole:
         click.get_current_context().exit(Failure.exit_code)
+
+
+def _stamps_of(found: Audit, leaves: Sequence[Leaf] | None) -> list[tuple[int, datetime]]:
+    """All time stamps; of one leaf the first one with it."""
+    if leaves is None:
+        return found.stamped
+    after = max((leaf.place for leaf in leaves), default=-1)
+    return [one for one in found.stamped if one[0] > after][:1]
 
 
 def _told_of(by: Sequence[Cosigned]) -> list[dict[str, str]]:

@@ -35,25 +35,16 @@ class Stamps:
         return found
 
     def _asked(self, url: str, checkpoint: bytes) -> bytes | None:
-        import httpx
-
-        from platelink.evidence.stamp import TYPE_ASKED, answer_to, asked_for, stamped_at
+        from platelink.evidence.authority import stamp_by
         from platelink.evidence.wrong import EvidenceError
 
         assert self._section is not None
+        roots, timeout_s = self._section.certificate_file, self._section.timeout_s
         try:
-            data, request = asked_for(checkpoint)
-            answer = httpx.post(
-                url, content=data, headers={"content-type": TYPE_ASKED},
-                timeout=self._section.timeout_s,
-            ).raise_for_status().content  # fmt: skip
-            answer_to(request, answer)
-            if self._section.certificate_file is not None:
-                stamped_at(answer, checkpoint, self._section.certificate_file.read_bytes())
-        except (httpx.HTTPError, EvidenceError, OSError) as error:
+            return stamp_by(url, checkpoint, timeout_s=timeout_s, roots=roots)
+        except EvidenceError as error:
             click.echo(f"not time-stamped, {url}: {error}", err=True)
             return None
-        return answer
 
     def tell(self) -> None:
         """How many go without, and how they get one later."""

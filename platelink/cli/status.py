@@ -47,6 +47,8 @@ def _lines(now: Status, display: Display) -> Iterator[str]:
     if now.publisher:
         texts = filter(None, (now.publisher.problem, now.publisher.notice))
         yield f"publisher   {', '.join((f'{now.publisher.pending} entries pending', *texts))}"
+    if now.journal.notice:
+        yield f"notice      {clean(now.journal.notice)}"
     for problem in filter(None, (now.problem, now.journal.fault)):
         yield f"problem     {problem}"
 

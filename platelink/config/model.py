@@ -108,7 +108,7 @@ class Config(Section):
         CosigningSection(),
     )
     stamping: StampingSection | None = table(
-        "Time stamps of bundles by an authority of your choice (RFC 3161): docs/evidence.md. "
+        "Time stamps of seals by an authority of your choice (RFC 3161): docs/evidence.md. "
         "Without it nobody outside is asked.",
         None,
     )

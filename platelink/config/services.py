@@ -134,18 +134,18 @@ class CosigningSection(Section):
 
 
 class StampingSection(Section):
-    """Time stamps of bundles, by an authority of your choice (RFC 3161)."""
+    """Time stamps of seals, by an authority of your choice (RFC 3161)."""
 
     url: str = key(
-        "Address of the authority: `platelink bundle` sends it the SHA-256 of the checkpoint, "
-        "and nothing else.",
+        "Address of the authority: the daemon, when something was sealed, and `platelink bundle` "
+        "send it the SHA-256 of the checkpoint, and nothing else.",
         example="https://tsa.example/tsr",
         pattern=r"^https?://[^/\s]+\S*$",
     )
     certificate_file: PathKey | None = key(
-        "Certificates (PEM) that answer for the authority: what it sends is put into a bundle only "
-        "where it holds under one of them, and `platelink verify` checks by them. Left out: "
-        "neither is checked.",
+        "Certificates (PEM) that answer for the authority: what it sends is kept only where it "
+        "holds under one of them, and `platelink verify` checks by them. Leave older ones in when "
+        "it gets another. Left out: neither is checked.",
         None,
         sample="/etc/platelink/tsa.pem",
     )

@@ -158,6 +158,9 @@ class JournalNow(Answer):
 
     pending: int
     fault: str
+    notice: str = Field(
+        default="", description="What is worth knowing meanwhile, as that seals get no time stamp."
+    )
 
 
 class ServiceNow(Answer):

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from platelink.config.model import Config
 from platelink.daemon.cosigning import Cosigning
 from platelink.daemon.retaining import Rule
+from platelink.daemon.stamping import Stamping
 from platelink.daemon.worker import Worker
 from platelink.evidence.beside import key_path, log_path
 from platelink.evidence.sealer import Sealer, SealPlaces
@@ -40,14 +41,33 @@ class Sealing(Worker):
     sealed."""
 
     def __init__(
-        self, places: SealPlaces, cosigning: Cosigning, retention: Rule | None = None
-    ) -> None:
-        """``retention``: which samples are removed once they are sealed."""
+        self, places: SealPlaces, cosigning: Cosigning, retention: Rule | None = None,
+        stamping: Stamping | None = None,
+    ) -> None:  # fmt: skip
+        """``retention``: which samples are removed once they are sealed; ``stamping`` has what is
+        sealed time-stamped."""
         super().__init__("sealer")
-        self._places, self._cosigning = places, cosigning
+        self._places, self._cosigning, self._stamping = places, cosigning, stamping
         self.retention = retention
         self.fault = ""
         """Why nothing is sealed at present; empty while it goes."""
+
+    @property
+    def notice(self) -> str:
+        """What is worth knowing while records are sealed."""
+        return self._stamping.fault if self._stamping is not None else ""
+
+    def start(self) -> None:
+        """Once."""
+        super().start()
+        if self._stamping is not None:
+            self._stamping.start()
+
+    def stop(self) -> None:
+        """See the class."""
+        if self._stamping is not None:
+            self._stamping.stop()
+        super().stop()
 
     def contradictions(self) -> Iterator[str]:
         """Logs of other units that cannot be; each is told once."""
@@ -73,6 +93,8 @@ class Sealing(Worker):
                 sealer.round()
                 self.fault = ""
                 self._cosigning.round(sealer.log, sealer.signer)
+                if self._stamping is not None:
+                    self._stamping.round(sealer.log)
                 if ending:
                     return
                 self._end.wait(ROUND_S)

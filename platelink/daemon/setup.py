@@ -10,6 +10,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
+from urllib.parse import urlsplit
 
 from platelink import __version__
 from platelink.config.jetstream import JetStreamSection
@@ -29,6 +30,7 @@ from platelink.daemon.retaining import Rule
 from platelink.daemon.sealing import Sealing, seal_places
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
+from platelink.daemon.stamping import Stamping
 from platelink.daemon.taping import Taping
 from platelink.publish.broker import BrokerSettings, StreamSettings
 from platelink.publish.discovery import discovery
@@ -229,8 +231,23 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
         publisher,
         calibrated=calibrated,
         taping=taping,
-        sealing=Sealing(seal_places(config), cosigning, retention_rule(config)),
+        sealing=Sealing(
+            seal_places(config), cosigning, retention_rule(config), stamping_of(config)
+        ),
     )
+
+
+def stamping_of(config: Config) -> Stamping | None:
+    """What has seals time-stamped; None where no authority is configured."""
+    section = config.stamping
+    if section is None:
+        return None
+
+    from platelink.evidence.authority import stamp_by  # noqa: PLC0415 -- httpx, where it is used
+
+    timeout_s, roots = section.timeout_s, section.certificate_file
+    ask = partial(stamp_by, section.url, timeout_s=timeout_s, roots=roots)
+    return Stamping(urlsplit(section.url).hostname or "the authority", ask)
 
 
 def retention_rule(config: Config) -> Rule:

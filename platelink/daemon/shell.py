@@ -359,7 +359,7 @@ class Shell:
             self.core,
             self.settings.unit,
             problem=self.problem,
-            journal=JournalNow(pending=writer.pending, fault=fault),
+            journal=JournalNow(pending=writer.pending, fault=fault, notice=self._syncer.notice),
             service=self._server.status() if self._server is not None else None,
             publisher=publisher_now(self.publisher.status()) if self.publisher else None,
             at=self.clock.stamp(),

@@ -57,6 +57,11 @@ class Syncer(Worker):
         """What a face shows: why it is not durable, or not sealed."""
         return self.fault or (self._beside.fault if self._beside is not None else "")
 
+    @property
+    def notice(self) -> str:
+        """What is worth knowing while all is durable and sealed."""
+        return self._beside.notice if self._beside is not None else ""
+
     def look(self, *, at: Stamp) -> tuple[CoreOutput, ...]:
         """What is to be noted: logs of other units that cannot be, samples to be removed."""
         texts = self._beside.contradictions() if self._beside is not None else ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from platelink.client import Client, ClientError
@@ -22,6 +22,7 @@ from platelink.doctor.alerts import alerts
 from platelink.doctor.device import look_at_device
 from platelink.doctor.findings import Finding, fault
 from platelink.doctor.growth import growth, kept_samples
+from platelink.doctor.stamps import stamps
 from platelink.ledger.lock import held
 from platelink.publish.recorder import client_id
 
@@ -72,6 +73,7 @@ def _unit(config: Config, quick: bool) -> Iterator[Finding]:
     yield from found
     yield f.seals(seal_places(config))
     yield from f.witnessed(seal_places(config))
+    yield from stamps(config, status, datetime.now(UTC))
     yield f.people(config.people_path(), path)
     yield from alerts(config)
     if status is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from platelink.evidence.merkle import Edge
 from platelink.evidence.note import Note, read_checkpoint
 from platelink.evidence.seal import RECORD, manifest_of, read_manifest, read_seal, sum_of
 from platelink.evidence.sources import STORES, JournalRecords, Record, store_records
+from platelink.evidence.stamp import stamped_at
+from platelink.evidence.stamped import Stamps
 from platelink.evidence.wrong import EvidenceError
 from platelink.ledger.errors import StoreError
 from platelink.ledger.readable import WRONG
@@ -41,17 +44,21 @@ class Audit:
     head: Note | None = None
     cosigned: list[Cosigned] = field(default_factory=list)
     """Which other units cosigned the head, and when."""
+    stamped: list[tuple[int, datetime]] = field(default_factory=list)
+    """Of each time-stamped checkpoint its leaves, and when: by size. Empty where not looked at."""
 
 
 def audit_log(
     log: SealLog, *, heads: Sequence[Note] = (), key: Verifier | None = None,
-    others: Sequence[Verifier] = (),
+    others: Sequence[Verifier] = (), tsa: bytes | None = None,
 ) -> Audit:  # fmt: skip
     """Whether the log is one that only grew: its keys, its checkpoints, and those that others
-    hold. ``key``, and ``others`` of the logs of other units, have come from elsewhere."""
+    hold. ``key``, and ``others`` of the logs of other units, have come from elsewhere; so have the
+    certificates (PEM) of the authority that stamped checkpoints, ``tsa``."""
     found = Audit()
     try:
         found.problems += _log_problems(log, heads, key)
+        _look_at_stamps(log, tsa, found)
         found.head = log.head()
         found.cosigned = cosigned_by(found.head, others) if found.head is not None else []
     except (EvidenceError, StoreError, *WRONG) as error:
@@ -82,6 +89,27 @@ def _log_problems(log: SealLog, held: Sequence[Note], key: Verifier | None) -> I
         yield f"{edge.size} leaves are there, the newest checkpoint is of another size"
     for note in held:
         yield from _held(note, str(log.origin()), keys, roots)
+
+
+def _look_at_stamps(log: SealLog, tsa: bytes | None, found: Audit) -> None:
+    """Each stamped checkpoint is one of the log's, and, where the authority is known, stamped."""
+    count = 0
+    for one in Stamps(log.database).all():
+        count += 1
+        own = log.head_of(one.size)
+        if own is None or own.text != one.note.text:
+            found.problems.append(
+                f"a checkpoint of {one.size} leaves was time-stamped that this log does not have"
+            )
+        elif tsa is not None:
+            try:
+                found.stamped.append((one.size, stamped_at(one.answer, one.note.data, tsa)))
+            except EvidenceError as error:
+                found.problems.append(f"the time stamp of {one.size} leaves: {error}")
+    if count and tsa is None:
+        found.notices.append(
+            f"{count} time stamps were not looked at: give the authority's certificate with --tsa"
+        )
 
 
 def _chain(

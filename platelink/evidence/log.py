@@ -21,6 +21,7 @@ from platelink.evidence.note import (
 )
 from platelink.evidence.schema import SEALS
 from platelink.evidence.seal import RECORD, Files, Seal, manifest_of, read_seal
+from platelink.evidence.stamped import Stamps
 from platelink.evidence.wrong import EvidenceError
 from platelink.ledger.database import Database
 from platelink.ledger.readable import readable
@@ -157,15 +158,19 @@ class SealLog(Store):
 
     def proof(self, place: int) -> Proof:
         """That a leaf is in the log, as the newest checkpoint has it; where others cosigned, the
-        newest of those that most cosigned."""
-        note = self.head()
+        newest of those that most cosigned; where that many cosigned one that is time-stamped, the
+        first of these."""
+        note, most = self.head(), 0
         if self._cosigned:
             rows = self._db.rows(
-                "SELECT size FROM cosigned WHERE size > ? GROUP BY size "
+                "SELECT size, count(*) FROM cosigned WHERE size > ? GROUP BY size "
                 "ORDER BY count(*) DESC, size DESC LIMIT 1",
                 (place,),
             )
-            note = self.head_of(rows[0][0]) if rows else note
+            note, most = (self.head_of(rows[0][0]), rows[0][1]) if rows else (note, 0)
+        stamped = Stamps(self._db).best(place)
+        if stamped is not None and stamped.cosigned >= most:
+            note = stamped.note
         if note is None:
             raise EvidenceError(f"{self.path} has no checkpoint yet")
         size = read_checkpoint(note).size

@@ -4,7 +4,8 @@
 was changed since can be told. ``heads`` are the checkpoints, ``keys`` who signed them from when on.
 ``cursors`` alone can change: how far each source is looked through. ``cosigned`` are the lines that
 other units put below a checkpoint; ``witnessed`` what this unit saw, and cosigned, of the logs of
-others; ``contradictions`` what it was shown of them that does not go on from that.
+others; ``contradictions`` what it was shown of them that does not go on from that. ``stamps`` are
+time stamps of checkpoints, each with the bytes that were stamped.
 """
 
 from __future__ import annotations
@@ -83,6 +84,17 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
             UNIQUE (origin, note)
         ) STRICT""",
         *_append_only(_OF_OTHERS),
+    ),
+    (
+        """CREATE TABLE stamps (
+            number INTEGER PRIMARY KEY,
+            size INTEGER NOT NULL,
+            cosigned INTEGER NOT NULL,
+            checkpoint TEXT NOT NULL UNIQUE,
+            answer BLOB NOT NULL
+        ) STRICT""",
+        "CREATE INDEX stamps_by_size ON stamps (size)",
+        *_append_only(("stamps",)),
     ),
 )
 SEALS = Kind(

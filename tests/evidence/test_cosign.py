@@ -24,6 +24,7 @@ from platelink.evidence.log import Sealed, SealLog
 from platelink.evidence.merkle import EMPTY
 from platelink.evidence.note import Checkpoint, Note, read_checkpoint, read_note, sign
 from platelink.evidence.seal import seal_of
+from platelink.evidence.stamped import Stamps
 from platelink.evidence.witnessed import Witnessed
 from platelink.evidence.wrong import EvidenceError
 
@@ -388,7 +389,7 @@ def test_a_log_of_an_earlier_release_is_read_as_it_is(shop, tmp_path):
     one.grow(2)
     one.log.close()
     with sqlite3.connect(tmp_path / "unit-1.seals") as raw:
-        for table in ("cosigned", "witnessed", "contradictions"):
+        for table in ("cosigned", "witnessed", "contradictions", "stamps"):
             raw.execute(f"DROP TABLE {table}")
         raw.execute("PRAGMA user_version = 1")
     raw.close()
@@ -396,6 +397,7 @@ def test_a_log_of_an_earlier_release_is_read_as_it_is(shop, tmp_path):
         assert read_checkpoint(log.head()).size == 2
         assert log.proof(1).must_hold(log.leaves()[1].seal.leaf)
         assert Witnessed(log.database).standing() == []
+        assert list(Stamps(log.database).all()) == [] and Stamps(log.database).newest_size() == 0
     with SealLog.open(tmp_path / "unit-1.seals") as log:
         assert log.cosigned_size("x") == 0
     one.log = SealLog.open(tmp_path / "unit-1.seals")
