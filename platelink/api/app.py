@@ -23,6 +23,7 @@ from platelink.api.routes import (
     device,
     experiments,
     figures,
+    films,
     people,
     plates,
     recipes,
@@ -39,7 +40,8 @@ NO_JSON = (
     "send it as docs/openapi.json has it"
 )
 ROUTERS = (
-    unit, figures, plates, recipes, supplies, runs, ask, device, calibrations, experiments, people,
+    unit, figures, plates, recipes, supplies, films, runs, ask, device, calibrations, experiments,
+    people,
 )  # fmt: skip
 ABOUT = """\
 One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.

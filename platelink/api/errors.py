@@ -22,17 +22,23 @@ class ApiError(Exception):
         kind: Kind,
         status: int | None = None,
         headers: Mapping[str, str] | None = None,
+        *,
         asks: tuple[str, ...] = (),
+        asks_why: bool = False,
     ) -> None:
         super().__init__(text)
         self.kind = kind
         self.status = _STATUS[kind] if status is None else status
         self.headers = dict(headers or {})
         self.asks = asks
+        self.asks_why = asks_why
 
     def body(self) -> Json:
         """The answer's body."""
-        return Problem(error=str(self), kind=self.kind, asks=self.asks or None).model_dump()
+        return Problem(
+            error=str(self), kind=self.kind, asks=self.asks or None,
+            asks_why=self.asks_why or None,
+        ).model_dump()  # fmt: skip
 
 
 def no_daemon(text: str = "") -> ApiError:

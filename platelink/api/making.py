@@ -1,4 +1,4 @@
-"""What a plate is made by: its recipe, lot and screens, and what stands against them."""
+"""What a plate is made by: its recipe, lot, film and screens, and what stands against them."""
 
 from __future__ import annotations
 
@@ -18,8 +18,11 @@ from platelink.recipe.supplies import (
     NO_LOT,
     Expired,
     Finding,
+    film_findings,
     lot_findings,
+    never_opened,
     screen_findings,
+    unknown_film,
     unknown_lot,
 )
 
@@ -34,15 +37,17 @@ class Making:
 
 
 def looked_up(
-    store: RecipeStore | None, request: NewPlate, *, today: date, expired: Expired
-) -> Making:
-    """Recipe, lot and screens of a request; ``ApiError`` when one of them is not there."""
+    store: RecipeStore | None, request: NewPlate, *, today: date, expired: Expired,
+    least_density: float | None = None,
+) -> Making:  # fmt: skip
+    """Recipe, lot, film and screens of a request; ``ApiError`` when one of them is not there."""
     revision = found(store, lambda s: s.find(request.recipe))
     assert store is not None
     recipe = store.recipe(revision)
     findings = (
         *_of_revision(revision),
         *_of_lot(store, recipe, request, today=today, expired=expired),
+        *_of_film(store, request, today=today, least_density=least_density),
         *_of_screens(store, recipe),
     )
     return Making(revision, recipe, findings)
@@ -55,18 +60,34 @@ def refuse_blocked(making: Making) -> None:
         raise ApiError("; ".join(blocking), "refused")
 
 
-def ask_first(making: Making, accepted: Container[str]) -> None:
-    """``ApiError`` with what a person has to accept first: it goes on record as they read it."""
+def ask_first(making: Making, accepted: Container[str], why: str) -> None:
+    """``ApiError`` with what a person has to accept first: it goes on record as they read it, and
+    where one is owed with the reason."""
     asked = [one for one in making.findings if one.asks and one.name not in accepted]
+    owed = any(one.owes_why for one in making.findings) and not why.strip()
     if asked:
         names = tuple(one.name for one in asked)
-        raise ApiError("\n".join(one.text for one in asked), "refused", asks=names)
+        raise ApiError("\n".join(one.text for one in asked), "refused", asks=names, asks_why=owed)
+    if owed:
+        which = ", ".join(one.name for one in making.findings if one.owes_why)
+        raise ApiError(f"say why the plate is made all the same ({which})", "refused")
+
+
+def told_findings(making: Making, who: str, why: str) -> tuple[str, ...]:
+    """As the plate's record has them: an override with who and why."""
+    return tuple(
+        f"{one.text}; made all the same by {who}: {why.strip()}" if one.owes_why else one.text
+        for one in making.findings
+    )
 
 
 def count_uses(store: RecipeStore, making: Making, request: NewPlate, plate: str, by: By) -> None:
     """The sheet is cut and the screens are taken: each is counted once for this plate."""
     if request.lot is not None and request.area_cm2 is not None:
         store.shelf.use_lot(request.lot, request.area_cm2, by, ref=plate)
+    if request.film in {now.film.name for now in store.shelf.films()}:
+        assert request.film is not None
+        store.shelf.use_film(request.film, by, ref=plate)
     for name in making.recipe.screens():
         if any(now.screen.name == name for now in store.shelf.screens()):
             store.shelf.use_screen(name, by, ref=plate)
@@ -94,6 +115,22 @@ def _of_lot(
         return
     area = request.area_cm2 or 0.0
     yield from lot_findings(lot, stock=recipe.stock, area_cm2=area, today=today, expired=expired)
+    if (unopened := never_opened(lot)) is not None:
+        yield unopened
+
+
+def _of_film(
+    store: RecipeStore, request: NewPlate, *, today: date, least_density: float | None
+) -> Iterator[Finding]:
+    if request.film is None:
+        return
+    films = {now.film.name: now for now in store.shelf.films()}
+    film = films.get(request.film)
+    if film is None:
+        there = (name for name, now in films.items() if now.closed is None)
+        yield unknown_film(request.film, there)
+        return
+    yield from film_findings(film, least_density=least_density, today=today)
 
 
 def _of_screens(store: RecipeStore, recipe: Recipe) -> Iterator[Finding]:

@@ -14,7 +14,16 @@ from platelink.recipe.diff import Change
 from platelink.recipe.entries import Entry
 from platelink.recipe.life import Revision
 from platelink.recipe.model import Recipe
-from platelink.recipe.supplies import Expired, LotNow, ScreenNow, lot_findings, screen_findings
+from platelink.recipe.supplies import (
+    STORE_LIMITS,
+    Expired,
+    FilmNow,
+    LotNow,
+    ScreenNow,
+    film_findings,
+    lot_findings,
+    screen_findings,
+)
 from platelink.recipe.supplies import Finding as Found
 
 
@@ -70,8 +79,12 @@ def lot_view(now: LotNow, *, today: date, expired: Expired) -> stock.Lot:
         received_on=lot.received_on.isoformat(),
         best_before=None if lot.best_before is None else lot.best_before.isoformat(),
         area_cm2=lot.area_cm2,
+        max_days_open=lot.max_days_open,
+        **{name: getattr(lot, name) for name in STORE_LIMITS},
         note=lot.note,
         opened_on=None if now.opened_on is None else now.opened_on.isoformat(),
+        days_open=None if now.opened_on is None else (today - now.opened_on).days,
+        store=[stock.StoreRead(**one._asdict() | {"at_utc": utc(one.at_utc)}) for one in now.store],
         area_left_cm2=now.area_left_cm2,
         uses=now.uses,
         closed=now.closed,
@@ -85,6 +98,13 @@ def screen_view(now: ScreenNow) -> stock.Screen:
     return stock.Screen(
         **dict(now.screen), uses=now.uses, closed=now.closed, findings=findings_view(findings)
     )
+
+
+def film_view(now: FilmNow, *, today: date, least_density: float | None) -> stock.Film:
+    """A film as it is now, and what stands against it today."""
+    findings = film_findings(now, least_density=least_density, today=today)
+    values = dict(now.film) | {"made_on": now.film.made_on.isoformat()}
+    return stock.Film(**values, uses=now.uses, closed=now.closed, findings=findings_view(findings))
 
 
 def history_view(entries: Iterable[Entry]) -> list[Noted]:

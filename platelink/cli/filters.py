@@ -39,6 +39,7 @@ def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> dat
 
 _OPTIONS = (
     click.option("--lot", help="Only of this lot of stock.", shell_complete=complete.lots),
+    click.option("--film", help="Only of this artwork film.", shell_complete=complete.films),
     click.option(
         "--recipe", help="Only of this recipe: plate-a, or one revision of it: plate-a@2.",
         shell_complete=complete.revisions,
@@ -57,7 +58,7 @@ _OPTIONS = (
 
 
 def filter_options(command: _F) -> _F:
-    """``--lot --recipe --alarm --verdict --person --screen --since --until``."""
+    """``--lot --film --recipe --alarm --verdict --person --screen --since --until``."""
     for option in reversed(_OPTIONS):
         command = option(command)
     return command

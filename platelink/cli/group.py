@@ -178,6 +178,7 @@ COMMANDS = {
     "remake": Lazy("remaking:remake", "Make a plate again: doses of today, a draft.", _MAKE),
     "lot": Lazy("lot:lot", "Lots of plate stock and the area left of each.", _MAKE),
     "screen": Lazy("screen:screen", "Line screens and how often each was used.", _MAKE),
+    "film": Lazy("film:film", "Artwork films, and the plates that came from each.", _MAKE),
     "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),
     "show": Lazy("show:show", "Show the full record of a run or plate.", _RECORD),
     "export": Lazy("export:export", "Write a run or a plate as CSV or JSON.", _RECORD),

@@ -12,7 +12,7 @@ import click
 from platelink.cli import complete
 from platelink.cli.config import today
 from platelink.cli.context import emit, json_option, service
-from platelink.cli.group import Lazy, LazyGroup
+from platelink.cli.group import Lazy, LazyGroup, Misuse
 from platelink.cli.quantities import clean
 from platelink.cli.stock import (
     NONE,
@@ -50,6 +50,83 @@ _LOTS = (
 )
 
 
+_STORE: dict[str, tuple[str, str]] = {
+    "store_low_c": ("--store-low", "Coldest its store may be, such as '10 degC'."),
+    "store_high_c": ("--store-high", "Warmest its store may be."),
+    "store_low_rh_pct": ("--humidity-low", "Driest its store may be, percent."),
+    "store_high_rh_pct": ("--humidity-high", "Most humid its store may be, percent."),
+}
+
+
+def _store_options(command: Callable[..., None]) -> Callable[..., None]:
+    for name, (option, text) in reversed(_STORE.items()):
+        command = click.option(option, name, metavar="LIMIT", help=text)(command)
+    return command
+
+
+def _limits(given: dict[str, str | None]) -> dict[str, Any]:
+    """Limits as typed; ``none`` stays."""
+    from platelink.units import TEMPERATURE
+
+    found: dict[str, Any] = {}
+    for name, text in given.items():
+        if text is not None:
+            plain = text == NONE
+            found[name] = text if plain else (
+                TEMPERATURE.parse(text) if name.endswith("_c") else _number(text)
+            )  # fmt: skip
+    return found
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text.removesuffix("%"))
+    except ValueError:
+        raise Misuse(f"'{text}' is not a number of percent such as 60") from None
+
+
+def _days(text: str | None) -> int | str | None:
+    if text is None or text == NONE:
+        return text
+    try:
+        return int(text)
+    except ValueError:
+        raise Misuse(f"'{text}' is not a number of days such as 30") from None
+
+
+def _opened(lot: Lot) -> str:
+    limit = "" if lot.max_days_open is None else f", good for {lot.max_days_open} days once open"
+    if lot.opened_on is None:
+        return f"not yet told{limit}"
+    return f"{lot.opened_on}, {lot.days_open} days ago{limit}"
+
+
+def _store(lot: Lot) -> str:
+    """Its limits and the newest reading."""
+    limits = [
+        f"{_between(low, high)} {unit}"
+        for low, high, unit in (
+            (lot.store_low_c, lot.store_high_c, "°C"),
+            (lot.store_low_rh_pct, lot.store_high_rh_pct, "% RH"),
+        )
+        if low is not None or high is not None
+    ]
+    said = [", ".join(limits)] if limits else []
+    if lot.store:
+        last = lot.store[-1]
+        values = [
+            f"{v:g} {u}" for v, u in ((last.temp_c, "°C"), (last.rh_pct, "% RH")) if v is not None
+        ]
+        said.append(f"read last on {last.at_utc[:10]}: {', '.join(values)}")
+    return "; ".join(said) or "–"
+
+
+def _between(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
+
+
 def _day_or_none(
     ctx: click.Context, param: click.Parameter, value: str | None
 ) -> date | str | None:
@@ -65,12 +142,13 @@ def _day_or_none(
         "open": Lazy("lot:open_", "Record that its package was opened."),
         "use": Lazy("lot:use", "Record area used from the lot."),
         "count": Lazy("lot:count", "Record the area counted as left."),
-        "change": Lazy("lot:change", "Change the best-before date or note."),
+        "stored": Lazy("lot:stored", "Record what was read where it is stored."),
+        "change": Lazy("lot:change", "Change its date, its limits or its note."),
         "retire": Lazy("lot:retire", "Retire the lot: no new plate is made from it."),
     },
 )
 def lot() -> None:
-    """Lots of plate stock: when delivered, best before, area left."""
+    """Lots of plate stock: when delivered, best before, days open, store, area left."""
 
 
 @click.command("list")
@@ -120,9 +198,10 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
     facts = [
         ("stock", lot.stock),
         ("received", lot.received_on),
-        ("opened", lot.opened_on or "–"),
+        ("opened", _opened(lot)),
         ("best before", lot.best_before or "–"),
         ("left", f"{area_text(lot.area_left_cm2)} of {area_text(lot.area_cm2)}"),
+        ("store", _store(lot)),
         ("uses", str(lot.uses)),
         ("note", lot.note or "–"),
     ]
@@ -137,11 +216,13 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
     "--received", callback=day, metavar="DATE", help="Day it was delivered; today if left out."
 )
 @click.option("--best-before", callback=day, metavar="DATE", help="Last day it may be used.")
+@click.option("--max-days-open", type=int, help="So many days it is good for once open.")
+@_store_options
 @note_option
 @json_option
 def add(
     name: str, *, stock: str, area: str, received: date | None, best_before: date | None,
-    note: str | None, as_json: bool,
+    max_days_open: int | None, note: str | None, as_json: bool, **limits: str | None,
 ) -> None:  # fmt: skip
     """Record a delivered lot. NAME is as on its label."""
     from platelink.client import request
@@ -154,10 +235,12 @@ def add(
         area_cm2=area_cm2(area),
         received_on=str(received or today()),
         best_before=str(best_before) if best_before else None,
+        max_days_open=max_days_open,
         note=note,
+        **_limits(limits),
     )
     with service() as client:
-        _print(client.add_lot(lot), as_json)
+        _print(client.stock.add_lot(lot), as_json)
 
 
 @click.command("open")
@@ -199,17 +282,40 @@ def count(name: str, area: str, why: str, as_json: bool) -> None:
 @click.command()
 @_name
 @click.option("--best-before", callback=_day_or_none, metavar="DATE", help="New last day, or none.")
+@click.option("--max-days-open", metavar="DAYS", help="New limit of days open, or none.")
+@_store_options
 @note_option
 @why_option(required=True)
 @json_option
 def change(
-    name: str, best_before: date | str | None, note: str | None, why: str, as_json: bool
-) -> None:
-    """Change the best-before date or note of the lot NAME, with a reason."""
+    name: str, *, best_before: date | str | None, max_days_open: str | None, note: str | None,
+    why: str, as_json: bool, **limits: str | None,
+) -> None:  # fmt: skip
+    """Change date, limits or note of the lot NAME, with a reason; 'none' takes a limit away."""
     from platelink.contract.stock import LotChange
 
-    changes = changes_of(best_before=str(best_before) if best_before else None, note=note)
+    changes = changes_of(
+        best_before=str(best_before) if best_before else None,
+        max_days_open=_days(max_days_open),
+        note=note,
+        **_limits(limits),
+    )
     _act(name, LotChange, as_json, **changes, why=why)
+
+
+@click.command()
+@_name
+@click.option("--temp", metavar="TEMPERATURE", help="Such as '21 degC'.")
+@click.option("--humidity", type=float, metavar="PERCENT", help="Relative humidity.")
+@why_option(required=False)
+@json_option
+def stored(name: str, temp: str | None, humidity: float | None, why: str, as_json: bool) -> None:
+    """Record what was read where the lot NAME is stored: temperature, humidity or both."""
+    from platelink.contract.stock import LotStored
+    from platelink.units import TEMPERATURE
+
+    temp_c = None if temp is None else TEMPERATURE.parse(temp)
+    _act(name, LotStored, as_json, temp_c=temp_c, rh_pct=humidity, why=why)
 
 
 @click.command()
@@ -227,7 +333,7 @@ def _act(name: str, act: Callable[..., AtLot], as_json: bool, **given: Any) -> N
     from platelink.client import request
 
     with service() as client:
-        _print(client.at_lot(name, request(act, **given)), as_json)
+        _print(client.stock.at_lot(name, request(act, **given)), as_json)
 
 
 def _print(lot: Lot, as_json: bool) -> None:

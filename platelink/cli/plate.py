@@ -70,9 +70,13 @@ def plate() -> None:
 @click.option("--plate", "name", help="Its name; one is given to it without.")
 @click.option("--note", help="Anything to remember.")
 @click.option(
+    "--film", help="Code of the artwork film it is made from.", shell_complete=complete.films,
+)  # fmt: skip
+@click.option(
     "--accept", multiple=True, metavar="FINDING",
     help="Continue all the same with this, such as 'no lot'; it goes on record. Repeatable.",
 )  # fmt: skip
+@click.option("--accept-why", default="", help="The reason, where one is owed.")
 @json_option
 def make(
     recipe: str, area: str | None, name: str | None, accept: tuple[str, ...], as_json: bool,
@@ -80,9 +84,9 @@ def make(
 ) -> None:  # fmt: skip
     """Start a plate from RECIPE: plate-a is its approved revision, plate-a@2 that one.
 
-    This switches nothing on. The lot's area and the screens' uses are counted now. A lot that is
-    missing, foreign, past its date or used up is shown first; made all the same, it is recorded
-    as a deviation."""
+    This switches nothing on. The lot's area, the film's and the screens' uses are counted now. A
+    lot that is missing, foreign, past its date or used up is shown first; made all the same, it is
+    recorded as a deviation, with the reason where one is owed."""
     from platelink.cli.stock import area_cm2, print_findings
     from platelink.client import ClientError, request
     from platelink.contract.plates import NewPlate
@@ -116,11 +120,15 @@ def _accepted(wanted: NewPlate, told: ClientError) -> NewPlate:
     lines = "\n".join(map(clean, str(told).splitlines()))
     if not terminal():
         names = " ".join(f'--accept "{name}"' for name in told.asks)
-        raise Misuse(f"{lines}\nto continue all the same, on record: {clean(names)}")
+        why = ' --accept-why "the reason"' if told.asks_why else ""
+        raise Misuse(f"{lines}\nto continue all the same, on record: {clean(names)}{why}")
     click.echo(lines, err=True)
     if not click.confirm("make it all the same; it goes on record", err=True):
         raise Failure("not made")
-    return wanted.model_copy(update={"accept": (*wanted.accept, *told.asks)})
+    more: dict[str, Any] = {"accept": (*wanted.accept, *told.asks)}
+    if told.asks_why:
+        more["accept_why"] = click.prompt("why", err=True)
+    return wanted.model_copy(update=more)
 
 
 @click.command("list")
@@ -233,7 +241,13 @@ def print_plate(plate: PlateNow, display: Display) -> None:
     from platelink.cli.plate_text import KINDS, head
 
     click.echo(head(plate))
-    facts = {"job": plate.job, "lot": plate.lot, "by": plate.by, "note": plate.note}
+    facts = {
+        "job": plate.job,
+        "lot": plate.lot,
+        "film": plate.film,
+        "by": plate.by,
+        "note": plate.note,
+    }
     click.echo(clean("  " + "   ".join(f"{name} {text}" for name, text in facts.items() if text)))
     rows = [
         [str(number), step.name, KINDS.get(step.kind, step.kind), step.state]

@@ -84,6 +84,7 @@ def _head(run: RunRecord) -> str:
     rows += [
         ("job", _corrected(run, "job", start.job or "")),
         ("lot", _corrected(run, "lot", str(request.get("lot") or ""))),
+        ("film", str(request.get("film") or "")),
         ("area", "" if area_cm2 is None else f"{area_cm2:g} cm²"),
         ("note", start.note or ""),
         ("unit", start.unit),

@@ -149,7 +149,7 @@ def add(
         note=note,
     )
     with service() as client:
-        _print(client.add_screen(one), as_json)
+        _print(client.stock.add_screen(one), as_json)
 
 
 @click.command()
@@ -193,7 +193,7 @@ def _act(name: str, act: Callable[..., AtScreen], as_json: bool, **given: Any) -
     from platelink.client import request
 
     with service() as client:
-        _print(client.at_screen(name, request(act, **given)), as_json)
+        _print(client.stock.at_screen(name, request(act, **given)), as_json)
 
 
 def _print(one: Screen, as_json: bool) -> None:

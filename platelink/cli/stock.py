@@ -19,6 +19,7 @@ from platelink.cli.quantities import clean
 from platelink.cli.tables import local, pairs
 
 if TYPE_CHECKING:
+    from platelink.config.services import RecipesSection
     from platelink.contract.base import Finding, Noted
     from platelink.recipe.store import RecipeStore
     from platelink.recipe.supplies import Expired
@@ -84,18 +85,27 @@ def store_if_any(path: Path | None) -> Iterator[tuple[Path, RecipeStore | None]]
 
 
 def expired_policy(store: Path | None) -> Expired:
-    """What an expired lot does, as configured. Where a store is named, no configuration is needed:
-    without a good one it is the default."""
+    """What an expired lot does, as configured."""
+    return _settings(store).expired_lot
+
+
+def least_film_density(store: Path | None) -> float | None:
+    """The least density of a film's black, as configured."""
+    return _settings(store).least_film_density
+
+
+def _settings(store: Path | None) -> RecipesSection:
+    """Where a store is named, no configuration is needed: without a good one, the defaults."""
     from platelink.config.load import ConfigError, load
     from platelink.config.services import RecipesSection
 
     if store is None:
-        return load_config().recipes.expired_lot
+        return load_config().recipes
     path = asked_config()
     if path is not None:
         with suppress(ConfigError):
-            return load(path).recipes.expired_lot
-    return RecipesSection().expired_lot
+            return load(path).recipes
+    return RecipesSection()
 
 
 def changes_of(**given: Any) -> dict[str, Any]:

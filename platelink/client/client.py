@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Any, Self, TypeVar
-from urllib.parse import quote
 
 import httpx
 
@@ -16,6 +15,7 @@ from platelink.client.lane import Ways
 from platelink.client.live import Live
 from platelink.client.reach import answers, nobody
 from platelink.client.stated import read, request
+from platelink.client.stock import StockCalls, part
 from platelink.contract import experiments as ex
 from platelink.contract.base import Answer, Done, Reasoned, Request
 from platelink.contract.calibrations import (
@@ -63,20 +63,6 @@ from platelink.contract.recipes import (
 from platelink.contract.remake import Remake
 from platelink.contract.runs import Device, Runs, RunsQuery, RunWhole, Samples, SamplesQuery
 from platelink.contract.service import ends, lane_of
-from platelink.contract.stock import (
-    LOT_ACTS,
-    SCREEN_ACTS,
-    AtLot,
-    AtScreen,
-    Lot,
-    Lots,
-    LotWhole,
-    NewLot,
-    NewScreen,
-    Screen,
-    Screens,
-    ScreenWhole,
-)
 from platelink.contract.unit import AlarmAnswer, Alarms, ExposureJob, Reason, StatusNow
 from platelink.contract.words import AlarmAct, Command, PlateAct, Role
 
@@ -110,6 +96,8 @@ class Client:
             timeout=answer_s,
             trust_env=False,
         )
+        self.stock = StockCalls(self._get, self._post)
+        """Lots, screens, films."""
 
     def close(self) -> None:
         """Hang up."""
@@ -167,7 +155,7 @@ class Client:
 
     def alarm(self, name: str, act: AlarmAct, answer: AlarmAnswer | None = None) -> Done:
         """Acknowledge, reset, shelve, unshelve, remove or return an alarm."""
-        return self._post(Done, f"/alarms/{_part(name)}/{act}", answer)
+        return self._post(Done, f"/alarms/{part(name)}/{act}", answer)
 
     def expose(self, job: ExposureJob) -> str:
         """Begin an exposure; its run."""
@@ -189,7 +177,7 @@ class Client:
 
     def counts(self, sensor: str) -> CountsNow:
         """What the device counts at an input."""
-        return self._get(CountsNow, f"/counts/{_part(sensor)}")
+        return self._get(CountsNow, f"/counts/{part(sensor)}")
 
     def calibrations(self) -> list[Calibration]:
         """All calibrations."""
@@ -197,7 +185,7 @@ class Client:
 
     def calibration(self, name: str) -> CalibrationWhole:
         """One calibration, with everything read and done."""
-        return self._get(CalibrationWhole, f"/calibrations/{_part(name)}")
+        return self._get(CalibrationWhole, f"/calibrations/{part(name)}")
 
     def begin_calibration(self, new: NewCalibration) -> Calibration:
         """Begin one."""
@@ -206,7 +194,7 @@ class Client:
     def at_calibration(self, name: str, what: AtCalibration) -> Calibration:
         """Read into, finish, approve or drop one."""
         act = CALIBRATION_ACTS[type(what)]
-        return self._post(Calibration, f"/calibrations/{_part(name)}/{act}", what)
+        return self._post(Calibration, f"/calibrations/{part(name)}/{act}", what)
 
     # --- experiments -----------------------------------------------------------------------
 
@@ -216,7 +204,7 @@ class Client:
 
     def experiment(self, name: str) -> ex.ExperimentWhole:
         """One experiment, with everything read and done."""
-        return self._get(ex.ExperimentWhole, f"/experiments/{_part(name)}")
+        return self._get(ex.ExperimentWhole, f"/experiments/{part(name)}")
 
     def begin_experiment(self, new: ex.NewExperiment) -> ex.Experiment:
         """Begin one."""
@@ -225,7 +213,7 @@ class Client:
     def at_experiment(self, name: str, what: ex.AtExperiment) -> ex.Experiment:
         """Read into, correct, conclude or discard one."""
         act = ex.EXPERIMENT_ACTS[type(what)]
-        return self._post(ex.Experiment, f"/experiments/{_part(name)}/{act}", what)
+        return self._post(ex.Experiment, f"/experiments/{part(name)}/{act}", what)
 
     def lamps(self) -> LampsNow:
         """The lamp set in use."""
@@ -243,7 +231,7 @@ class Client:
 
     def plate(self, plate: str) -> PlateWhole:
         """Everything about one plate."""
-        return self._get(PlateWhole, f"/plates/{_part(plate)}")
+        return self._get(PlateWhole, f"/plates/{part(plate)}")
 
     def make_plate(self, plate: NewPlate) -> PlateMade:
         """Start a plate from a recipe."""
@@ -251,16 +239,16 @@ class Client:
 
     def act(self, plate: str, act: PlateAct, more: ActOnPlate | None = None) -> Done:
         """Do something to a plate."""
-        return self._post(Done, f"/plates/{_part(plate)}/{act}", more)
+        return self._post(Done, f"/plates/{part(plate)}/{act}", more)
 
     def after_plate(self, plate: str, what: NoteOnPlate | PlateCorrectionAsked) -> Done:
         """Note or correct something of a plate that has ended."""
         act = "note" if isinstance(what, NoteOnPlate) else "correct"
-        return self._post(Done, f"/plates/{_part(plate)}/{act}", what)
+        return self._post(Done, f"/plates/{part(plate)}/{act}", what)
 
     def remake(self, plate: str) -> Remake:
         """How to make a plate again on what is there today."""
-        return self._get(Remake, f"/plates/{_part(plate)}/remake")
+        return self._get(Remake, f"/plates/{part(plate)}/remake")
 
     # --- recipes ---------------------------------------------------------------------------
 
@@ -270,11 +258,11 @@ class Client:
 
     def recipe(self, which: str) -> RecipeWhole:
         """One revision with its content."""
-        return self._get(RecipeWhole, f"/recipes/{_part(which)}")
+        return self._get(RecipeWhole, f"/recipes/{part(which)}")
 
     def recipe_toml(self, which: str) -> str:
         """One revision as a file."""
-        return self._request("GET", f"/recipes/{_part(which)}/toml").text
+        return self._request("GET", f"/recipes/{part(which)}/toml").text
 
     def recipe_diff(self, a: str, b: str) -> Diff:
         """What ``b`` does differently from ``a``."""
@@ -286,48 +274,13 @@ class Client:
 
     def approve_recipe(self, which: str, why: str) -> Revision:
         """Approve a draft."""
-        path = f"/recipes/{_part(which)}/approve"
+        path = f"/recipes/{part(which)}/approve"
         return self._post(Revision, path, request(Reasoned, why=why))
 
     def retire_recipe(self, which: str, why: str) -> Revision:
         """Retire a revision."""
         body = request(Reasoned, why=why)
-        return self._post(Revision, f"/recipes/{_part(which)}/retire", body)
-
-    # --- lots and screens ------------------------------------------------------------------
-
-    def lots(self) -> list[Lot]:
-        """All lots."""
-        return self._get(Lots, "/lots").lots
-
-    def lot(self, name: str) -> LotWhole:
-        """One lot, with its history."""
-        return self._get(LotWhole, f"/lots/{_part(name)}")
-
-    def add_lot(self, lot: NewLot) -> Lot:
-        """Record a delivered lot."""
-        return self._post(Lot, "/lots", lot)
-
-    def at_lot(self, name: str, what: AtLot) -> Lot:
-        """Open, use, count, change or close a lot."""
-        return self._post(Lot, f"/lots/{_part(name)}/{LOT_ACTS[type(what)]}", what)
-
-    def screens(self) -> list[Screen]:
-        """All screens."""
-        return self._get(Screens, "/screens").screens
-
-    def screen(self, name: str) -> ScreenWhole:
-        """One screen, with its history."""
-        return self._get(ScreenWhole, f"/screens/{_part(name)}")
-
-    def add_screen(self, screen: NewScreen) -> Screen:
-        """Record a screen."""
-        return self._post(Screen, "/screens", screen)
-
-    def at_screen(self, name: str, what: AtScreen) -> Screen:
-        """Use, change or close a screen."""
-        act = SCREEN_ACTS[type(what)]
-        return self._post(Screen, f"/screens/{_part(name)}/{act}", what)
+        return self._post(Revision, f"/recipes/{part(which)}/retire", body)
 
     # --- records ---------------------------------------------------------------------------
 
@@ -337,11 +290,11 @@ class Client:
 
     def run(self, run_id: str) -> RunWhole:
         """One run."""
-        return self._get(RunWhole, f"/runs/{_part(run_id)}")
+        return self._get(RunWhole, f"/runs/{part(run_id)}")
 
     def samples(self, run_id: str, query: SamplesQuery | None = None) -> Samples:
         """A run's samples, few enough to draw."""
-        return self._get(Samples, f"/runs/{_part(run_id)}/samples", query)
+        return self._get(Samples, f"/runs/{part(run_id)}/samples", query)
 
     # --- people ----------------------------------------------------------------------------
 
@@ -390,9 +343,4 @@ class Client:
     def at_person(self, name: str, act: str, body: Request) -> Person:
         """Another ``secret`` (``NewSecret``) or ``role`` (``NewRole``), or ``close``, ``open``,
         ``unlock`` (``Reasoned``)."""
-        return self._post(Person, f"/people/{_part(name)}/{act}", body)
-
-
-def _part(text: str) -> str:
-    """A text as one part of a path."""
-    return quote(text, safe="")
+        return self._post(Person, f"/people/{part(name)}/{act}", body)

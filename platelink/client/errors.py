@@ -12,11 +12,15 @@ from platelink.contract.base import Problem
 class ClientError(Exception):
     """The service did not do what was asked; ``kind`` is its own word for why."""
 
-    def __init__(self, text: str, kind: str, asks: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, text: str, kind: str, asks: tuple[str, ...] = (), *, why: bool = False
+    ) -> None:
         super().__init__(text)
         self.kind = kind
         self.asks = asks
         """What has to be accepted first, by name."""
+        self.asks_why = why
+        """And with a reason."""
 
 
 class NoService(ClientError):
@@ -33,7 +37,7 @@ def refusal(problem: bytes | bytearray | None, answered: str) -> ClientError:
     except ValidationError:
         text = f"the service answered {answered}; see the daemon's log"
         return ClientError(text, "fault")
-    return ClientError(found.error, found.kind, found.asks or ())
+    return ClientError(found.error, found.kind, found.asks or (), why=bool(found.asks_why))
 
 
 def of_another_release(error: ValidationError) -> ClientError:

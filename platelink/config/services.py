@@ -64,7 +64,7 @@ class JournalSection(Section):
 
 
 class RecipesSection(Section):
-    """Recipes, stock lots and screens."""
+    """Recipes, stock lots, screens and films."""
 
     path: PathKey | None = key(
         "File of the store of recipes; units on one computer may share it. Left out: "
@@ -73,10 +73,18 @@ class RecipesSection(Section):
         sample="/var/lib/platelink/recipes.sqlite",
     )
     expired_lot: Literal["warn", "block"] = key(
-        "What happens with a lot past its best-before date. warn: with a warning. block: no "
-        "plate is "
-        "begun with it.",
+        "What happens with a lot that is past its best-before date, has been open for longer than "
+        "it may, or was stored outside its limits. warn: made on all the same with a reason. "
+        "block: no plate is begun with it.",
         "block",
+    )
+    least_film_density: float | None = key(
+        "Least density of a film's black; of a film with less, or not measured, a plate is made "
+        "on all the same only. Left out: any.",
+        None,
+        gt=0.0,
+        le=8.0,
+        sample=3.5,
     )
     own_approval: Literal["auto", "yes", "no"] = key(
         "May leads approve their own drafts and calibrations? auto: only while there is no "

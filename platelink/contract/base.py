@@ -95,6 +95,8 @@ class Problem(Answer):
     kind: Kind
     asks: Annotated[tuple[str, ...] | None, IF_ANY] = None
     """What it asks to accept first, by name."""
+    asks_why: Annotated[bool | None, IF_ANY] = None
+    """And to say why."""
 
 
 class Nothing(Request):
@@ -108,7 +110,7 @@ class Reasoned(Request):
 
 
 class Noted(Answer):
-    """Something that was done to a lot or a screen."""
+    """Something that was done to a lot, a screen or a film."""
 
     number: int
     about: str

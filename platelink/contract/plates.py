@@ -6,7 +6,17 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from platelink.contract.base import IF_ANY, Answer, Finding, Json, Name, Request, Text, Values
+from platelink.contract.base import (
+    IF_ANY,
+    Answer,
+    Finding,
+    Json,
+    Name,
+    Request,
+    Text,
+    Values,
+    Why,
+)
 from platelink.contract.runs import Filters, RecordedEvent, Run
 from platelink.contract.words import PlatesState
 
@@ -17,6 +27,7 @@ class NewPlate(Request):
     recipe: Annotated[Name, Field(description="As in plate-a, plate-a@2, or a hash.")]
     plate: Text | None = Field(default=None, description="Its name; left out: one is given to it.")
     lot: Text | None = None
+    film: Text | None = Field(default=None, description="Code of its artwork film.")
     job: Text | None = None
     note: Text | None = None
     area_cm2: float | None = Field(default=None, gt=0.0, le=1e6, description="Taken from the lot.")
@@ -24,6 +35,7 @@ class NewPlate(Request):
         default=(), strict=False, max_length=20,
         description="Findings, by name, with which to go on all the same; they go on record.",
     )  # fmt: skip
+    accept_why: Why = ""
 
 
 class ActOnPlate(Request):
@@ -212,6 +224,7 @@ class PlateBrief(Answer):
     title: str
     job: str | None
     lot: str | None
+    film: str | None = None
     by: str
     state: str
     reason: str

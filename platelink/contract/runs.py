@@ -36,6 +36,7 @@ class Filters(Request, strict=False):
     search: str | None = Field(default=None, max_length=200, description="Looked for in all texts.")
     limit: int = Field(default=100, ge=1, le=1000)
     lot: str | None = Field(default=None, max_length=200, description="As it was corrected, if so.")
+    film: str | None = Field(default=None, max_length=200)
     recipe: str | None = Field(
         default=None, max_length=200, description="plate-a: every revision; plate-a@2: that one."
     )
@@ -51,7 +52,7 @@ class Filters(Request, strict=False):
     until: Moment | None = Field(default=None, description="Begun before.")
 
 
-FILTERS = ("lot", "recipe", "alarm", "verdict", "person", "screen", "since", "until")
+FILTERS = ("lot", "film", "recipe", "alarm", "verdict", "person", "screen", "since", "until")
 """Names of those filters."""
 
 
@@ -142,6 +143,7 @@ class Run(Answer):
     note: str | None
     recipe: str | None = Field(description="Its revision; of an exposure or a bake its plate's.")
     lot: str | None = Field(description="The same; as it was corrected, if it was.")
+    film: str | None = Field(default=None, description="Code of its artwork film.")
     screens: list[str]
     alarms: list[str] = Field(description="Names of alarms that were raised in it.")
     took_s: float | None
@@ -194,6 +196,7 @@ class Run(Answer):
             note=start.note,
             recipe=_recipe(facts, start),
             lot=now.get("lot") or next(iter(facts.get("lot", ())), _text(start.request.get("lot"))),
+            film=next(iter(facts.get("film", ())), _text(start.request.get("film"))),
             screens=list(facts.get("screen", ())),
             alarms=list(facts.get("alarm", ())),
             took_s=(end.at_utc - start.at_utc).total_seconds() if end else None,

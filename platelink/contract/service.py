@@ -37,6 +37,7 @@ class Settings(BaseModel):
     calibrations: Path
     experiments: Path
     expired_lot: Literal["warn", "block"] = "block"
+    least_film_density: float | None = None
     own_approval: Literal["auto", "yes", "no"] = "auto"
     """May a lead approve a draft of their own."""
     hosts: tuple[str, ...] = ()

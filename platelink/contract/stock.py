@@ -1,4 +1,4 @@
-"""Lots of plate stock, and line screens. Data only."""
+"""Lots of plate stock, line screens and artwork films. Data only."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from platelink.contract.base import (
     Reasoned,
     Request,
     Text,
+    Utc,
     Why,
 )
 
@@ -26,6 +27,11 @@ class NewLot(Request):
     received_on: Day
     best_before: Day | None = None
     area_cm2: float
+    max_days_open: int | None = None
+    store_low_c: float | None = None
+    store_high_c: float | None = None
+    store_low_rh_pct: float | None = None
+    store_high_rh_pct: float | None = None
     note: Note | None = None
 
 
@@ -57,8 +63,21 @@ class LotChange(Request):
     """Other values from now on; null takes a value away."""
 
     best_before: Day | None = None
+    max_days_open: int | None = None
+    store_low_c: float | None = None
+    store_high_c: float | None = None
+    store_low_rh_pct: float | None = None
+    store_high_rh_pct: float | None = None
     note: Note | None = None
     why: Why
+
+
+class LotStored(Request):
+    """What was read where the lot is stored; one of the two or both."""
+
+    temp_c: float | None = Field(default=None, ge=-50.0, le=80.0)
+    rh_pct: float | None = Field(default=None, ge=0.0, le=100.0, description="Relative humidity.")
+    why: Why = ""
 
 
 class NewScreen(Request):
@@ -89,6 +108,34 @@ class ScreenChange(Request):
     why: Why
 
 
+class NewFilm(Request):
+    """An artwork film."""
+
+    name: Name
+    artwork: Name
+    made_on: Day
+    density: float | None = None
+    max_uses: int | None = None
+    note: Note | None = None
+
+
+class FilmUsed(ScreenUsed):
+    """One use."""
+
+
+class FilmChange(Request):
+    """Other values from now on; null takes a value away."""
+
+    density: float | None = None
+    max_uses: int | None = None
+    note: Note | None = None
+    why: Why
+
+
+class FilmClosed(Reasoned):
+    """The film is used no more, with the reason."""
+
+
 class LotClosed(Reasoned):
     """The lot is used no more, with the reason."""
 
@@ -97,16 +144,29 @@ class ScreenClosed(Reasoned):
     """The screen is used no more, with the reason."""
 
 
-AtLot = LotOpened | LotUsed | LotCounted | LotChange | LotClosed
+AtLot = LotOpened | LotUsed | LotCounted | LotStored | LotChange | LotClosed
 LOT_ACTS: dict[type[AtLot], str] = {
     LotOpened: "open", LotUsed: "use", LotCounted: "count", LotChange: "change",
-    LotClosed: "close",
+    LotStored: "stored", LotClosed: "close",
 }  # fmt: skip
 """Each with the last part of its path."""
 AtScreen = ScreenUsed | ScreenChange | ScreenClosed
 SCREEN_ACTS: dict[type[AtScreen], str] = {
     ScreenUsed: "use", ScreenChange: "change", ScreenClosed: "close",
 }  # fmt: skip
+AtFilm = FilmUsed | FilmChange | FilmClosed
+FILM_ACTS: dict[type[AtFilm], str] = {
+    FilmUsed: "use", FilmChange: "change", FilmClosed: "close",
+}  # fmt: skip
+
+
+class StoreRead(Answer):
+    """What was read where a lot is stored."""
+
+    at_utc: Utc
+    who: str
+    temp_c: float | None
+    rh_pct: float | None
 
 
 class Lot(Answer):
@@ -117,8 +177,15 @@ class Lot(Answer):
     received_on: str
     best_before: str | None
     area_cm2: float
+    max_days_open: int | None = None
+    store_low_c: float | None = None
+    store_high_c: float | None = None
+    store_low_rh_pct: float | None = None
+    store_high_rh_pct: float | None = None
     note: str | None
     opened_on: str | None
+    days_open: int | None = Field(default=None, description="Null: nobody said when.")
+    store: list[StoreRead] = Field(default=[], description="As it was read, oldest first.")
     area_left_cm2: float
     uses: int
     closed: str | None
@@ -159,5 +226,31 @@ class Screens(Answer):
 
 class ScreenWhole(Screen):
     """A screen and everything that was done to it."""
+
+    history: list[Noted]
+
+
+class Film(Answer):
+    """An artwork film as it is now."""
+
+    name: str
+    artwork: str
+    made_on: str
+    density: float | None
+    max_uses: int | None
+    note: str | None
+    uses: int
+    closed: str | None
+    findings: list[Finding]
+
+
+class Films(Answer):
+    """Films."""
+
+    films: list[Film]
+
+
+class FilmWhole(Film):
+    """A film and everything that was done to it."""
 
     history: list[Noted]

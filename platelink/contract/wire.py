@@ -37,9 +37,10 @@ class PlateToMake(Request):
 
     recipe: Json
     revision: Text | None = None
-    findings: tuple[Text, ...] = Field(default=(), strict=False)
+    findings: tuple[Annotated[str, Field(max_length=2000)], ...] = Field(default=(), strict=False)
     plate: Annotated[str | None, BeforeValidator(_plate_name)] = None
     lot: Text | None = None
+    film: Text | None = None
     job: Text | None = None
     note: Text | None = None
     area_cm2: Annotated[float, Field(gt=0.0, le=MAX_AREA_CM2)] | None = None

@@ -203,6 +203,7 @@ def plan_of(plate: PlateToMake, who: str) -> PlatePlan:
         who=who,
         job=plate.job,
         lot=plate.lot,
+        film=plate.film,
         area_cm2=plate.area_cm2,
         note=plate.note,
         findings=plate.findings,

@@ -77,6 +77,7 @@ def settings_of_service(config: Config) -> Settings:
         calibrations=config.calibrations_path().absolute(),
         experiments=config.experiments_path().absolute(),
         expired_lot=config.recipes.expired_lot,
+        least_film_density=config.recipes.least_film_density,
         own_approval=config.recipes.own_approval,
         page_socket=_absolute(config.service.page_socket),
         hosts=tuple(config.service.hosts),

@@ -17,6 +17,7 @@ class Right(StrEnum):
     ANSWER_ALARMS = "answer alarms"
     USE_LOTS = "use lots"
     USE_SCREENS = "use screens"
+    USE_FILMS = "use films"
     DRAFT_RECIPES = "draft recipes"
     CALIBRATE = "calibrate sensors"
     EXPERIMENT = "make experiments"
@@ -30,6 +31,7 @@ class Right(StrEnum):
     CORRECT_PLATES = "correct plates that have ended"
     CHANGE_LOTS = "change lots"
     CHANGE_SCREENS = "change screens"
+    CHANGE_FILMS = "change films"
     CHANGE_PEOPLE = "change people"
 
 
@@ -49,8 +51,9 @@ RIGHTS: dict[Right, Row] = {
     Right.OWN_SECRET: Row("change your own PIN or password", _ALL),
     Right.RUN: Row("make, begin, confirm, hold, restart, stop and abort plates, exposures", _WORK),
     Right.ANSWER_ALARMS: Row("acknowledge and reset alarms", _WORK),
-    Right.USE_LOTS: Row("open, use and count lots of stock", _WORK),
+    Right.USE_LOTS: Row("open, use and count lots of stock, read their store", _WORK),
     Right.USE_SCREENS: Row("count a use of a screen", _WORK),
+    Right.USE_FILMS: Row("count a use of an artwork film", _WORK),
     Right.DRAFT_RECIPES: Row("check recipes that are files, and add them as drafts", _WORK),
     Right.CALIBRATE: Row("compare sensors with a reference, level by level", _WORK),
     Right.EXPERIMENT: Row("begin, read, correct and conclude experiments that find doses", _WORK),
@@ -69,6 +72,7 @@ RIGHTS: dict[Right, Row] = {
     ),
     Right.CHANGE_LOTS: Row("add, change and retire lots of stock", _LEAD),
     Right.CHANGE_SCREENS: Row("add, change and retire screens", _LEAD),
+    Right.CHANGE_FILMS: Row("add, change and retire artwork films", _LEAD),
     Right.CHANGE_PEOPLE: Row("see, add, change, deactivate and unlock people", _LEAD),
 }
 

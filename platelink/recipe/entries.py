@@ -1,4 +1,4 @@
-"""Entries of the store: what was done to a recipe, lot or screen, by whom and when. Data only."""
+"""Entries of the store: what was done to a recipe or a thing, by whom and when. Data only."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ class About(StrEnum):
     RECIPE = "recipe"
     LOT = "lot"
     SCREEN = "screen"
+    FILM = "film"
+    ITEM = "item"
 
 
 class Act(StrEnum):
@@ -28,6 +30,8 @@ class Act(StrEnum):
     COUNTED = "counted"
     CHANGED = "changed"
     CLOSED = "closed"
+    KEPT = "kept"
+    DONE = "done"
 
 
 class Entry(NamedTuple):

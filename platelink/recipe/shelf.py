@@ -1,9 +1,9 @@
-"""Lots and screens in the store: what came, what was used of it, and what was found."""
+"""Lots, screens and films in the store: what came, what was used of it, and what was found."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
@@ -16,16 +16,26 @@ from platelink.ledger.readable import readable
 from platelink.recipe.entries import About, Act, Entry
 from platelink.recipe.log import Log
 from platelink.recipe.supplies import (
+    FILM_CHANGES,
     LOT_CHANGES,
     SCREEN_CHANGES,
+    Film,
+    FilmNow,
     Lot,
     LotNow,
     Screen,
     ScreenNow,
+    film_now,
+    film_of,
     lot_now,
     lot_of,
     screen_now,
 )
+
+_CHANGES = {About.LOT: LOT_CHANGES, About.SCREEN: SCREEN_CHANGES, About.FILM: FILM_CHANGES}
+_MADE: dict[About, Callable[[dict[str, Any]], object]] = {
+    About.LOT: lot_of, About.SCREEN: Screen.model_validate, About.FILM: film_of,
+}  # fmt: skip
 
 
 class Shelf:
@@ -54,6 +64,44 @@ class Shelf:
         entries = self._known(About.SCREEN, name)
         with readable(self._db.path, f"screen {name}"):
             return screen_now(entries)
+
+    def films(self) -> tuple[FilmNow, ...]:
+        """All films as they are now, in the order they were added."""
+        return tuple(map(self.film, self._things(About.FILM)))
+
+    def film(self, name: str) -> FilmNow:
+        """One film as it is now; ``StoreRefused`` when there is none."""
+        entries = self._known(About.FILM, name)
+        with readable(self._db.path, f"artwork film {name}"):
+            return film_now(entries)
+
+    def add_film(self, film: Film, by: By) -> FilmNow:
+        """Record a film."""
+        self._add_thing(About.FILM, film.name, film.model_dump(mode="json"), by)
+        return self.film(film.name)
+
+    def use_film(self, name: str, by: By, *, ref: str | None = None) -> FilmNow:
+        """Count one use; a ``ref`` already told is not counted again."""
+        self._use(About.FILM, name, by, ref, {})
+        return self.film(name)
+
+    def change_film(self, name: str, changes: Mapping[str, Any], by: By) -> FilmNow:
+        """Other values of ``FILM_CHANGES`` from now on, with the reason."""
+        with self._db.transaction():
+            now = self.film(name)
+            _refuse_closed(f"artwork film {name}", now.closed)
+            self._change(About.FILM, name, now.film.model_dump(mode="json"), changes, by)
+        return self.film(name)
+
+    def read_store(self, name: str, temp_c: float | None, rh_pct: float | None, by: By) -> LotNow:
+        """What somebody read where the lot is stored."""
+        body = {k: v for k, v in (("temp_c", temp_c), ("rh_pct", rh_pct)) if v is not None}
+        if not body:
+            raise StoreRefused(f"lot {name}: say what was read, temperature or humidity")
+        with self._db.transaction():
+            self._usable_lot(name)
+            self._log.enter((About.LOT, name, Act.KEPT), by, body)
+        return self.lot(name)
 
     def add_lot(self, lot: Lot, by: By) -> LotNow:
         """Record a delivered lot."""
@@ -119,12 +167,12 @@ class Shelf:
         return self.screen(name)
 
     def close_thing(self, about: About, name: str, by: By) -> None:
-        """The lot or screen is used no more, with the reason."""
+        """The lot, screen or film is used no more, with the reason."""
         if not by.why.strip():
             raise StoreRefused(f"say why {about} {name} is retired")
         with self._db.transaction():
-            now = self.lot(name) if about is About.LOT else self.screen(name)
-            _refuse_closed(f"{about} {name}", now.closed)
+            ended = [e.why for e in self._known(about, name) if e.act is Act.CLOSED]
+            _refuse_closed(f"{about} {name}", ended[-1] if ended else None)
             self._log.enter((about, name, Act.CLOSED), by, {})
 
     def _usable_lot(self, name: str) -> LotNow:
@@ -151,17 +199,14 @@ class Shelf:
     def _change(
         self, about: About, name: str, values: dict[str, Any], changes: Mapping[str, Any], by: By
     ) -> None:
-        known = LOT_CHANGES if about is About.LOT else SCREEN_CHANGES
+        known = _CHANGES[about]
         if not changes or not changes.keys() <= known:
             raise StoreRefused(f"of a {about}, {', '.join(sorted(known))} can be changed")
         if not by.why.strip():
             raise StoreRefused(f"say why {about} {name} is changed")
         plain = {k: v.isoformat() if isinstance(v, date) else v for k, v in changes.items()}
         try:
-            if about is About.LOT:
-                lot_of(values | plain)
-            else:
-                Screen.model_validate(values | plain)
+            _MADE[about](values | plain)
         except (ValidationError, ValueError) as error:
             raise StoreRefused(f"{about} {name}: {error}") from None
         self._log.enter((about, name, Act.CHANGED), by, plain)

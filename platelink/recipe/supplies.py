@@ -1,6 +1,6 @@
-"""Stock lots and screens: what they are, what became of them, may a plate use them. Pure.
+"""Stock lots, screens and films: what they are, what became of them, may a plate use them. Pure.
 
-Both are told by entries: the first says what it is, later ones what was done. What they are now is
+They are told by entries: the first says what it is, later ones what was done. What they are now is
 made of the entries every time, so that nothing of it can be altered.
 """
 
@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
-from typing import Any, Literal
+from datetime import date, datetime
+from typing import Any, Literal, NamedTuple, Self
 
-from platelink.forms.keys import Paragraph, PlainName, Section, key
+from pydantic import model_validator
+
+from platelink.forms.keys import Celsius, Line, Paragraph, PlainName, Section, key
 from platelink.recipe.entries import Act, Entry
 from platelink.recipe.quantities import AREA, LinesPerCm, SquareCm
 
 Expired = Literal["warn", "block"]
-"""What a lot past its best-before date does to a plate."""
+"""What a lot that is too old, or was stored badly, does to a plate."""
 
 
 class Lot(Section):
@@ -27,7 +29,25 @@ class Lot(Section):
     received_on: date = key("Day it came.")
     best_before: date | None = key("Last day it is good for, as on its label.", None)
     area_cm2: SquareCm = key("How much came.", unit="cm²", gt=0.0, le=1e8)
+    max_days_open: int | None = key(
+        "So many days it is good for once its package is open.", None, ge=1, le=10_000
+    )
+    store_low_c: Celsius | None = key("Coldest its store may be.", None, unit="°C", ge=-50.0, le=80)
+    store_high_c: Celsius | None = key(
+        "Warmest its store may be.", None, unit="°C", ge=-50.0, le=80
+    )
+    store_low_rh_pct: float | None = key("Driest.", None, unit="% RH", ge=0.0, le=100.0)
+    store_high_rh_pct: float | None = key("Most humid.", None, unit="% RH", ge=0.0, le=100.0)
     note: Paragraph | None = key("Anything else.", None)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        for low, high in (
+            (self.store_low_c, self.store_high_c), (self.store_low_rh_pct, self.store_high_rh_pct),
+        ):  # fmt: skip
+            if low is not None and high is not None and low >= high:
+                raise ValueError(f"of its store: {low:g} is not below {high:g}")
+        return self
 
 
 class Screen(Section):
@@ -43,9 +63,35 @@ class Screen(Section):
     note: Paragraph | None = key("Anything else.", None)
 
 
-LOT_CHANGES = frozenset({"best_before", "note"})
+class Film(Section):
+    """An artwork film."""
+
+    name: PlainName = key("Its code, as on its edge.")
+    artwork: Line = key("Name of the artwork on it.")
+    made_on: date = key("Day it was made.")
+    density: float | None = key(
+        "Density of its black, as measured; left out: not measured.", None, gt=0.0, le=8.0
+    )
+    max_uses: int | None = key(
+        "Number of uses after which to replace it.", None, ge=1, le=1_000_000
+    )
+    note: Paragraph | None = key("Anything else.", None)
+
+
+STORE_LIMITS = ("store_low_c", "store_high_c", "store_low_rh_pct", "store_high_rh_pct")
+LOT_CHANGES = frozenset({"best_before", "max_days_open", *STORE_LIMITS, "note"})
 """Keys of a lot that may be changed; the others are what it is."""
 SCREEN_CHANGES = frozenset({"max_uses", "note"})
+FILM_CHANGES = frozenset({"density", "max_uses", "note"})
+
+
+class StoreRead(NamedTuple):
+    """What somebody read where a lot is stored."""
+
+    at_utc: datetime
+    who: str
+    temp_c: float | None
+    rh_pct: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +105,8 @@ class LotNow:
     uses: int
     closed: str | None
     """Why it is used no more; None while it is in use."""
+    store: tuple[StoreRead, ...] = ()
+    """Oldest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +119,25 @@ class ScreenNow:
 
 
 @dataclass(frozen=True, slots=True)
+class FilmNow:
+    """A film as it is now."""
+
+    film: Film
+    uses: int
+    closed: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """Something about a lot or screen that the person should know before the plate."""
+    """Something about a lot, screen or film that the person should know before the plate."""
 
     name: str
     blocks: bool
     text: str
     asks: bool = False
     """No plate is made before the person has said to go on all the same."""
+    owes_why: bool = False
+    """And has said why."""
 
 
 NO_LOT = Finding(
@@ -100,6 +159,7 @@ def lot_now(entries: Iterable[Entry]) -> LotNow:
     left = 0.0
     uses = 0
     closed = None
+    store: list[StoreRead] = []
     for entry in entries:
         body: dict[str, Any] = entry.body
         match entry.act:
@@ -114,13 +174,28 @@ def lot_now(entries: Iterable[Entry]) -> LotNow:
                 uses += 1
             case Act.COUNTED:
                 left = float(body["area_cm2"])
+            case Act.KEPT:
+                read = body.get("temp_c"), body.get("rh_pct")
+                store.append(StoreRead(entry.at_utc, entry.who, *read))
             case Act.CLOSED:
                 closed = entry.why
-    return LotNow(lot_of(values), opened_on, left, uses, closed)
+    return LotNow(lot_of(values), opened_on, left, uses, closed, tuple(store))
 
 
 def screen_now(entries: Iterable[Entry]) -> ScreenNow:
     """The screen of its own entries, oldest first."""
+    values, uses, closed = _used(entries)
+    return ScreenNow(Screen.model_validate(values), uses, closed)
+
+
+def film_now(entries: Iterable[Entry]) -> FilmNow:
+    """The film of its own entries, oldest first."""
+    values, uses, closed = _used(entries)
+    return FilmNow(film_of(values), uses, closed)
+
+
+def _used(entries: Iterable[Entry]) -> tuple[dict[str, Any], int, str | None]:
+    """Values, uses, and why it is used no more."""
     values: dict[str, Any] = {}
     uses = 0
     closed = None
@@ -134,7 +209,15 @@ def screen_now(entries: Iterable[Entry]) -> ScreenNow:
                 uses += 1
             case Act.CLOSED:
                 closed = entry.why
-    return ScreenNow(Screen.model_validate(values), uses, closed)
+    return values, uses, closed
+
+
+def film_of(values: dict[str, Any]) -> Film:
+    """The film of plain JSON values, in which days are texts."""
+    made = values.get("made_on")
+    return Film.model_validate(
+        values | ({"made_on": date.fromisoformat(made)} if isinstance(made, str) else {})
+    )
 
 
 def lot_of(values: dict[str, Any]) -> Lot:
@@ -163,8 +246,23 @@ def lot_findings(
             f"lot {lot.name} was good until {lot.best_before}, today is {today}; take "
             "another, or test it and change its date, with a reason"
         )
-        blocks = expired == "block"
-        found.append(Finding("lot expired", blocks, text, not blocks))
+        found.append(_too_old("lot expired", text, expired))
+    days = None if now.opened_on is None else (today - now.opened_on).days
+    if lot.max_days_open is not None and days is not None and days > lot.max_days_open:
+        text = (
+            f"lot {lot.name} has been open for {days} days, it is good for {lot.max_days_open}; "
+            "take another, or test it and change its limit, with a reason"
+        )
+        found.append(_too_old("lot open too long", text, expired))
+    outside = _badly_stored(now)
+    if outside:
+        found.append(_too_old("lot stored badly", outside, expired))
+    elif any(getattr(lot, name) is not None for name in STORE_LIMITS) and not now.store:
+        text = (
+            f"lot {lot.name} has limits of its store, and nobody has read its store; read it: "
+            f"platelink lot stored {lot.name}"
+        )
+        found.append(Finding("store not read", False, text))
     if today < lot.received_on:
         text = (
             f"lot {lot.name} came on {lot.received_on}, after today, {today}; check the date and "
@@ -179,6 +277,87 @@ def lot_findings(
         left, needed = (AREA.format(a, "cm2") for a in (now.area_left_cm2, area_cm2))
         text = f"lot {lot.name} has {left} left, {needed} are needed; count it, or take another"
         found.append(Finding("not enough area", False, text, True))
+    return tuple(found)
+
+
+def _too_old(name: str, text: str, expired: Expired) -> Finding:
+    """Refused, or asked with a reason, as the shop has it."""
+    blocks = expired == "block"
+    return Finding(name, blocks, text, not blocks, not blocks)
+
+
+def never_opened(now: LotNow) -> Finding | None:
+    """Of a lot that a plate is about to be cut from: nobody can say how long it has been open."""
+    if now.lot.max_days_open is None or now.opened_on is not None or now.closed is not None:
+        return None
+    text = (
+        f"lot {now.lot.name} is good for {now.lot.max_days_open} days once open, and nobody has "
+        f"said when it was opened; record it: platelink lot open {now.lot.name}"
+    )
+    return Finding("lot opening unknown", False, text, True)
+
+
+def _badly_stored(now: LotNow) -> str:
+    """The newest reading of its store that is outside its limits; empty: there is none."""
+    lot = now.lot
+    for read in reversed(now.store):
+        for value, low, high, unit in (
+            (read.temp_c, lot.store_low_c, lot.store_high_c, "°C"),
+            (read.rh_pct, lot.store_low_rh_pct, lot.store_high_rh_pct, "% RH"),
+        ):
+            if value is not None and low is not None and value < low:
+                word, limit = "at least", low
+            elif value is not None and high is not None and value > high:
+                word, limit = "at most", high
+            else:
+                continue
+            return (
+                f"lot {lot.name} was stored at {value:g} {unit} on {read.at_utc:%Y-%m-%d} "
+                f"(read by {read.who}), its limit is {word} {limit:g} {unit}; take another, "
+                "or test it and change its limits, with a reason"
+            )
+    return ""
+
+
+def unknown_film(name: str, there: Iterable[str]) -> Finding:
+    """A film that nobody entered."""
+    known = ", ".join(there) or "none"
+    text = f"film {name} is not entered; add it, or take one of those in use: {known}"
+    return Finding("film not entered", False, text, True)
+
+
+def film_findings(now: FilmNow, *, least_density: float | None, today: date) -> tuple[Finding, ...]:
+    """What stands against a plate from this film. ``least_density``: of its black, as the shop has
+    it; None: any."""
+    film, found = now.film, []
+    if now.closed is not None:
+        text = f"film {film.name} was retired ({now.closed}); take another"
+        found.append(Finding("film closed", True, text))
+    if today < film.made_on:
+        text = (
+            f"film {film.name} was made on {film.made_on}, after today, {today}; check the date "
+            "and this computer's clock"
+        )
+        found.append(Finding("film not made yet", False, text, True))
+    if least_density is not None:
+        if film.density is None:
+            text = (
+                f"the density of film {film.name} was not measured, the least is "
+                f"{least_density:g}; measure it, and change it: platelink film change {film.name}"
+            )
+            found.append(Finding("film density unknown", False, text, True))
+        elif film.density < least_density:
+            text = (
+                f"the density of film {film.name} is {film.density:g}, the least is "
+                f"{least_density:g}: light leaks through its black; make another film"
+            )
+            found.append(Finding("film too thin", False, text, True, True))
+    if film.max_uses is not None and now.uses >= film.max_uses:
+        text = (
+            f"uses of film {film.name}: {now.uses}, limit {film.max_uses}; inspect it, then "
+            "replace it or change its limit, with a reason"
+        )
+        found.append(Finding("film worn", False, text))
     return tuple(found)
 
 

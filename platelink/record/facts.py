@@ -15,7 +15,8 @@ from __future__ import annotations
 from platelink.events.event import EventName
 
 _STARTS = (
-    ("lot", "$.request.lot"), ("recipe", "$.request.revision"), ("screen", "$.request.screen"),
+    ("lot", "$.request.lot"), ("film", "$.request.film"), ("recipe", "$.request.revision"),
+    ("screen", "$.request.screen"),
     ("person", "$.operator"), ("job", "$.job"), ("note", "$.note"),
     ("target", "$.target_dose_mj_cm2"), ("software", "$.conditions.platelink"),
     ("firmware", "$.conditions.device.firmware"),
@@ -132,3 +133,5 @@ TABLE = (
     "CREATE INDEX facts_by_value ON facts (name, value)",
 )
 TRIGGERS = (*(_trigger(of) for of in _OF), _BY)
+STARTS_ANEW = ("DROP TRIGGER facts_of_start", _trigger("start"))
+"""Statements for a file whose trigger knew fewer facts of a start."""

@@ -143,9 +143,10 @@ class JournalReader:
         found: dict[str, tuple[str, ...]] = {}
         if self.has_facts:
             sql = (
-                "SELECT name, value FROM facts WHERE run_id = ? AND name IN ('lot', 'recipe', "
-                "'screen', 'verdict', 'job', 'alarm', 'entry') UNION SELECT name, value FROM facts "
-                "WHERE run_id = ? AND name IN ('lot', 'recipe', 'screen') ORDER BY name, value"
+                "SELECT name, value FROM facts WHERE run_id = ? AND name IN ('lot', 'film', "
+                "'recipe', 'screen', 'verdict', 'job', 'alarm', 'entry') "
+                "UNION SELECT name, value FROM facts WHERE run_id = ? "
+                "AND name IN ('lot', 'film', 'recipe', 'screen') ORDER BY name, value"
             )
             for name, value in self._db.rows(sql, (run_id, plate)):
                 found[name] = (*found.get(name, ()), str(value))

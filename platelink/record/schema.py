@@ -154,6 +154,8 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
             WHEN EXISTS (SELECT 1 FROM removed WHERE run_id = NEW.run_id)
             BEGIN SELECT RAISE(ABORT, 'its samples were removed'); END""",
     ),
+    # Films; no start before this names one.
+    facts.STARTS_ANEW,
 )
 WAL_KEPT_BYTES = 1 << 20
 """What is kept of the write-ahead log's file when it begins anew."""

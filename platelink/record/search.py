@@ -13,7 +13,7 @@ from platelink.record import facts
 from platelink.runs import EndState
 
 ENDED = ("complete", "stopped", "aborted", "interrupted")
-_TEXTS = ("lot", "recipe", "screen", "job", "note", "person", "was")
+_TEXTS = ("lot", "film", "recipe", "screen", "job", "note", "person", "was")
 """Facts that a search looks through; ``was``: what stood there before a correction."""
 _COLUMNS = ("r.run_id", "r.step", "r.plate")
 
@@ -31,6 +31,7 @@ class Wanted(TypedDict, total=False):
     operator: str | None
     """Who began it."""
     lot: str | None
+    film: str | None
     recipe: str | None
     """``plate-a`` is every revision, ``plate-a@2`` that one."""
     screen: str | None
@@ -43,8 +44,8 @@ class Wanted(TypedDict, total=False):
     """Found in any of its texts; letters of either case are the same."""
 
 
-_OF_PLATES: tuple[Literal["lot", "recipe", "screen", "verdict"], ...] = (
-    "lot", "recipe", "screen", "verdict",
+_OF_PLATES: tuple[Literal["lot", "film", "recipe", "screen", "verdict"], ...] = (
+    "lot", "film", "recipe", "screen", "verdict",
 )  # fmt: skip
 """Facts that an exposure or a bake has from its plate."""
 

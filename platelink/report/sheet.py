@@ -132,7 +132,8 @@ def _facts(run: RunRecord) -> Iterator[tuple[str, str]]:
     facts = {
         "unit": told.unit, "recipe": told.recipe or known.get("id"),
         "title": known.get("title"), "SHA-256": _short(start.request.get("hash")),
-        "job": told.job, "lot": told.lot, "screens": ", ".join(str(s) for s in screens if s),
+        "job": told.job, "lot": told.lot, "film": told.film,
+        "screens": ", ".join(str(s) for s in screens if s),
         "begun by": told.operator, "begun": utc(start.at_utc),
         "ended": utc(run.end.at_utc if run.end else None), "took": duration(told.took_s),
         "note": told.note,

@@ -169,8 +169,8 @@ def provide(client: Client) -> str:
     added = client.add_recipe(RecipeFile(toml=RECIPE, why="for the demonstration"))
     client.approve_recipe(added.name, "the demonstration's own")
     today = time.strftime("%Y-%m-%d")
-    client.add_lot(NewLot(name=LOT, stock="demo-stock", received_on=today, area_cm2=5000.0))
-    client.add_screen(NewScreen(name=SCREEN, ruling_lines_per_cm=46.0, tint_pct=82.0))
+    client.stock.add_lot(NewLot(name=LOT, stock="demo-stock", received_on=today, area_cm2=5000.0))
+    client.stock.add_screen(NewScreen(name=SCREEN, ruling_lines_per_cm=46.0, tint_pct=82.0))
     return added.name
 
 

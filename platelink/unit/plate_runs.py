@@ -31,6 +31,7 @@ def plate_request(plan: PlatePlan) -> dict[str, Any]:
         "revision": plan.revision,
         "hash": plan.content_hash,
         "lot": plan.lot,
+        "film": plan.film,
         "area_cm2": plan.area_cm2,
         "findings": list(plan.findings),
     }

@@ -107,6 +107,7 @@ def plate_brief(
         title=plan.recipe.title,
         job=plan.job,
         lot=plan.lot,
+        film=plan.film,
         by=plan.who,
         state=str(plate.state),
         reason=plate.present.reason,

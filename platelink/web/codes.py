@@ -1,4 +1,4 @@
-"""What a scanned code names: a lot, a screen, a recipe or a person, and where that is shown.
+"""What a scanned code names: a lot, screen, film, recipe or person, and where that is shown.
 
 Plates in flight the browser knows itself; everything else is searched for in the history."""
 
@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, Response
 
 from platelink.contract.people import Me, People
 from platelink.contract.recipes import Recipes
-from platelink.contract.stock import Lots, Screens
+from platelink.contract.stock import Films, Lots, Screens
 from platelink.web.service import ServiceSays, get, part
 
 SEE_PEOPLE = "change_people"
@@ -32,15 +32,18 @@ async def code(request: Request) -> Response:
 
 
 async def _place(request: Request, text: str, me: Me) -> tuple[str, str, str]:
-    lots, screens, recipes = await asyncio.gather(
+    lots, screens, films, recipes = await asyncio.gather(
         get(request, Lots, "/v1/lots"),
         get(request, Screens, "/v1/screens"),
+        get(request, Films, "/v1/films"),
         get(request, Recipes, "/v1/recipes", every="true"),
     )
     if any(lot.name == text for lot in lots.lots):
         return "lot", text, f"/stock#lot-{part(text)}"
     if any(screen.name == text for screen in screens.screens):
         return "screen", text, f"/stock#screen-{part(text)}"
+    if any(film.name == text for film in films.films):
+        return "film", text, f"/stock#film-{part(text)}"
     for row in recipes.recipes:
         if text == row.name or (text == row.recipe and row.state == "approved"):
             return "recipe", row.name, f"/recipes/{part(row.name)}"

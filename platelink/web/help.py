@@ -230,11 +230,16 @@ HELP = {
     "stock": Help(
         N_("Stock"),
         N_(
-            "Lots of plate stock and line screens: what is left, what is past its date or at "
-            "its limit. A scanned label opens its lot or screen."
+            "Lots of plate stock, line screens and artwork films: what is left, what is past its "
+            "date or at its limit. A scanned label opens its lot, screen or film."
         ),
         (
             Act(N_("Count"), N_("Records the area left, as measured."), "use_lots"),
+            Act(
+                N_("Read its store"),
+                N_("Records temperature and humidity where a lot lies."),
+                "use_lots",
+            ),
             Act(N_("Retire lot"), N_("No new plate uses it."), "change_lots"),
             Act(N_("Retire screen"), N_("No new plate uses it."), "change_screens"),
             Act(N_("Add a lot"), N_("Records a delivered lot."), "change_lots"),
@@ -242,6 +247,12 @@ HELP = {
                 N_("Add a screen"),
                 N_("Records a screen; from then on its uses are counted."),
                 "change_screens",
+            ),
+            Act(N_("Retire film"), N_("No new plate uses it."), "change_films"),
+            Act(
+                N_("Add a film"),
+                N_("Records a film; plates then name it, and its uses are counted."),
+                "change_films",
             ),
         ),
     ),

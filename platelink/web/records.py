@@ -21,7 +21,18 @@ from platelink.web.show import show
 from platelink.web.words import ALARMS
 
 PAGE = 100
-FILTERS = ("state", "lot", "recipe", "alarm", "verdict", "person", "screen", "since", "until")
+FILTERS = (
+    "state",
+    "lot",
+    "film",
+    "recipe",
+    "alarm",
+    "verdict",
+    "person",
+    "screen",
+    "since",
+    "until",
+)
 PLATES, RUNS = "plates", "runs"
 OVER_CHOICES = 20
 """Newest runs of the same step that are offered to be laid over one."""

@@ -13,7 +13,7 @@ from platelink.contract.people import Me, People
 from platelink.contract.plates import Plates
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
 from platelink.contract.runs import Device
-from platelink.contract.stock import Lots, Screens
+from platelink.contract.stock import Films, Lots, Screens
 from platelink.web.facts import facts
 from platelink.web.service import get, part
 from platelink.web.show import show
@@ -25,10 +25,11 @@ LATELY = 60
 
 async def new_plate(request: Request) -> Response:
     """The form of a new plate; what was used lately comes first."""
-    me, recipes, lots, plates = await asyncio.gather(
+    me, recipes, lots, films, plates = await asyncio.gather(
         get(request, Me, "/v1/me"),
         get(request, Recipes, "/v1/recipes"),
         get(request, Lots, "/v1/lots"),
+        get(request, Films, "/v1/films"),
         get(request, Plates, "/v1/plates", limit=LATELY),
     )
     flying = [(one.recipe, one.lot, one.job) for one in reversed(plates.in_flight)]
@@ -43,6 +44,7 @@ async def new_plate(request: Request) -> Response:
         me=me,
         recipes=sorted(recipes.recipes, key=lambda row: _place(row.recipe, by_recipe)),
         lots=sorted(lots.lots, key=lambda lot: _place(lot.name, by_lot)),
+        films=films.films,
         jobs=list(dict.fromkeys(job for _, _, job in used if job)),
         wanted=request.query_params.get("recipe", ""),
     )
@@ -80,12 +82,13 @@ async def recipe_diff(request: Request) -> Response:
 
 
 async def stock(request: Request) -> Response:
-    """Lots and screens."""
+    """Lots, screens and films."""
     return await show(
         request,
         "stock.html",
         lots=get(request, Lots, "/v1/lots"),
         screens=get(request, Screens, "/v1/screens"),
+        films=get(request, Films, "/v1/films"),
     )
 
 

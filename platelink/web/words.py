@@ -56,7 +56,7 @@ WORDS = {
     "vacuum": N_("vacuum"),
     "oven": N_("oven"),
     "head": N_("sensor head"),
-    # what stands against a lot or a screen
+    # what stands against a lot, a screen or a film
     "no lot": N_("no lot"),
     "lot not entered": N_("lot not entered"),
     "lot closed": N_("lot closed"),
@@ -65,6 +65,16 @@ WORDS = {
     "lot not received": N_("lot not received"),
     "lot used up": N_("lot used up"),
     "not enough area": N_("not enough area"),
+    "lot open too long": N_("lot open too long"),
+    "lot opening unknown": N_("day of opening not known"),
+    "lot stored badly": N_("lot stored badly"),
+    "store not read": N_("store not read"),
+    "film not entered": N_("film not entered"),
+    "film closed": N_("film retired"),
+    "film not made yet": N_("film not made yet"),
+    "film density unknown": N_("film density not measured"),
+    "film too thin": N_("film not dense enough"),
+    "film worn": N_("film at its limit"),
     # calibrations: how far, why, what was done
     "reading": N_("being read"),
     "finished": N_("waits for approval"),

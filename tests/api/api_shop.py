@@ -116,7 +116,9 @@ class Judged(InProcess):
 class Shop:
     """``with shop(tmp_path) as this``."""
 
-    def __init__(self, directory: Path, runner: asyncio.Runner, daemon: Any = None) -> None:
+    def __init__(
+        self, directory: Path, runner: asyncio.Runner, daemon: Any = None, **settings: Any
+    ) -> None:
         self.directory = directory
         self.now = datetime(2026, 6, 1, 8, 0, tzinfo=UTC)
         self.daemon = daemon or NotingDaemon()
@@ -131,6 +133,7 @@ class Shop:
             hosts=("plates.example",),
             lamps="wired",
             sensors=(SensorSettings(name="light 0", settings={}, stands_on={"adc_bits": 10}),),
+            **settings,
         )
         self.accounts = Accounts(
             self.settings.people,
@@ -181,9 +184,11 @@ class Shop:
 
 
 @contextmanager
-def shop(directory: Path, *, people: bool = False, daemon: Any = None) -> Iterator[Shop]:
+def shop(
+    directory: Path, *, people: bool = False, daemon: Any = None, **settings: Any
+) -> Iterator[Shop]:
     with asyncio.Runner() as runner:
-        this = Shop(directory, runner, daemon)
+        this = Shop(directory, runner, daemon, **settings)
         try:
             if people:
                 this.enter_people()

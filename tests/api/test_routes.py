@@ -245,6 +245,78 @@ def test_a_plate_is_made_of_what_the_shop_has(tmp_path: Path) -> None:
         assert this.daemon.asked[-1] is asked
 
 
+FILM = {"name": "F-12", "artwork": "invented-logo", "made_on": "2026-05-01", "density": 4.1}
+
+
+def test_a_film_and_the_plates_that_came_from_it(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True) as this, this.client(LEAD) as lead:
+        lead.add_recipe(FINE)
+        lead.approve_recipe("plate-a-fine@1", "good")
+        lead.add_supply("lots", **LOT)
+        lead.add_supply("films", **FILM)
+        with this.client(OPERATOR) as operator:
+            assert refused(operator.add_supply, "films", **FILM)[0] == "no right"
+            wanted = {"recipe": "plate-a-fine", "lot": "lot-7"}
+            for _ in range(2):  # the double gives both the same name: one plate, one use
+                operator.make_plate(**wanted, film="F-12")
+            assert this.daemon.asked[-1]["plate"]["film"] == "F-12"
+            kind, text = refused(operator.make_plate, **wanted, film="F-13")
+            assert kind == "refused" and "F-13 is not entered" in text and "F-12" in text
+            operator.make_plate(**wanted, film="F-13", accept=["film not entered"])
+        shown = lead.supply("films", "F-12")
+        assert shown["uses"] == 1
+        assert [(e["act"], e["ref"]) for e in shown["history"]] == [
+            ("added", None), ("used", "plate-1"),
+        ]  # fmt: skip
+        lead.at_supply("films", "F-12", "change", {"density": 3.0, "why": "measured again"})
+        lead.at_supply("films", "F-12", "close", {"why": "scratched"})
+        kind, text = refused(lead.make_plate, **wanted, film="F-12")
+        assert kind == "refused" and "was retired (scratched)" in text
+
+
+def test_an_old_lot_is_used_with_who_and_why_on_record(tmp_path: Path) -> None:
+    with shop(tmp_path, people=True, expired_lot="warn") as this, this.client(LEAD) as lead:
+        lead.add_recipe(FINE)
+        lead.approve_recipe("plate-a-fine@1", "good")
+        lead.add_supply("lots", **LOT, max_days_open=30)
+        wanted = {"recipe": "plate-a-fine", "lot": "lot-7"}
+        with pytest.raises(ClientError) as caught:
+            lead.make_plate(**wanted)
+        assert caught.value.asks == ("lot opening unknown",) and not caught.value.asks_why
+        lead.at_supply("lots", "lot-7", "open", {"opened_on": "2026-04-01"})
+        with this.client(OPERATOR) as operator:
+            with pytest.raises(ClientError) as caught:
+                operator.make_plate(**wanted)
+            assert caught.value.asks == ("lot open too long",) and caught.value.asks_why
+            accepted = {**wanted, "accept": ["lot open too long"], "area_cm2": 100.0}
+            kind, text = refused(operator.make_plate, **accepted)
+            assert kind == "refused" and "say why the plate is made all the same" in text
+            before = len(this.daemon.asked)
+            operator.make_plate(**accepted, accept_why="a wedge from it held as ever")
+            assert len(this.daemon.asked) == before + 1
+        told = this.daemon.asked[-1]["plate"]["findings"][0]
+        assert told.endswith(f"; made all the same by {OPERATOR}: a wedge from it held as ever")
+        used = lead.supply("lots", "lot-7")["history"][-1]
+        assert (used["act"], used["who"], used["why"]) == (
+            "used", OPERATOR, "a wedge from it held as ever",
+        )  # fmt: skip
+
+
+def test_what_was_read_of_a_lots_store_is_held_against_its_limits(tmp_path: Path) -> None:
+    with shop(tmp_path) as this, this.client() as client:
+        client.add_supply("lots", **LOT, store_high_c=25.0)
+        found = client.supply("lots", "lot-7")["findings"]
+        assert [one["name"] for one in found] == ["store not read"]
+        now = client.at_supply("lots", "lot-7", "stored", {"temp_c": 31.0, "rh_pct": 55.0})
+        assert [(one["name"], one["blocks"]) for one in now["findings"]] == [
+            ("lot stored badly", True)
+        ]
+        assert now["store"][0]["rh_pct"] == 55.0
+        assert refused(client.at_supply, "lots", "lot-7", "stored", {})[0] == "refused"
+        change = {"store_high_c": 32.0, "why": "tested, and good"}
+        assert client.at_supply("lots", "lot-7", "change", change)["findings"] == []
+
+
 def test_a_plate_that_the_unit_refuses_uses_nothing(tmp_path: Path) -> None:
     with shop(tmp_path) as this, this.client() as client:
         client.add_recipe(FINE)

@@ -319,6 +319,10 @@ SCREENS = [
      "angle_deg": 45.0, "max_uses": 300, "uses": 300, "note": None, "closed": None, "findings": [
          {"name": "uses", "blocks": False, "text": "300 uses, its limit is 300"}]},
 ]  # fmt: skip
+FILMS = [
+    {"name": "F-12", "artwork": "invented-logo", "made_on": "2026-05-01", "density": 4.1,
+     "max_uses": None, "note": None, "uses": 12, "closed": None, "findings": []},
+]  # fmt: skip
 PEOPLE = [
     {"name": "A. Example", "role": "lead", "open": True, "added_utc": "2026-01-01T08:00:00+00:00",
      "signed_in_utc": "2026-03-02T09:00:00+00:00", "locked_until_utc": None},

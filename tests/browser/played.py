@@ -25,6 +25,7 @@ from browser.documents import (
     COUNTS_NOW,
     DEVICE,
     EVENTS,
+    FILMS,
     LAMPS,
     LOTS,
     PEOPLE,
@@ -49,11 +50,13 @@ SIGN_INS = [
 RIGHTS = {
     "auditor": ["read", "own_secret"],
     "operator": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-                 "draft_recipes", "calibrate", "experiment", "note_plates"],
+                 "use_films", "draft_recipes", "calibrate", "experiment", "note_plates"],
     "lead": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-             "draft_recipes", "calibrate", "experiment", "sign_calibrations", "skip_steps",
+             "use_films", "draft_recipes", "calibrate", "experiment", "sign_calibrations",
+             "skip_steps",
              "accept_overdue", "change_alarms", "sign_recipes", "change_lots",
-             "change_screens", "change_people", "drop_lessons", "note_plates", "correct_plates"],
+             "change_screens", "change_films", "change_people", "drop_lessons", "note_plates",
+             "correct_plates"],
 }  # fmt: skip
 SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
            "C. Example": ("auditor", "3456")}  # fmt: skip
@@ -237,6 +240,8 @@ class Played:
                 return JSONResponse({"lots": LOTS})
             case ["screens"]:
                 return JSONResponse({"screens": SCREENS})
+            case ["films"]:
+                return JSONResponse({"films": FILMS})
             case ["lamps"]:
                 return JSONResponse(LAMPS)
             case ["calibrations"]:

@@ -190,7 +190,7 @@ def test_a_screen_wears_out(shop: Path) -> None:
         (["lot", "show", "L-9"], "there is no lot 'L-9'"),
         (["lot", "use", "L-17", "600"], "the unit is missing"),
         (["lot", "open", "L-17", "--on", "soon"], "is not a date such as"),
-        (["lot", "change", "L-17", "--why", "x"], "--best-before or --note"),
+        (["lot", "change", "L-17", "--why", "x"], "--best-before or --max-days-open or --note"),
         (
             ["screen", "add", "x", "--ruling", "48 l/cm", "--tint", "100"],
             "tint_pct",

@@ -67,25 +67,28 @@ def test_every_method_at_the_real_routes(tmp_path: Path) -> None:
         assert client.recipe(added.name).content["id"] == "plate-a-fine"
         assert client.recipe_diff(added.name, added.name).same
         assert client.recipe_toml(added.name).startswith("format = 1")
-        client.add_lot(NewLot(name="lot-7", stock="example-stock-a", received_on="2026-01-02",
+        client.stock.add_lot(NewLot(name="lot-7", stock="example-stock-a", received_on="2026-01-02",
                               best_before="2027-01-01", area_cm2=5000.0))  # fmt: skip
         made = client.make_plate(NewPlate(recipe="plate-a-fine", lot="lot-7", area_cm2=200.0))
         assert (made.plate, made.revision) == ("plate-1", added.name)
         assert client.retire_recipe(added.name, "old").state == "retired"
 
         for act in (LotOpened(), LotUsed(area_cm2=300.0), LotCounted(area_cm2=4000.0)):
-            client.at_lot("lot-7", act)
-        assert client.at_lot("lot-7", LotChange(best_before=None, why="tested")).best_before is None
-        assert client.at_lot("lot-7", LotChange(note="x", why="told")).note == "x"
-        client.at_lot("lot-7", LotClosed(why="empty"))
-        assert [client.lot("lot-7").closed, *(one.name for one in client.lots())] == [
+            client.stock.at_lot("lot-7", act)
+        assert (
+            client.stock.at_lot("lot-7", LotChange(best_before=None, why="tested")).best_before
+            is None
+        )
+        assert client.stock.at_lot("lot-7", LotChange(note="x", why="told")).note == "x"
+        client.stock.at_lot("lot-7", LotClosed(why="empty"))
+        assert [client.stock.lot("lot-7").closed, *(one.name for one in client.stock.lots())] == [
             "empty", "lot-7",
         ]  # fmt: skip
-        client.add_screen(NewScreen(name="fine", ruling_lines_per_cm=48.0, tint_pct=80.0))
-        assert client.at_screen("fine", ScreenUsed(ref="plate-1")).uses == 1
-        assert client.at_screen("fine", ScreenChange(max_uses=2, why="thin")).max_uses == 2
-        assert client.at_screen("fine", ScreenClosed(why="torn")).closed == "torn"
-        assert len(client.screen("fine").history) == 4 and len(client.screens()) == 1
+        client.stock.add_screen(NewScreen(name="fine", ruling_lines_per_cm=48.0, tint_pct=80.0))
+        assert client.stock.at_screen("fine", ScreenUsed(ref="plate-1")).uses == 1
+        assert client.stock.at_screen("fine", ScreenChange(max_uses=2, why="thin")).max_uses == 2
+        assert client.stock.at_screen("fine", ScreenClosed(why="torn")).closed == "torn"
+        assert len(client.stock.screen("fine").history) == 4 and len(client.stock.screens()) == 1
 
         found = client.runs(RunsQuery(limit=2))
         assert [run.run_id for run in found.runs] == ["r2", "r1"] and found.more

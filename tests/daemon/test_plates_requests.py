@@ -25,6 +25,7 @@ from platelink.daemon.requests import plan_of
 from platelink.recipe.steps import InspectStep
 from platelink.record.reader import JournalReader
 from platelink.simulated.plates import WARM_UNIT, good_values
+from platelink.unit.plate_runs import plate_request
 
 RECIPE = short()
 GOOD: dict[str, Any] = {"plate": "p-1", "recipe": RECIPE.content(), "revision": "short@1"}
@@ -45,6 +46,10 @@ def test_a_whole_plan() -> None:
     assert plan.findings == ("old",)
     assert plan.recipe == RECIPE
     assert plan.content_hash == RECIPE.content_hash()
+    # the record of its start says which film, and the plate goes on from there
+    filmed = plan_of_asked(asked | {"film": "F-12"}, WHO)
+    assert (plan.film, filmed.film) == (None, "F-12")
+    assert plan_of_asked(plate_request(filmed), WHO).film == "F-12"
     assert plan_of_asked({"recipe": RECIPE.content()}, WHO).plate.startswith("plate-")
 
 

@@ -16,6 +16,7 @@ AT_WORK = {
     Right.ANSWER_ALARMS,
     Right.USE_LOTS,
     Right.USE_SCREENS,
+    Right.USE_FILMS,
     Right.DRAFT_RECIPES,
     Right.CALIBRATE,
     Right.EXPERIMENT,
@@ -30,6 +31,7 @@ LEADS_ONLY = {
     Right.SIGN_CALIBRATIONS,
     Right.CHANGE_LOTS,
     Right.CHANGE_SCREENS,
+    Right.CHANGE_FILMS,
     Right.CHANGE_PEOPLE,
     Right.CORRECT_PLATES,
 }

@@ -12,7 +12,7 @@ from platelink.ledger.by import By
 from platelink.recipe import example
 from platelink.recipe.load import loads
 from platelink.recipe.model import Recipe
-from platelink.recipe.supplies import Lot, Screen
+from platelink.recipe.supplies import Film, Lot, Screen
 
 T0 = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
@@ -40,6 +40,7 @@ LOT = Lot(
     best_before=date(2026, 8, 1),
     area_cm2=10_000.0,
 )
+FILM = Film(name="F-12", artwork="invented-logo", made_on=date(2026, 2, 1), density=4.1, max_uses=2)
 SCREEN = Screen(name="example-screen-fine", ruling_lines_per_cm=54.0, tint_pct=88.0, max_uses=2)
 
 # --- by hypothesis -------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from platelink.recipe.entries import About, Act
 from platelink.recipe.life import State
 from platelink.recipe.schema import RECIPES
 from platelink.recipe.store import RecipeStore
-from recipe.make import LOT, SCREEN, T0, by, plate, with_step
+from recipe.make import FILM, LOT, SCREEN, T0, by, plate, with_step
 
 
 @pytest.fixture
@@ -166,7 +166,7 @@ def test_what_contradicts_a_lot_or_screen_is_refused(store: RecipeStore) -> None
         ("must be 0 or more", lambda: shelf.count_lot(LOT.name, float("nan"), by())),
         ("there is no lot 'L-9'.*there are: L-17", lambda: shelf.use_lot("L-9", 1.0, by())),
         (
-            "of a lot, best_before, note",
+            "of a lot, best_before, max_days_open, note",
             lambda: shelf.change_lot(LOT.name, {"stock": "x"}, by("y")),
         ),
         ("say why", lambda: shelf.change_lot(LOT.name, {"note": "x"}, by())),
@@ -341,3 +341,41 @@ def test_a_reader_writes_nothing(path: Path) -> None:
     path.chmod(0o444)
     with RecipeStore.open(path, read_only=True) as reader, pytest.raises(StoreUnusable):
         reader.add(plate(), by())
+
+
+class _Older(RecipeStore):
+    kind = replace(RECIPES, migrations=RECIPES.migrations[:1])
+
+
+def test_a_file_from_before_films_keeps_all_it_had_and_takes_them(path: Path) -> None:
+    with _Older.open(path) as store:
+        store.add(plate(), by("first"))
+        store.approve("plate-a-fine@1", by("good"))
+        store.shelf.add_lot(LOT, by())
+        store.shelf.use_lot("L-17", 600.0, by(), ref="plate-1")
+        had, life = store.log.entries.after(0), store.find("plate-a-fine").life
+        with pytest.raises(StoreRefused):
+            store.shelf.add_film(FILM, by())
+    with RecipeStore.open(path) as store:
+        assert store.log.entries.after(0) == had
+        assert store.find("plate-a-fine").life == life
+        assert store.recipe(store.find("plate-a-fine")) == plate()
+        store.shelf.add_film(FILM, by())
+        assert store.shelf.use_film("F-12", by(), ref="plate-2").uses == 1
+        assert store.shelf.lot("L-17").area_left_cm2 == LOT.area_cm2 - 600.0
+        store.approve(store.add(dose(430.0), by()).name, by("better"))
+    raw = sqlite3.connect(path)
+    kept = raw.execute("SELECT type, name FROM sqlite_master ORDER BY 1, 2").fetchall()
+    assert raw.execute("PRAGMA foreign_key_check").fetchall() == []
+    raw.close()
+    fresh = path.with_name("fresh.sqlite")
+    with RecipeStore.open(fresh):
+        pass
+    raw = sqlite3.connect(fresh)
+    assert raw.execute("SELECT type, name FROM sqlite_master ORDER BY 1, 2").fetchall() == kept
+    raw.close()
+    with _Older.open(path.with_name("first.sqlite")) as store:
+        guards = [name for (name,) in store.log.entries.database.rows(
+            "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'index') AND sql <> ''"
+        )]  # fmt: skip
+    assert {("trigger", n) in kept or ("index", n) in kept for n in guards} == {True}

@@ -10,16 +10,20 @@ from pydantic import ValidationError
 
 from platelink.recipe.entries import About, Act, Entry
 from platelink.recipe.supplies import (
+    FilmNow,
     Lot,
     LotNow,
     Screen,
     ScreenNow,
+    film_findings,
+    film_now,
     lot_findings,
     lot_now,
+    never_opened,
     screen_findings,
     screen_now,
 )
-from recipe.make import LOT, SCREEN, T0
+from recipe.make import FILM, LOT, SCREEN, T0
 
 LAST = LOT.best_before
 assert LAST is not None
@@ -128,3 +132,86 @@ def test_quantities_of_lots_and_screens_as_people_type_them() -> None:
     assert screen.ruling_lines_per_cm == 100.0
     with pytest.raises(ValidationError):
         Screen.model_validate(SCREEN.model_dump() | {"tint_pct": 100.0})
+
+
+@pytest.mark.parametrize(("expired", "blocks"), [("block", True), ("warn", False)])
+def test_a_lot_open_for_too_long_is_refused_or_owes_a_reason(expired: str, blocks: bool) -> None:
+    opened = date(2026, 3, 1)
+    now = LotNow(LOT.model_copy(update={"max_days_open": 30}), opened, 9_000.0, 1, None)
+    last = opened + timedelta(days=30)
+    assert findings(now, today=last, expired=expired) == []
+    assert findings(now, today=last + timedelta(days=1), expired=expired) == [
+        ("lot open too long", blocks)
+    ]
+    (found,) = lot_findings(
+        now, stock=None, area_cm2=1.0, today=last + timedelta(days=1), expired=expired
+    )
+    assert found.asks == found.owes_why == (not blocks)
+    assert found.text.startswith("lot L-17 has been open for 31 days, it is good for 30;")
+
+
+def test_a_limit_of_days_open_asks_when_nobody_said_when_it_was_opened() -> None:
+    limited = LOT.model_copy(update={"max_days_open": 30})
+    (asked,) = [never_opened(LotNow(limited, None, 1.0, 0, None))]
+    assert asked is not None and asked.asks and asked.name == "lot opening unknown"
+    assert never_opened(LotNow(LOT, None, 1.0, 0, None)) is None
+    assert never_opened(LotNow(limited, date(2026, 3, 1), 1.0, 0, None)) is None
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "rh_pct", "name"),
+    [
+        (10.0, None, None), (25.0, None, None), (9.9, None, "at least 10 °C"),
+        (25.1, None, "at most 25 °C"), (None, 60.0, None), (None, 60.1, "at most 60 % RH"),
+        (20.0, 61.0, "at most 60 % RH"),
+    ],
+)  # fmt: skip
+def test_a_store_outside_its_limits_stands_against_the_lot(
+    temp_c: float | None, rh_pct: float | None, name: str | None
+) -> None:
+    limits = {"store_low_c": 10.0, "store_high_c": 25.0, "store_high_rh_pct": 60.0}
+    body = {k: v for k, v in (("temp_c", temp_c), ("rh_pct", rh_pct)) if v is not None}
+    told = entries(
+        About.LOT, (Act.ADDED, LOT.model_dump(mode="json") | limits), (Act.KEPT, body),
+        (Act.KEPT, {"temp_c": 20.0}),
+    )  # fmt: skip
+    found = lot_findings(
+        lot_now(told), stock=None, area_cm2=1.0, today=LAST, expired="warn"
+    )  # what a later reading finds in order does not undo it
+    assert [one.name for one in found] == ([] if name is None else ["lot stored badly"])
+    assert name is None or name in found[0].text
+
+
+def test_limits_of_a_store_that_nobody_reads_are_told_as_such() -> None:
+    limited = LOT.model_copy(update={"store_high_c": 25.0})
+    assert findings(LotNow(limited, None, 9_000.0, 0, None)) == [("store not read", False)]
+    with pytest.raises(ValidationError, match="is not below"):
+        Lot.model_validate(LOT.model_dump() | {"store_low_c": 25.0, "store_high_c": 25.0})
+
+
+def test_what_stands_against_a_film() -> None:
+    def found(now: FilmNow, least: float | None = None, today: date = LAST) -> list[Any]:
+        told = film_findings(now, least_density=least, today=today)
+        return [(f.name, f.blocks, f.asks, f.owes_why) for f in told]
+
+    fresh = FilmNow(FILM, 0, None)
+    assert found(fresh) == found(fresh, 4.1) == []
+    assert found(fresh, 4.2) == [("film too thin", False, True, True)]
+    unmeasured = FilmNow(FILM.model_copy(update={"density": None}), 0, None)
+    assert found(unmeasured) == []
+    assert found(unmeasured, 3.5) == [("film density unknown", False, True, False)]
+    assert found(FilmNow(FILM, 1, None)) == []
+    assert found(FilmNow(FILM, 2, None)) == [("film worn", False, False, False)]
+    assert found(FilmNow(FILM, 0, "scratched")) == [("film closed", True, False, False)]
+    assert found(fresh, today=date(2026, 1, 31)) == [("film not made yet", False, True, False)]
+
+
+def test_what_was_done_to_a_film_shows() -> None:
+    values = FILM.model_dump(mode="json")
+    now = film_now(
+        entries(
+            About.FILM, (Act.ADDED, values), (Act.USED, {}), (Act.USED, {}),
+            (Act.CHANGED, {"density": 3.9}), (Act.CLOSED, {}),
+        )
+    )  # fmt: skip
+    assert now == FilmNow(FILM.model_copy(update={"density": 3.9}), 2, "why")

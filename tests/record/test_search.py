@@ -51,7 +51,7 @@ def shop_journal(path: Path, *, plates: int = 3) -> None:
             name, t = f"P-{n}", 1000.0 * n
             request: dict[str, Any] = {
                 "kind": "plate", "recipe": RECIPE, "revision": f"plate-a@{1 + n // 3}",
-                "lot": f"L-{n // 3}",
+                "lot": f"L-{n // 3}", "film": f"F-{n // 2}",
             }  # fmt: skip
             journal.append(start(journal, name, later(t), step="plate", plate=name,
                                  operator=PEOPLE[name], job=f"Größe {n}", request=request,
@@ -80,6 +80,8 @@ def found(reader: JournalReader, **wanted: Any) -> list[str]:
 BOTH = [
     ({"lot": "L-0"}, ["run-2", "P-2", "run-1", "P-1"]),
     ({"lot": "L-0", "step": "plate"}, ["P-2", "P-1"]),
+    ({"film": "F-1"}, ["run-3", "P-3", "run-2", "P-2"]),
+    ({"search": "f-0"}, ["P-1"]),
     ({"recipe": "plate-a", "step": "plate"}, ["P-3", "P-2", "P-1"]),
     ({"recipe": "plate-a@2", "step": "plate"}, ["P-3"]),
     ({"verdict": "reject"}, ["run-3", "P-3"]),

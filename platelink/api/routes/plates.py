@@ -10,7 +10,14 @@ from fastapi.concurrency import run_in_threadpool
 
 from platelink.api.context import Asking, Context, Here, must
 from platelink.api.errors import ApiError
-from platelink.api.making import Making, ask_first, count_uses, looked_up, refuse_blocked
+from platelink.api.making import (
+    Making,
+    ask_first,
+    count_uses,
+    looked_up,
+    refuse_blocked,
+    told_findings,
+)
 from platelink.api.remaking import remade
 from platelink.api.routes.runs import event_view, wanted_of
 from platelink.api.stores import journal, reading, writing
@@ -91,7 +98,10 @@ def _wanted(here: Context, query: PlatesQuery) -> set[str]:
 
 
 def _texts(plate: PlateNow) -> str:
-    texts = (plate.plate, plate.recipe, plate.title, plate.job, plate.lot, plate.by, plate.note)
+    texts = (
+        plate.plate, plate.recipe, plate.title, plate.job, plate.lot, plate.film, plate.by,
+        plate.note,
+    )  # fmt: skip
     return "\n".join(text for text in texts if text).casefold()
 
 
@@ -120,13 +130,14 @@ def _data(run: RunRecord) -> Json:
 @router.post("/v1/plates")
 async def make_plate(body: NewPlate, here: Here, who: Asking) -> PlateMade:
     """Take up a plate. A draft recipe takes the right to approve it. What stands against its lot is
-    asked first: the refusal has its names as ``asks``, to be given as ``accept``."""
+    asked first: the refusal has its names as ``asks``, to be given as ``accept``, and with
+    ``asks_why`` a reason as ``accept_why``."""
     making = await run_in_threadpool(_looked_up, here, body)
     refuse_blocked(making)
     if making.revision.state is State.DRAFT:
         must(who, Right.SIGN_RECIPES)
-    ask_first(making, body.accept)
-    request = MakePlate(plate=_to_make(body, making), who=who.name, role=who.role)
+    ask_first(making, body.accept, body.accept_why)
+    request = MakePlate(plate=_to_make(body, making, who), who=who.name, role=who.role)
     taken = await here.daemon.ask(request, PlateTaken)
     notices = await run_in_threadpool(_counted, here, making, body, taken.plate, who)
     return PlateMade(
@@ -137,15 +148,16 @@ async def make_plate(body: NewPlate, here: Here, who: Asking) -> PlateMade:
     )
 
 
-def _to_make(body: NewPlate, making: Making) -> PlateToMake:
+def _to_make(body: NewPlate, making: Making, who: Who) -> PlateToMake:
     try:
         return made(
             PlateToMake,
             recipe=making.recipe.content(),
             revision=making.revision.name,
-            findings=tuple(finding.text for finding in making.findings),
+            findings=told_findings(making, who.name, body.accept_why),
             plate=body.plate,
             lot=body.lot,
+            film=body.film,
             job=body.job,
             note=body.note,
             area_cm2=body.area_cm2,
@@ -156,14 +168,18 @@ def _to_make(body: NewPlate, making: Making) -> PlateToMake:
 
 def _looked_up(here: Context, body: NewPlate) -> Making:
     with reading(here) as store:
-        return looked_up(store, body, today=here.today(), expired=here.settings.expired_lot)
+        settings = here.settings
+        return looked_up(
+            store, body, today=here.today(), expired=settings.expired_lot,
+            least_density=settings.least_film_density,
+        )  # fmt: skip
 
 
 def _counted(here: Context, making: Making, body: NewPlate, plate: str, who: Who) -> list[str]:
     """The plate is being made; what cannot be counted is told, and can be counted by hand."""
     try:
         with writing(here) as store:
-            count_uses(store, making, body, plate, here.by(who))
+            count_uses(store, making, body, plate, here.by(who, body.accept_why))
     except ApiError as error:
         return [f"not counted: {error}"]
     return []

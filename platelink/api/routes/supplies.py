@@ -21,6 +21,7 @@ from platelink.contract.stock import (
     LotCounted,
     LotOpened,
     Lots,
+    LotStored,
     LotUsed,
     LotWhole,
     NewLot,
@@ -51,7 +52,8 @@ def _lot(here: Context, now: LotNow) -> Lot:
     return lot_view(now, today=here.today(), expired=here.settings.expired_lot)
 
 
-def _day(text: str) -> date:
+def day_of(text: str) -> date:
+    """A day; ``ApiError`` for what is none."""
     try:
         return date.fromisoformat(text)
     except ValueError:
@@ -83,12 +85,12 @@ def add_lot(body: NewLot, here: Here, who: Asking) -> Lot:
     """Record a delivered lot."""
     for day in (body.received_on, body.best_before):
         if day is not None:
-            _day(day)
+            day_of(day)
     values = body.model_dump()
     try:
         new = lot_of(values)
     except ValidationError as error:
-        raise _wrong(recipe_stock.Lot, values, error) from None
+        raise wrong(recipe_stock.Lot, values, error) from None
     with writing(here) as store:
         return _lot(here, store.shelf.add_lot(new, here.by(who)))
 
@@ -102,7 +104,7 @@ def _at_lot(here: Context, name: str, act: Callable[[Shelf], LotNow]) -> Lot:
 @router.post("/v1/lots/{name}/open", tags=LOTS)
 def open_lot(name: str, body: LotOpened, here: Here, who: Asking) -> Lot:
     """The lot's package was opened; once."""
-    day = here.today() if body.opened_on is None else _day(body.opened_on)
+    day = here.today() if body.opened_on is None else day_of(body.opened_on)
     return _at_lot(here, name, lambda s: s.open_lot(name, day, here.by(who, body.why)))
 
 
@@ -120,11 +122,19 @@ def count_lot(name: str, body: LotCounted, here: Here, who: Asking) -> Lot:
     return _at_lot(here, name, lambda s: s.count_lot(name, body.area_cm2, by))
 
 
+@router.post("/v1/lots/{name}/stored", tags=LOTS)
+def stored_lot(name: str, body: LotStored, here: Here, who: Asking) -> Lot:
+    """What was read where the lot is stored."""
+    by = here.by(who, body.why)
+    return _at_lot(here, name, lambda s: s.read_store(name, body.temp_c, body.rh_pct, by))
+
+
 @router.post("/v1/lots/{name}/change", tags=LOTS)
 def change_lot(name: str, body: LotChange, here: Here, who: Asking) -> Lot:
-    """Another best-before date or note, with the reason."""
+    """Another best-before date, limit of its store or of its days open, or note, with the
+    reason."""
     if body.best_before is not None:
-        _day(body.best_before)
+        day_of(body.best_before)
     changes = body.given(without="why")
     by = here.by(who, body.why)
     return _at_lot(here, name, lambda s: s.change_lot(name, changes, by))
@@ -168,7 +178,7 @@ def add_screen(body: NewScreen, here: Here, who: Asking) -> Screen:
     try:
         new = recipe_stock.Screen.model_validate(values)
     except ValidationError as error:
-        raise _wrong(recipe_stock.Screen, values, error) from None
+        raise wrong(recipe_stock.Screen, values, error) from None
     with writing(here) as store:
         return screen_view(store.shelf.add_screen(new, here.by(who)))
 
@@ -204,8 +214,11 @@ def close_screen(name: str, body: ScreenClosed, here: Here, who: Asking) -> Scre
     return _at_screen(here, name, close)
 
 
-def _wrong(
-    model: type[recipe_stock.Lot | recipe_stock.Screen], values: Json, error: ValidationError
+def wrong(
+    model: type[recipe_stock.Lot | recipe_stock.Screen | recipe_stock.Film],
+    values: Json,
+    error: ValidationError,
 ) -> ApiError:
+    """Everything that is wrong with what was given, as an answer."""
     problems = Reading(model, values, model.__name__.lower()).problems(error)
     return ApiError("\n".join(map(str, problems)), "misuse")

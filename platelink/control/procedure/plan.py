@@ -62,6 +62,7 @@ class PlatePlan:
     who: str
     job: str | None = None
     lot: str | None = None
+    film: str | None = None
     area_cm2: float | None = None
     note: str | None = None
     findings: tuple[str, ...] = field(default=())

@@ -91,10 +91,12 @@ const posted = async (path, values) => {
     const answer = await ask({
       title: t("Continue anyway?"),
       lines: [...lines, t("It is recorded as a deviation.")],
-      answers: [{ name: "yes", label: t("Continue anyway") }],
+      reason: error.asksWhy ? t("Reason") : null,
+      answers: [{ name: "yes", label: t("Continue anyway"), needsReason: error.asksWhy }],
     });
     if (!answer) throw error;
-    return posted(path, { ...values, accept: [...(values.accept || []), ...error.asks] });
+    const why = error.asksWhy ? { accept_why: answer.reason } : {};
+    return posted(path, { ...values, ...why, accept: [...(values.accept || []), ...error.asks] });
   }
 };
 

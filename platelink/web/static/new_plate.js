@@ -16,6 +16,7 @@ const asked = async (code) => {
     title: t("What is {code}?", { code }),
     answers: [
       { name: "lot", label: t("Lot of the stock") },
+      { name: "film", label: t("Film") },
       { name: "plate", label: t("Name of the plate") },
       { name: "job", label: t("Job") },
     ],

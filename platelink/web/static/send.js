@@ -30,6 +30,7 @@ export const post = async (path, body) => {
       status: answer.status,
       kind: document.kind,
       asks: document.asks,
+      asksWhy: document.asks_why,
     },
   );
 };
