@@ -94,8 +94,8 @@ class Year:
         return round(read / gauge) * gauge
 
 
-def year(seed: int, *, troubles: bool = True) -> Year:
-    """The year of the shop with this seed."""
+def year(seed: int, *, often: float = 1.0) -> Year:
+    """The year of the shop with this seed; faults ``often`` times as often as usual."""
     rng = np.random.default_rng([seed, 41])
     shop, screen = Shop(seed=seed, lots=40), Screen()
     each = rng.poisson(PLATES_A_DAY, DAYS) * (np.arange(DAYS) % 7 < 5)
@@ -107,7 +107,7 @@ def year(seed: int, *, troubles: bool = True) -> Year:
     opened = np.array([day[np.flatnonzero(lot == one)[0]] for one in lot])
     bath_m2, bath_days = _baths(day, rng)
     place_known = rng.normal(-1.5, 1.2, n)
-    trouble, severity, lasting = _troubles(day, lot, rng) if troubles else _none(n)
+    trouble, severity, lasting = _troubles(day, lot, rng, often)
     light_off = rng.normal(0.0, 1.2, n)
     contact = np.abs(rng.normal(0.0, 0.35, n))
     leaking = np.ones(n)
@@ -164,16 +164,12 @@ def _baths(day: NDArray[np.int64], rng: np.random.Generator) -> tuple[F64, F64]:
     return area, since
 
 
-def _none(n: int) -> tuple[list[Trouble], F64, F64]:
-    return [Trouble.NONE] * n, np.zeros(n), np.zeros(n)
-
-
 def _troubles(
-    day: NDArray[np.int64], lot: NDArray[np.int64], rng: np.random.Generator
+    day: NDArray[np.int64], lot: NDArray[np.int64], rng: np.random.Generator, often: float
 ) -> tuple[list[Trouble], F64, F64]:
     """Of each plate: its trouble, how bad it is from 0 to 1, and a figure that lasts as long."""
     n = len(day)
-    found, severity, lasting = _none(n)
+    found, severity, lasting = [Trouble.NONE] * n, np.zeros(n), np.zeros(n)
 
     def put(one: Trouble, where: NDArray[np.bool_], bad: F64 | float, figure: float = 0.0) -> None:
         for i in np.flatnonzero(where):
@@ -182,13 +178,13 @@ def _troubles(
         lasting[where] = figure
 
     for number in range(int(lot.max()) + 1):
-        if rng.random() < 0.08:
+        if rng.random() < 0.08 * often:
             put(Trouble.OLD_LOT, lot == number, float(rng.uniform(0.6, 1.4)))
-    if rng.random() < 0.6:
+    if rng.random() < 0.6 * often:
         begin, length = rng.integers(40, 320), rng.integers(15, 60)
         put(Trouble.LAMP_SWAP, (day >= begin) & (day < begin + length),
             float(rng.uniform(0.5, 1.0)), float(rng.normal(5.0, 4.0)))  # fmt: skip
-    if rng.random() < 0.6:
+    if rng.random() < 0.6 * often:
         begin, length = rng.integers(40, 300), rng.integers(20, 60)
         grown = np.clip((day - begin) / 20.0, 0.0, 1.0) * rng.uniform(0.5, 1.0)
         put(Trouble.FOULED_SENSOR, (day >= begin) & (day < begin + length), grown)
@@ -196,7 +192,7 @@ def _troubles(
         (Trouble.LEAK, (3, 9), 0.6), (Trouble.COLD_BATH, (2, 6), 1.0),
         (Trouble.SHORT_BAKE, (2, 5), 0.6),
     ):  # fmt: skip
-        for _ in range(rng.poisson(1.5)):
+        for _ in range(rng.poisson(1.5 * often)):
             begin, length = rng.integers(20, 350), rng.integers(*days)
             put(one, (day >= begin) & (day < begin + length) & (rng.random(n) < share),
                 float(rng.uniform(0.6, 1.2)))  # fmt: skip

@@ -18,18 +18,21 @@ if TYPE_CHECKING:
               help="How many, a year each; 1000 for the whole run.")  # fmt: skip
 @click.option("--tolerance", "tolerance_um", type=click.FloatRange(min=0.5, max=20.0),
               default=3.5, show_default=True, help="Limits of depth to each side, µm.")  # fmt: skip
+@click.option("--faults", "often", type=click.FloatRange(min=0.0, max=10.0), default=1.0,
+              show_default=True,
+              help="Times as many as where the tables of causes were counted.")  # fmt: skip
 @click.option("--processes", type=click.IntRange(min=1, max=64), default=1, show_default=True,
               help="Shops that are played side by side.")  # fmt: skip
 @json_option
-def foretell(shops: int, tolerance_um: float, processes: int, as_json: bool) -> None:
+def foretell(shops: int, tolerance_um: float, often: float, processes: int, as_json: bool) -> None:
     """Measure how true depths predicted before washout are, what they save, and causes named after.
 
     Seeded shops, a year each, on plates that follow no curve of ours, with faults nobody enters:
-    lamps swapped, a fouled sensor, leaks, cold baths, old lots, short bakes. Half a second a
-    shop."""
+    lamps swapped, a fouled sensor, leaks, cold baths, old lots, short bakes. A quarter of a
+    second a shop."""
     from platelink.simulated.bench_foretell import bench_foretell
 
-    found = bench_foretell(shops, tolerance_um=tolerance_um, processes=processes)
+    found = bench_foretell(shops, tolerance_um=tolerance_um, often=often, processes=processes)
     if as_json:
         emit(found)
         return
@@ -61,10 +64,18 @@ def _print(found: ForetellBench) -> None:
                f"interval {found.width_um:.1f} µm in the middle")  # fmt: skip
     print_table((Column("OF PLATES"), Column("AS RECORDED", right=True),
                  Column("RECORDS SHUFFLED", right=True)), rows)  # fmt: skip
-    if found.cause_calibration_max is not None:
-        click.echo(f"{found.asked} plates asked about; the probability of a cause, and how often "
-                   f"it was the cause, differ by {found.cause_calibration_max:.3f} at most, "
-                   "by decile")  # fmt: skip
+    if found.cause_calibration_max is None:
+        return
+    click.echo(
+        f"\n{found.asked} plates asked about; the probability of a cause, and how often it was the "
+        f"cause, differ by {found.cause_calibration_max:.3f} at most, by decile:"
+    )
+    print_table(
+        (Column("TOLD", right=True), Column("CAME TRUE", right=True), Column("OFF", right=True),
+         Column("BY CHANCE", right=True), Column("TIMES", right=True)),
+        [[f"{told:.2f}", f"{came:.2f}", f"{came - told:+.3f}", f"±{chance:.3f}", str(n)]
+         for told, came, n, chance in found.cause_calibration],
+    )  # fmt: skip
 
 
 def _pct(value: float | None) -> str:

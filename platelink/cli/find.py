@@ -32,6 +32,8 @@ _kind = click.argument("kind", type=click.Choice(KINDS))
         "design": Lazy("find:design", "Which doses to expose."),
         "ask": Lazy("find:ask", "Be asked for readings, and keep each in a file."),
         "tell": Lazy("find:tell", "What the readings of a file tell."),
+        "predict": Lazy("find_depth:predict", "Depth of a plate before its wash."),
+        "cause": Lazy("find_depth:cause", "Why a plate is not as predicted, or prints badly."),
         "begin": Lazy("find_record:begin", "Begin an experiment in the record."),
         "read": Lazy("find_record:read", "Enter readings of one."),
         "run": Lazy("find_record:run", "Name the runs and plates that belong to one."),
@@ -48,7 +50,8 @@ def find() -> None:
     """Find doses by experiments: wedge, reciprocity, depth, screens, evenness, washout.
 
     docs/finding.md says what to expose and what to read. The unit's record keeps them from 'begin'
-    on; 'ask' and 'tell' work with a file of your own. Nothing is applied: what is found is
+    on; 'ask' and 'tell' work with a file of your own. 'predict' and 'cause' are about plates on
+    record. Nothing is applied: what is found is
     proposed, and entered into recipe or configuration by a person."""
 
 

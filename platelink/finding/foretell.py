@@ -7,6 +7,10 @@ is followed plate by plate (a Kalman filter; recursive least squares with a prio
 that were measured. How far the interval reaches is the conformal part's, which does not believe the
 model. A plate far off moves the level less and makes it uncertain: then plates are measured until
 it is known what happened.
+
+Beside it runs the same without records. An interval that holds its share would not notice records
+of other plates, or ones that show nothing; that they foretell no better than none does, and then
+no plate goes on unmeasured.
 """
 
 from __future__ import annotations
@@ -35,6 +39,10 @@ FORGET = 120.0
 LEARNING = 20
 """Plates that are all measured at first."""
 ONE_IN = 8
+AT_MOST = 3.0
+"""Spreads off that a plate counts for at most where records are judged."""
+WORTH = 0.2
+"""Squared spreads a plate by which records must foretell better than none."""
 CALM_PCT = 3.0
 """Of light against the forecast: within it the light is as usual, and what an oddity before it did
 to the depth is no lesson for the next."""
@@ -114,6 +122,11 @@ class Foreteller:
     lot_var: float = LOT_SD_UM**2
     lots: float = 0.0
     known: _Known | None = None
+    records: bool = True
+    """False: foretells without them, beside the one that does."""
+    blind: Foreteller | None = None
+    better: float = 0.0
+    """How much less is off with records than without, in squared spreads a plate."""
 
     def __post_init__(self) -> None:
         if not self.low_um < self.target_um < self.high_um:
@@ -123,6 +136,7 @@ class Foreteller:
 
     def foretold(self, plate: Exposed) -> Foretold:
         """Of a plate that is exposed and not washed."""
+        plate = self._seen_of(plate)
         known, row = self._ready(plate), self._row(plate)
         depth = self.target_um + float(row @ known.mean)
         sd = math.sqrt(float(row @ known.cov @ row) + self.read_var)
@@ -134,6 +148,12 @@ class Foreteller:
         elif self.measured < LEARNING:
             verdict = Verdict.MEASURE
             means = f"measure: {LEARNING - self.measured} more plates until one in n is enough"
+        elif self.records and self.better <= WORTH:
+            verdict = Verdict.MEASURE
+            means = (
+                "measure: records predict no better than none; look whether plates and records "
+                "belong together"
+            )
         elif self.low_um <= low and high <= self.high_um:
             verdict, means = Verdict.GO_ON, f"inside the limits: measure one in {self.one_in}"
         else:
@@ -146,6 +166,7 @@ class Foreteller:
 
     def seen(self, plate: Exposed, depth_um: float | None) -> Foreteller:
         """After this plate; None: it was not measured."""
+        plate = self._seen_of(plate)
         known = self._ready(plate)
         lot_var, lots = self.lot_var, self.lots
         if plate.lot != self.lot and self.lot and self.known is not None:
@@ -156,8 +177,12 @@ class Foreteller:
         cov = known.cov.copy()
         cov[_LEVEL, _LEVEL] += WALK_SD_UM**2
         known = replace(known, cov=cov)
+        blind = (self.blind or replace(self, records=False)) if self.records else None
+        after = blind.seen(plate, depth_um) if blind else None
         if depth_um is None:
-            return replace(self, lot=plate.lot, lot_var=lot_var, lots=lots, known=known)
+            return replace(
+                self, lot=plate.lot, lot_var=lot_var, lots=lots, known=known, blind=after
+            )
         if not math.isfinite(depth_um):
             raise ValueError("a depth that is no number was measured; read it again")
         told = self.foretold(plate)
@@ -165,12 +190,18 @@ class Foreteller:
         odd = abs(off) / told.sd_um
         conformal = self.conformal.updated(odd, self.stands_for(told.verdict))
         learned, left = self._learned(known, self._row(plate), off, odd)
+        better = self.better
+        if blind:
+            without = abs(depth_um - blind.foretold(plate).depth_um)
+            less = self._counted(without) - self._counted(abs(off))
+            better += (less - better) / min(self.measured + 1.0, FORGET)
         n = min(self.measured + 1.0, FORGET) + READS_KNOWN
         calm = min(off * left, (ODD**2) * self.read_var)
         read_var = self.read_var + (calm - self.read_var) / n
         return replace(
             self, lot=plate.lot, measured=self.measured + 1, conformal=conformal,
             read_var=max(read_var, 0.05), lot_var=lot_var, lots=lots, known=learned,
+            blind=after, better=better,
         )  # fmt: skip
 
     def dose_for_target(self, plate: Exposed) -> float:
@@ -181,6 +212,12 @@ class Foreteller:
         if slope > -1.0:
             raise ValueError("the depth does not follow the dose here; expose a strip")
         return plate.dose_mj_cm2 * math.exp(-off / slope)
+
+    def _seen_of(self, plate: Exposed) -> Exposed:
+        return plate if self.records else Exposed(dose_mj_cm2=self.dose_mj_cm2, lot="")
+
+    def _counted(self, off_um: float) -> float:
+        return min(off_um**2 / self.read_var, AT_MOST**2)
 
     def _learned(self, known: _Known, row: F64, off: float, odd: float) -> tuple[_Known, float]:
         """By a plate so far off; and how far off it is afterwards."""

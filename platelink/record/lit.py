@@ -35,7 +35,7 @@ def lamp_record(journal: JournalReader) -> tuple[list[LitRun], list[RunEvent], R
                json.loads(lamps) if isinstance(lamps, str) else {}, _scales(channels, named, bits))
         for run_id, at_ms, state, light_s, dose, lamps, channels, named, bits in rows
     ]  # fmt: skip
-    return lit, _events(journal), _longest(journal)
+    return lit, lamp_events(journal), _longest(journal)
 
 
 NOT_THE_SCALE = frozenset({"name", "dark_counts", "slope_mw_cm2_per_count", "weight",
@@ -74,7 +74,7 @@ def _number(value: object) -> float | None:
     return float(value) if isinstance(value, int | float) else None
 
 
-def _events(journal: JournalReader) -> list[RunEvent]:
+def lamp_events(journal: JournalReader) -> list[RunEvent]:
     rows = journal.rows(
         "SELECT number FROM entries WHERE run_id IS NULL AND kind = 'event' "
         "AND json_extract(body, '$.name') IN (?, ?, ?) ORDER BY number",

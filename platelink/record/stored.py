@@ -110,3 +110,36 @@ class LitRun:
     """What the run's end holds of them (``platelink/unit/lit.py``); empty in older records."""
     light: tuple[LightScale, ...] = ()
     """Of each channel; empty where the run's start does not tell it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExposedPlate:
+    """A plate whose last exposure with contact before the wash is over."""
+
+    plate: str
+    recipe: str
+    """Its id, whatever the revision."""
+    step: str
+    """That exposure."""
+    screen: str | None
+    target_mj_cm2: float
+    dose_mj_cm2: float
+    irradiance_mw_cm2: float | None
+    """Mean of its light."""
+    calibrations: tuple[str, ...]
+    exposed_utc: datetime
+    lot: str
+    contact_kpa: float
+    """Vacuum lost in its light at worst, as told by the hold test and by warnings."""
+    limits_um: Mapping[str, tuple[float, float]]
+    """Of each point that the recipe has measured."""
+    depths_um: Mapping[str, float]
+    """As they were corrected; empty until it is inspected."""
+    inspected_utc: datetime | None
+    bake_min: float | None
+    """In the band."""
+    water_c: float | None
+
+    def like(self, other: ExposedPlate) -> bool:
+        """Made of the same recipe under the same screen: their depths belong together."""
+        return (self.recipe, self.step, self.screen) == (other.recipe, other.step, other.screen)

@@ -69,7 +69,7 @@ def story_of(reader: Runs, run: RunRecord) -> RunStory:
         run_id=run_id,
         steps=_steps(run, events, of_parts),
         stages=[_stage(stage) for _, stage in _of_kind(StageEnded, events)],
-        depths=_depths(run, events),
+        depths=depths_of(run, events),
         checks=_checks(run, events),
         inspection_note="; ".join(notes),
         deviations=[event.text for event in events if event.name == EventName.DEVIATION],
@@ -175,8 +175,9 @@ def _stage(stage: StageEnded) -> StageTold:
 # --- inspection --------------------------------------------------------------------------------
 
 
-def _depths(run: RunRecord, events: Sequence[RunEvent]) -> list[DepthTold]:
-    limits = {str(p.get("name")): p for p in _named(run, "point")}
+def depths_of(run: RunRecord, events: Sequence[RunEvent]) -> list[DepthTold]:
+    """Of each point that was measured, as it was corrected, with its limits."""
+    limits = {str(p.get("name")): p for p in named_in(run, "point")}
     now = {one.field: one.now for one in run.summary.corrections}
     found = []
     for _, inspected in _of_kind(Inspected, events):
@@ -193,7 +194,7 @@ def _depths(run: RunRecord, events: Sequence[RunEvent]) -> list[DepthTold]:
 
 
 def _checks(run: RunRecord, events: Sequence[RunEvent]) -> list[CheckTold]:
-    questions = {str(c.get("name")): str(c.get("question", "")) for c in _named(run, "check")}
+    questions = {str(c.get("name")): str(c.get("question", "")) for c in named_in(run, "check")}
     return [
         CheckTold(name=name, question=questions.get(name, ""), yes=yes)
         for _, inspected in _of_kind(Inspected, events)
@@ -201,7 +202,8 @@ def _checks(run: RunRecord, events: Sequence[RunEvent]) -> list[CheckTold]:
     ]
 
 
-def _named(run: RunRecord, key: str) -> Iterator[Json]:
+def named_in(run: RunRecord, key: str) -> Iterator[Json]:
+    """Tables of this name in any step of a plate's recipe."""
     for step in planned(run):
         found = step.get(key)
         for one in found if isinstance(found, list) else ():

@@ -68,8 +68,9 @@ class ForetellBench:
     cause_calibration_max: float | None
     """Greatest difference between a probability and how often it came true, over its deciles with
     CALIBRATION_LEAST or more."""
-    cause_calibration: tuple[tuple[float, float, int], ...]
-    """(mean probability, share that came true, number) of each decile."""
+    cause_calibration: tuple[tuple[float, float, int, float], ...]
+    """Of each decile: mean probability, share that came true, number, and what chance alone makes
+    of their difference (95 %; plates of one shop are not independent)."""
     top_cause_right_pct: float | None
     base_rate_right_pct: float | None
     """Always the most frequent cause."""
@@ -104,17 +105,18 @@ class Played:
 
 
 def bench_foretell(
-    shops: int, *, tolerance_um: float = TOLERANCE_UM, processes: int = 1
+    shops: int, *, tolerance_um: float = TOLERANCE_UM, often: float = 1.0, processes: int = 1
 ) -> ForetellBench:
-    """So many shops, seeds 0 on, each with its records and with shuffled ones."""
+    """So many shops, seeds 0 on, each with its records and with shuffled ones; faults ``often``
+    times as often as where the tables of causes were counted."""
     plain, mixed = (
-        list(_all(shops, tolerance_um, shuffled, processes)) for shuffled in (False, True)
+        list(_all([(seed, tolerance_um, often, shuffled) for seed in range(shops)], processes))
+        for shuffled in (False, True)
     )
     return judged(plain, mixed, tolerance_um)
 
 
-def _all(shops: int, tolerance_um: float, shuffled: bool, processes: int) -> Iterator[Played]:
-    jobs = [(seed, tolerance_um, shuffled) for seed in range(shops)]
+def _all(jobs: list[tuple[int, float, float, bool]], processes: int) -> Iterator[Played]:
     if processes == 1:
         yield from map(played, jobs)
         return
@@ -135,10 +137,10 @@ def _records(it: Year, rng: np.random.Generator, shuffled: bool) -> list[Exposed
     ]  # fmt: skip
 
 
-def played(job: tuple[int, float, bool]) -> Played:
+def played(job: tuple[int, float, float, bool]) -> Played:
     """One shop's year."""
-    seed, tolerance, shuffled = job
-    it, rng = year(seed), np.random.default_rng([seed, 42])
+    seed, tolerance, often, shuffled = job
+    it, rng = year(seed, often=often), np.random.default_rng([seed, 42])
     low, high = it.target_um - tolerance, it.target_um + tolerance
     teller = Foreteller(it.target_um, low, high, it.first_dose_mj_cm2)
     records = _records(it, rng, shuffled)
@@ -162,12 +164,13 @@ def played(job: tuple[int, float, bool]) -> Played:
         if not measured:
             continue
         bake, water = float(it.bake_min[i]), float(it.water_c[i])
+        off = (read - told.depth_um) / told.sd_um
         inspected = Inspected(
-            record=plate, off=(read - told.depth_um) / told.sd_um,
+            record=plate, off=off,
             bake_min=None if math.isnan(bake) else bake,
             water_c=None if math.isnan(water) else water,
         )  # fmt: skip
-        if abs(inspected.off) > ODD or not low <= read <= high:
+        if abs(off) > ODD or not low <= read <= high:
             found, truth = words(before, inspected), CAUSE_OF[it.trouble[i]]
             by = {one.cause: one.probability for one in causes.likely(found)}
             asked.append(([by[c] for c in Cause], (truth, *_charted(before, inspected))))
@@ -218,8 +221,8 @@ def judged(shops: list[Played], mixed: list[Played], tolerance_um: float) -> For
     outside, measured, stopped = (_all_of(shops, n) for n in ("outside", "measured", "stopped"))
     p, truth = _all_of(shops, "probabilities"), _all_of(shops, "truth")
     chart, first = _all_of(shops, "chart"), _all_of(shops, "chart_first")
-    deciles, faulty = _deciles(p, truth), truth > 0
-    told = [abs(mean - share) for mean, share, n in deciles if n >= CALIBRATION_LEAST]
+    deciles, faulty = _deciles(shops), truth > 0
+    told = [abs(mean - share) for mean, share, n, _ in deciles if n >= CALIBRATION_LEAST]
     return ForetellBench(
         len(shops), len(outside), tolerance_um, _coverage(shops),
         float(np.median(_all_of(shops, "width"))), _pct(outside[~measured]) or 0.0,
@@ -244,13 +247,23 @@ def _coverage(shops: list[Played]) -> tuple[float, ...]:
     return tuple(100.0 * float(held[quarter == q].mean()) for q in range(QUARTERS))
 
 
-def _deciles(p: np.ndarray, truth: np.ndarray) -> tuple[tuple[float, float, int], ...]:
-    true = np.arange(p.shape[1]) == truth[:, None]
-    which = np.minimum((p * 10).astype(int), 9)
-    return tuple(
-        (float(p[which == k].mean()), float(true[which == k].mean()), int((which == k).sum()))
-        for k in range(10) if (which == k).any()
-    )  # fmt: skip
+def _deciles(shops: list[Played]) -> tuple[tuple[float, float, int, float], ...]:
+    """The spread of the difference is that of sums over whole shops (Liang and Zeger 1986)."""
+    sums = np.zeros((10, len(shops), 3))
+    for i, shop in enumerate(shops):
+        p = shop.probabilities
+        true = np.arange(p.shape[1]) == shop.truth[:, None]
+        which = np.minimum((p * 10).astype(int), 9)
+        for k in range(10):
+            at = which == k
+            sums[k, i] = p[at].sum(), true[at].sum(), at.sum()
+    found = []
+    for one in sums:
+        told, came, n = one.sum(axis=0)
+        if n:
+            by_chance = 1.96 * float(np.sqrt(((one[:, 1] - one[:, 0]) ** 2).sum())) / n
+            found.append((float(told / n), float(came / n), int(n), float(by_chance)))
+    return tuple(found)
 
 
 def _pct(which: np.ndarray) -> float | None:
