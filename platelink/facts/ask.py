@@ -13,17 +13,18 @@ from typing import Any
 from platelink.contract.facts import Asked, Days, Imported, OneDay, Opened, Piece, Pieces, There
 from platelink.facts import curve
 from platelink.facts.build import behind
-from platelink.facts.derive import DAY_MS, TAGS, Json, spans_of, tags_of
+from platelink.facts.derive import TAGS, Json, spans_of, tags_of
 from platelink.facts.file import cursor_of
 from platelink.facts.ladder import courses, longest_s
 from platelink.facts.limits import Limits, limits_of
 from platelink.facts.questions import (
+    ALL,
     Condition,
+    Lead,
     Threshold,
-    begun,
     conditions,
+    lamps_that_day,
     may_be,
-    tagged,
     threshold,
 )
 from platelink.facts.refused import nobody
@@ -166,21 +167,23 @@ class Asking(ABC):
         by = at if few else min(leading, key=counts.__getitem__, default=None)
         first = None if by is None else wanted[by]
         others = [one for one in wanted if one is not first]
-        tables, number, where = "made", "made.number", [one.holds for one in others]
+        own = () if first is None else first.values
+        lead, tables, where = ALL, "made", [one.holds for one in others]
         if first is not None and few:
             where.insert(0, f"made.number IN ({first.finds})")
         elif first is not None and first.leads is not None:
-            number = first.leads.number
-            tables = f"{first.leads.table} CROSS JOIN made ON made.number = {number}"
-            where.insert(0, first.leads.where)
-        values = [*(first.values if first else ()), *(v for one in others for v in one.values)]
-        where += [f"{number} < ?", f"{number} >= ?"]
+            lead = first.leads
+            # By the index alone, before the row in made is looked up.
+            where = [lead.where, *(one.replace("made.number", lead.number) for one in where)]
+            tables = f"{lead.table} CROSS JOIN made ON made.number = {lead.number}"
+        values = [*own, *(v for one in others for v in one.values)]
+        where += [f"{lead.number} < ?", f"{lead.number} >= ?"]
         before, first_of_all = self._within([one for one in wanted if one.in_time])
         while before is not None:
-            part = None if few else self._part_below(before)
+            part = None if few else self._part_below(before, lead, own)
             least = None if part is None or part <= first_of_all else part
             rows = made_rows(
-                self.db, f"{' AND '.join(where)} ORDER BY {number} DESC LIMIT ?",
+                self.db, f"{' AND '.join(where)} ORDER BY {lead.number} DESC LIMIT ?",
                 [*values, before, first_of_all if least is None else least, page], tables,
             )  # fmt: skip
             yield from ((row[0], row) for row in rows)
@@ -202,11 +205,12 @@ class Asking(ABC):
         )
         return (None, -1) if last is None else (last + 1, first)
 
-    def _part_below(self, number: int) -> int | None:
+    def _part_below(self, number: int, lead: Lead, values: Sequence[object]) -> int | None:
         """Where the part ends that is looked at once; None: at the first one on record."""
         found = self.db.rows(
-            "SELECT number FROM made WHERE number < ? ORDER BY number DESC LIMIT 1 OFFSET ?",
-            (number, AT_ONCE - 1),
+            f"SELECT {lead.number} FROM {lead.table} WHERE {lead.where} AND {lead.number} < ? "  # noqa: S608
+            f"ORDER BY {lead.number} DESC LIMIT 1 OFFSET ?",
+            (*values, number, AT_ONCE - 1),
         )
         return found[0][0] if found else None
 
@@ -279,12 +283,10 @@ class Asking(ABC):
         return found
 
     def _beside(self, asked: Asked) -> list[Condition]:
-        found: list[Condition] = []
-        if asked.lamps_of is not None:
-            row = self.row_of(asked.lamps_of)
-            day_ms = row[2] // DAY_MS * DAY_MS
-            found += [*begun(day_ms, day_ms + DAY_MS), tagged("lamp_set", row[5]["lamp_set"])]
-        return found
+        if asked.lamps_of is None:
+            return []
+        row = self.row_of(asked.lamps_of)
+        return lamps_that_day(row[2], row[5]["lamp_set"])
 
     def opened(self, name: str, *, curves: bool = True) -> Opened:
         """One of them with its steps, and the curves of each."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from platelink.contract.facts import Asked
-from platelink.facts.derive import TAGS
+from platelink.facts.derive import DAY_MS, TAGS
 from platelink.facts.ladder import COLUMNS, COUNTING, Side, bounds
 from platelink.facts.refused import not_understood
 from platelink.ledger.by import to_ms
@@ -35,6 +35,10 @@ class Lead(NamedTuple):
     table: str
     where: str
     number: str
+
+
+ALL = Lead("made", "1", "made.number")
+"""Everything, newest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,21 +112,20 @@ def conditions(asked: Asked) -> list[Condition]:
     return found
 
 
-def begun(since_ms: int, until_ms: int) -> list[Condition]:
-    """Begun in ``since <= t < until``."""
-    return [_column("began_ms", ">=", since_ms), _column("began_ms", "<", until_ms)]
-
-
-def tagged(kind: str, value: str) -> Condition:
-    """With this tag."""
-    return _tag(kind, value)
+def lamps_that_day(began_ms: int, lamp_set: str) -> list[Condition]:
+    """Begun on the day of this time (UTC), with these lamps."""
+    day_ms = began_ms // DAY_MS * DAY_MS
+    times = _column("began_ms", ">=", day_ms), _column("began_ms", "<", day_ms + DAY_MS)
+    return [*times, _tag("lamp_set", lamp_set)]
 
 
 def _tag(kind: str, value: str) -> Condition:
     where = "tags.kind = ? AND tags.value = ?"
     return Condition(
-        f"SELECT number FROM tags WHERE {where}",  # noqa: S608 -- our own text, as below
-        f"EXISTS (SELECT 1 FROM tags WHERE {where} AND tags.number = made.number)",  # noqa: S608
+        f"SELECT number FROM tags WHERE {where}",  # noqa: S608 -- our own text
+        # By another name: beside tags that lead.
+        "EXISTS (SELECT 1 FROM tags AS tag WHERE tag.kind = ? AND tag.value = ? "
+        "AND tag.number = made.number)",
         (kind, value),
         Lead("tags", where, "tags.number"),
     )
