@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import gc
+import os
 import queue
 import signal
 import sys
@@ -23,6 +24,7 @@ from platelink.contract.unit import LiveLine, StatusLine
 from platelink.daemon.clock import Clock
 from platelink.daemon.lag import LagMeter
 from platelink.daemon.setup import make_shell
+from platelink.daemon.supervised import Supervised
 
 _T = TypeVar("_T")
 LINES_WAIT = 1000
@@ -110,17 +112,27 @@ async def _serve(
     shell = make_shell(config, clock, today=date.today)
     shell.followers.add(listener)
     loop = asyncio.get_running_loop()
+    supervised = Supervised(os.environ, shell.late_s)
+
+    def leave() -> None:
+        supervised.stop()
+        shell.stop()
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, shell.stop)
+        loop.add_signal_handler(number, leave)
     click.echo(
         f"serving unit {config.unit.name} on {config.link.port}, journal {config.journal.path}",
         err=True,
     )
     gc.collect()
     gc.freeze()  # what is there by now stays: looking through it again would hold up the loop
-    if measure_lag is None:
-        await shell.run()
-        return
-    meter = LagMeter()
-    await shell.run(meter.start)
-    meter.write(measure_lag)
+    meter = None if measure_lag is None else LagMeter()
+
+    def ready() -> None:
+        supervised.start()
+        if meter is not None:
+            meter.start()
+
+    await shell.run(ready)
+    if meter is not None and measure_lag is not None:
+        meter.write(measure_lag)

@@ -183,9 +183,6 @@ class Shell:
     def _tick(self, due: float = -math.inf) -> None:
         # A loop's timer may fire early; the core never sees a time before the one it asked for.
         now = max(due, self.clock.now())
-        if self._wake is not None:
-            self._wake.cancel()  # called out of turn, as at the start: there is one timer only
-            self._wake = None
         if self._reconnect.tick(now=now):
             self._open_port()
         self.writer.retry(now=now)
@@ -196,21 +193,18 @@ class Shell:
         self._after(self.core.tick(at=Stamp(now, self.clock.utc_ms())))
 
     def _open_port(self) -> None:
+        problem = ""
         try:
             self._port.open()
         except PortError as error:
-            self._reconnect.failed(str(error), now=self.clock.now())
-            self._port_problem(str(error))
-            return
-        self._port_problem("")
-        self._reconnect.opened(now=self.clock.now())
-        self._after(self.core.port_opened(at=self.clock.stamp()))
-
-    def _port_problem(self, text: str) -> None:
-        """Why the port cannot be had, told at once where it is news."""
-        if text != self.problem:
-            self.problem = text
+            problem = str(error)
+            self._reconnect.failed(problem, now=self.clock.now())
+        if problem != self.problem:  # why the port cannot be had, told at once where it is news
+            self.problem = problem
             self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
+        if not problem:
+            self._reconnect.opened(now=self.clock.now())
+            self._after(self.core.port_opened(at=self.clock.stamp()))
 
     # --- after every input -----------------------------------------------------------------
 
@@ -227,15 +221,21 @@ class Shell:
             self._port.write(self.core.data_to_send())
             self._arm()
 
+    def _due(self) -> float:
+        parts = self.core, self._reconnect, self.writer, self._recovery
+        return min((d for p in parts if (d := p.next_deadline()) is not None), default=math.inf)
+
+    def late_s(self) -> float:
+        """For how long something has been due, real seconds."""
+        return self.clock.real_s(max(0.0, self.clock.now() - self._due()))
+
     def _arm(self) -> None:
         if self._wake is not None:
             self._wake.cancel()
-        parts = self.core, self._reconnect, self.writer, self._recovery
-        due = min((d for p in parts if (d := p.next_deadline()) is not None), default=math.inf)
-        if due == math.inf or self._stop.is_set():
-            return
-        delay_s = self.clock.real_s(max(0.0, due - self.clock.now()))
-        self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
+        due = self._due()
+        if due < math.inf and not self._stop.is_set():
+            delay_s = self.clock.real_s(max(0.0, due - self.clock.now()))
+            self._wake = asyncio.get_running_loop().call_later(delay_s, self._tick, due)
 
     def _record(self, outputs: tuple[CoreOutput, ...]) -> None:
         for run_id in self.journaling.write(self._taping.told(outputs), now=self.clock.now()):
@@ -393,8 +393,8 @@ class Shell:
 
     def _outside(self) -> tuple[Condition, ...]:
         publisher = self.publisher.status() if self.publisher is not None else None
-        pending = self.writer.status().pending
         return outside(
-            pending, bool(self._syncer.fault), self._calibrated.overdue(), publisher, self.problem,
-            damaged=self._damage.anew, supply_pct=self._calibrated.supply_pct(self.core),
+            self.writer.status().pending, bool(self._syncer.fault), self._calibrated.overdue(),
+            publisher, self.problem, damaged=self._damage.anew,
+            supply_pct=self._calibrated.supply_pct(self.core),
         )  # fmt: skip

@@ -16,7 +16,7 @@ from platelink.evidence.foreign import samples_in
 from platelink.evidence.imported import Imported, ImportedStore
 from platelink.evidence.wrong import EvidenceError
 from platelink.facts import file
-from platelink.facts.ask import Asking, Facts, Row
+from platelink.facts.ask import Asking, Facts
 from platelink.facts.both import Both
 from platelink.facts.build import facts_of
 from platelink.facts.derive import Json, Made, sum_of
@@ -25,7 +25,7 @@ from platelink.facts.gather import Gathered
 from platelink.facts.questions import Condition
 from platelink.facts.rows import made_rows
 from platelink.facts.workers import here
-from platelink.ledger.database import Database
+from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreError, StoreRefused
 from platelink.record.codec import Pick
 from platelink.record.reader import JournalReader

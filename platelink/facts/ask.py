@@ -8,7 +8,6 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, timedelta
 from functools import partial
-from typing import Any
 
 from platelink.contract.facts import Asked, Days, Imported, OneDay, Opened, Piece, Pieces, There
 from platelink.facts import curve
@@ -30,7 +29,7 @@ from platelink.facts.questions import (
 from platelink.facts.refused import nobody
 from platelink.facts.rows import courses_removed, made_rows, steps_of
 from platelink.ledger.by import from_ms
-from platelink.ledger.database import Database
+from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreUnusable
 from platelink.ledger.kind import Fault
 from platelink.record.codec import Pick
@@ -54,8 +53,6 @@ _EACH_VALUE = """WITH RECURSIVE each (value) AS (
     WHERE each.value IS NOT NULL
 ) SELECT value FROM each WHERE value IS NOT NULL LIMIT ?"""
 """From value to value by the index, however many have it."""
-Row = tuple[Any, ...]
-"""Of ``made_rows``."""
 
 
 class Asking(ABC):

@@ -9,9 +9,10 @@ from datetime import timedelta
 from typing import Any
 
 from platelink.contract.facts import Asked, ImportedPieces, Opened, Pieces, There
-from platelink.facts.ask import VALUES, Asking, Facts, Row
+from platelink.facts.ask import VALUES, Asking, Facts
 from platelink.facts.refused import nobody, two_plates
 from platelink.ledger.by import from_ms
+from platelink.ledger.database import Row
 
 CANNOT = ("alarm", "lamp_set", "lamps_of")
 """What no imported record tells: it stands in entries of that unit outside the record."""
