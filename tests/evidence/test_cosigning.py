@@ -269,7 +269,7 @@ def test_a_cosigned_bundle_is_verified_by_the_script_of_the_document(tmp_path):
     (tmp_path / "verify.sh").write_text(script("verify"), "utf-8")
     (tmp_path / "key.pem").write_bytes(SIGNER.verifier.pem)
     done = subprocess.run(
-        ["sh", "-eu", "verify.sh", "bag", "key.pem"], cwd=tmp_path, capture_output=True, text=True,
+        ["sh", "verify.sh", "bag", "key.pem"], cwd=tmp_path, capture_output=True, text=True,
         check=True,
     )  # fmt: skip
     assert "this is what was sealed" in done.stdout
