@@ -20,7 +20,8 @@ PURE_IMPORTS = frozenset(
         "pathlib.PurePath", "re", "string", "struct", "textwrap", "types", "typing", "unicodedata",
         "urllib.parse", "zlib",
         "annotated_types", "babel", "cobs", "cryptography", "numpy", "pydantic", "pydantic_core",
-        "scipy.optimize.least_squares", "scipy.optimize.minimize", "scipy.special.fdtrc",
+        "scipy.optimize.least_squares", "scipy.optimize.minimize", "scipy.special.chdtri",
+        "scipy.special.fdtrc",
         "scipy.special.log_ndtr", "scipy.special.stdtrit", "tsdownsample",
     }
 )  # fmt: skip

@@ -100,6 +100,7 @@ ROWS = tuple(
         ("GET", "/v1/ask/plates/{plate}", _READ),
         ("GET", "/v1/ask/values", _READ),
         ("GET", "/v1/ask/compare", _READ),
+        ("GET", "/v1/ask/depths", _READ),
         ("GET", "/v1/ask/sensors/{sensor}", _READ),
         ("GET", "/v1/ask/days", _READ),
         ("GET", "/v1/device", _READ),

@@ -63,7 +63,8 @@ def facts_option(command: Any) -> Any:
 
 
 @contextmanager
-def _asked(journal: Path | None, facts: Path | None) -> Iterator[tuple[Both, Display]]:
+def asked_facts(journal: Path | None, facts: Path | None) -> Iterator[tuple[Both, Display]]:
+    """What questions are answered from, brought up to date."""
     from platelink.evidence.imported_facts import both_of
     from platelink.facts.build import facts_beside
     from platelink.facts.workers import cores
@@ -131,7 +132,7 @@ def plates(journal: Path | None, facts: Path | None, as_json: bool, **wanted: An
     }
     if len(given.get("text", "...")) < 3:
         raise click.UsageError("--text needs three characters at least; give all of a name instead")
-    with _asked(journal, facts) as (found, _):
+    with asked_facts(journal, facts) as (found, _):
         answer = found.pieces(Asked(**given))
         if as_json:
             emit(answer)
@@ -200,7 +201,7 @@ def _tell(answer: Any, more: bool) -> None:
 def plate(name: str, journal: Path | None, facts: Path | None, as_json: bool) -> None:
     """Show everything that is known of a plate or run; --json has the curves, too. One that was
     imported from another unit is UNIT/NAME where this unit has one of that name."""
-    with _asked(journal, facts) as (found, display):
+    with asked_facts(journal, facts) as (found, display):
         answer = found.opened(name, curves=as_json)
     if as_json:
         emit(answer)
@@ -266,7 +267,7 @@ def compare(
     the same recipe; texts follow."""
     from platelink.facts.compare import compare as compared
 
-    with _asked(journal, facts) as (found, _):
+    with asked_facts(journal, facts) as (found, _):
         answer = compared(found, first, second)
     if as_json:
         emit(answer)
@@ -325,7 +326,7 @@ def sensor(  # noqa: PLR0917 -- given by name
     if why is not None and (not given or journal is not None):
         raise click.UsageError("--record goes with --factor, --slope or --dark, on the unit itself")
     corrected = Corrected(slope, dark, factor) if given else None
-    with _asked(journal, facts) as (found, _):
+    with asked_facts(journal, facts) as (found, _):
         answer = touched(found.own, name, since, until, corrected=corrected, limit=limit)
     written = restate(answer.doses, f"{name}: {why}") if why is not None else {}
     if as_json:
@@ -357,7 +358,7 @@ def _mj(dose: float | None) -> str:
 @facts_option
 def days(limit: int, journal: Path | None, facts: Path | None, as_json: bool) -> None:
     """Show what was made on this unit on each day (UTC), newest first."""
-    with _asked(journal, facts) as (found, _):
+    with asked_facts(journal, facts) as (found, _):
         answer = found.own.days(limit)
     if as_json:
         emit(answer)
@@ -379,7 +380,7 @@ def parquet(directory: Path, journal: Path | None, facts: Path | None, as_json: 
     Needs the extra 'parquet' of this package."""
     from platelink.facts.parquet import NoParquetError, write
 
-    with _asked(journal, facts) as (found, _):
+    with asked_facts(journal, facts) as (found, _):
         try:
             written = write(found.own, directory)
         except NoParquetError as error:

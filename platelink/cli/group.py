@@ -184,6 +184,9 @@ COMMANDS = {
     "export": Lazy("export:export", "Write a run or a plate as CSV or JSON.", _RECORD),
     "trends": Lazy("trends:trends", "Show figures by day, and what changed when.", _RECORD),
     "check": Lazy("runs:check", "Recompute a dose from its stored samples and compare.", _RECORD),
+    "depths": Lazy(
+        "depths:depths", "Charts of depths, capability, the dose that follows.", _RECORD
+    ),
     "ask": Lazy("ask:ask", "Ask about everything made: by whom, of what, how it went.", _RECORD),
     "index": Lazy("indexing:index", "Bring up what questions are answered from.", _RECORD),
     "verify": Lazy("evidence:verify", "Compare with what was sealed.", _RECORD),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from platelink.contract import (
     base,
     calibrations,
+    depths,
     experiments,
     facts,
     people,
@@ -20,6 +21,7 @@ from platelink.contract import (
 MODULES = (
     base,
     calibrations,
+    depths,
     experiments,
     facts,
     people,

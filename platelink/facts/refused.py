@@ -31,3 +31,8 @@ def no_sensor(sensor: str, names: str) -> StoreRefused:
 def no_dose(sensor: str) -> StoreRefused:
     """A sensor that a dose does not depend on."""
     return StoreRefused(f"'{sensor}' has no part in a dose; name a light channel, as light 0")
+
+
+def no_point(recipe: str, there: str) -> StoreRefused:
+    """Of a recipe, no such point was measured, or more than one."""
+    return StoreRefused(f"say which point of {recipe}; there are: {there}")

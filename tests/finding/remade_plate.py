@@ -156,7 +156,7 @@ class Maker:
     def plate(
         self, name: str, of: Recipe, irradiance: float, *, revision: str = REVISION,
         lot: str | None = "lot-a", in_band_s: float = 840.0, soak_s: float = 25.0,
-        state: Any = "complete", doses: dict[str, float] | None = None,
+        state: Any = "complete", doses: dict[str, float] | None = None, depth_um: float = 30.0,
     ) -> None:  # fmt: skip
         """A whole plate, its steps one after the other."""
         request = {"kind": "plate", "recipe": of.content(), "revision": revision, "lot": lot,
@@ -181,8 +181,11 @@ class Maker:
                             actual_s=took, held_s=0.0, unattended_s=0.0,
                             water_mean_c=24.0, water_min_c=23.5, water_max_c=24.5, who="A. Example",
                         ))  # fmt: skip
-        self._put(name, Inspected("good", {"large area": 30.0}, {}, (), "", "A. Example"))
-        self.journal.end_run(name, self.at, state, "done", data={"judgement": "good"})
+        points = {"large area": depth_um}
+        self._put(name, Inspected("good", points, {}, (), "", "A. Example"))
+        inspected = {"name": "inspect", "kind": "inspect", "points_um": points}
+        self.journal.end_run(name, self.at, state, "done",
+                             data={"judgement": "good", "steps": [inspected]})  # fmt: skip
 
 
 def begin(directory: Path, settings: dict[str, Any]) -> Maker:

@@ -11,6 +11,7 @@ from fastapi import APIRouter, Query
 from platelink.api.context import Context, Here
 from platelink.api.errors import ApiError
 from platelink.api.stores import journal, translated
+from platelink.contract.depths import AskedDepths, DepthChart
 from platelink.contract.facts import (
     Asked,
     AskedDays,
@@ -27,7 +28,10 @@ from platelink.evidence.imported_facts import both_of
 from platelink.facts.both import Both
 from platelink.facts.build import facts_beside
 from platelink.facts.compare import compare as compared
+from platelink.facts.depths import depths
 from platelink.facts.sensor import Corrected, touched
+from platelink.finding.charts import TooFewError
+from platelink.finding.depth_chart import depth_chart
 from platelink.ledger.errors import StoreRefused
 
 router = APIRouter(tags=["ask"])
@@ -78,6 +82,17 @@ def ask_compare(here: Here, query: Annotated[AskedTwo, Query()]) -> Compared:
     """Two side by side, the greatest differences first."""
     with _facts(here) as facts:
         return compared(facts, query.first, query.second)
+
+
+@router.get("/v1/ask/depths")
+def ask_depths(here: Here, query: Annotated[AskedDepths, Query()]) -> DepthChart:
+    """The chart of the depths of a recipe's plates: limits, signals, capability."""
+    with _facts(here) as facts:
+        found = depths(facts.own, query)
+    try:
+        return depth_chart(query.recipe, found.point, found.made, found.limits_um)
+    except TooFewError as error:
+        raise ApiError(f"cannot tell: {error}; inspect more plates", "refused") from None
 
 
 @router.get("/v1/ask/sensors/{sensor}")
