@@ -106,7 +106,10 @@ def _for_support(plate: str, to: Path, *, names: bool, as_json: bool) -> None:
     if as_json:
         emit({"folder": str(to), "plate": run.start.run_id, "same": same, "names": len(placed)})
         return
-    left = f"; {len(placed)} names and notes are other words in it" if not names else ""
+    words = (
+        "name or note is another word" if len(placed) == 1 else "names and notes are other words"
+    )
+    left = f"; {len(placed)} {words} in it" if not names else ""
     click.echo(
         f"{to} written{left}\nmade again from it, the plate comes "
         + ("the same" if same else "NOT the same")
