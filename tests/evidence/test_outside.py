@@ -17,10 +17,11 @@ import pytest
 import rfc8785
 
 from evidence.made import SIGNER, large_bundle, small_bundle
-from platelink.evidence.bundle import check_bundle
+from platelink.evidence.bundle import CHECKPOINT, PROOF, TAGS, check_bundle
 from platelink.evidence.folder import read_folder, write_folder
 from platelink.evidence.keys import Signer
 from platelink.evidence.note import Note, Signature, sign
+from platelink.evidence.seal import manifest_of
 from platelink.evidence.wrong import EvidenceError
 
 pytestmark = pytest.mark.timeout(600)  # a compiler among other things
@@ -39,13 +40,11 @@ def shell(tmp_path):
     file.write_text(script("verify"), "utf-8")
     key.write_bytes(KEY.pem)
 
-    def run(files, key=key):
+    def run(files, key=key, sh="sh"):
         folder = tmp_path / "bag"
         shutil.rmtree(folder, ignore_errors=True)
         write_folder(files, folder)
-        done = subprocess.run(
-            ["sh", file, folder, key], capture_output=True, text=True, check=False
-        )
+        done = subprocess.run([sh, file, folder, key], capture_output=True, text=True, check=False)
         return done.returncode == 0 and "this is what was sealed" in done.stdout
 
     return run
@@ -70,6 +69,30 @@ def test_the_script_finds_changed_bits_another_key_and_another_proof(shell, tmp_
     other = tmp_path / "other.pem"
     other.write_bytes(type(SIGNER).of_seed("x", bytes(32)).verifier.pem)
     assert not shell(files, other)
+
+
+@pytest.mark.parametrize("sh", ["sh", "bash"])
+@pytest.mark.parametrize(
+    ("was", "now"),
+    [
+        ("index 3\n", "index PATH[$(touch {})0]\n"), ("\n7\n", "\nPATH[$(touch {})0]\n"),
+        ("index 3\n", "index 03\n"), ("\n7\n", "\n07\n"), ("index 3\n", "index \n"),
+    ],
+)  # fmt: skip
+def test_the_script_runs_nothing_that_a_bundle_has_in_the_place_of_a_number(
+    shell, tmp_path, sh, was, now
+):
+    """Where sh is bash, its arithmetic runs what stands in brackets."""
+    if shutil.which(sh) is None:
+        pytest.skip(f"no {sh} is here")
+    made, files = tmp_path / "made", dict(small_bundle())
+    assert shell(files, sh=sh)
+    for path in (PROOF, CHECKPOINT):
+        files[path] = files[path].replace(was.encode(), now.format(made).encode())
+    assert files[PROOF] != small_bundle()[PROOF]
+    tags = {path: data for path, data in files.items() if not path.startswith("data/")}
+    files[TAGS] = manifest_of({path: data for path, data in tags.items() if path != TAGS})
+    assert not shell(files, sh=sh) and not made.exists()
 
 
 def test_the_script_takes_no_malformed_manifest_for_a_good_one(shell):
