@@ -91,3 +91,22 @@ class DepthChart(Answer):
     why_none: str = Field(description="Why there is no capability, or how far to believe it.")
     made: list[DepthMade]
     signals: list[Signal]
+
+
+class DoseProposed(Answer):
+    """A dose that plates on record ask for. Nothing is applied."""
+
+    step: str
+    dose_mj_cm2: float = Field(description="The recipe's now.")
+    proposed_mj_cm2: float
+    low_mj_cm2: float = Field(description="The dose that would do lies between these (95 %).")
+    high_mj_cm2: float
+    target_um: float
+    now_um: float = Field(description="Mean of the newest plates, as at the recipe's dose.")
+    um_per_pct: float = Field(description="Depth for each percent of dose.")
+    low_um_per_pct: float
+    high_um_per_pct: float
+    plates: int = Field(description="Plates with a dither that the slope is from.")
+    lots: int
+    newest: list[str]
+    cut: bool = Field(description="More would be asked for; it is proposed in steps.")

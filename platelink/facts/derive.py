@@ -170,7 +170,7 @@ def _step(run: RunFound) -> StepFacts:
         "light_s": end.get("light_s"),
         "gaps": end.get("gaps"),
         **{key: data.get(key) for key in ("in_band_s", "mean_c", "door_openings")},
-        **{key: request.get(key) for key in ("low_c", "high_c")},
+        **{key: request.get(key) for key in ("low_c", "high_c", "dither_pct")},
         **_contact(run),
     }
     facts |= {key: value for key, value in known.items() if value is not None}

@@ -147,6 +147,8 @@ def _step(
             changes: dict[str, Any] = {}
             if light.dose_mj_cm2 is not None:
                 changes["dose_mj_cm2"] = light.dose_mj_cm2
+            if step.dither_pct is not None:
+                changes["dither_pct"] = None  # the dose is the plate's own
             if contact.changes:
                 changes["contact"] = contact.changes
             lines = [*light.lines, *contact.lines, *screen_of(step, today.screens)]

@@ -18,6 +18,8 @@ from platelink.recipe.steps import ExposeStep, Step
 
 FORMAT = 1
 _NAMED = ("stage", "point", "check")
+_ADDED = frozenset({"reciprocity", "dither_pct"})
+"""Keys that came later: where they say nothing they are no part of a content."""
 
 
 class ReciprocitySection(Section):
@@ -66,10 +68,12 @@ class Recipe(Section):
 
     def content(self) -> dict[str, Any]:
         """All keys, defaults included, as plain JSON values in platelink's own units. A recipe
-        without reciprocity keeps the hash it had before there was any."""
+        without a key of ``_ADDED`` keeps the hash it had before there was any."""
         content = self.model_dump(mode="json")
-        if self.reciprocity is None:
-            del content["reciprocity"]
+        for section in (content, *content["step"]):
+            for name in _ADDED & section.keys():
+                if section[name] is None:
+                    del section[name]
         return content
 
     def canonical(self) -> str:

@@ -27,6 +27,8 @@ from platelink.recipe.quantities import Micrometres
 from platelink.recipe.texts import Said
 
 _DAY_S = 86_400.0
+LEFT_PCT = 0.5
+"""Of a tolerance, left for the exposure itself where its dose is set off."""
 _BAND = Off("a section [step.contact] with low_kpa and high_kpa")
 
 
@@ -86,6 +88,15 @@ class ExposeStep(StepSection):
         gt=0.0,
         le=50.0,
     )
+    dither_pct: float | None = key(
+        "Each plate's dose is set off by so much, up or down by its name, and the run says so: "
+        "depths then show what dose does. Left out, doses are as they stand; at least 0.5 % less "
+        "than the tolerance.",
+        None,
+        unit="%",
+        gt=0.0,
+        le=3.0,
+    )
     contact: Annotated[ContactBand | None, BeforeValidator(_BAND.read), _BAND] = table(
         "The contact vacuum it needs; contact = false where it needs none."
     )
@@ -98,6 +109,15 @@ class ExposeStep(StepSection):
         "Guard time as a multiple of the predicted time.", 1.5, gt=1.0, le=10.0
     )
     screen: PlainName | None = key("The line screen laid on the plate; its uses are counted.", None)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.dither_pct is not None and self.dither_pct > self.tolerance_pct - LEFT_PCT:
+            raise ValueError(
+                f"dither_pct: must be at least {LEFT_PCT:g} % less than tolerance_pct = "
+                f"{self.tolerance_pct:g} %: what it takes is taken from the tolerance"
+            )
+        return self
 
 
 class WashStage(Section):

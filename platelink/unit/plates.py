@@ -173,11 +173,13 @@ class UnitPlates:
     ) -> Job:
         request, exposure = wanted.request, wanted.exposure
         plan = self.in_flight.plates[wanted.plate].plan
+        off_pct = plan.dither_pct(wanted.step)
         return Job(
             run_id=request.run_id, step=wanted.step, request=exposure, operator=request.who,
             plate=wanted.plate, job=plan.job, overdue=overdue, accept_overdue=accept_overdue,
             recorded_request={
                 "revision": plan.revision, "dose_mj_cm2": exposure.target_dose_mj_cm2,
+                **({"dither_pct": off_pct} if off_pct else {}),
             },
             for_act=request,
         )  # fmt: skip

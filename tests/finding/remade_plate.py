@@ -13,7 +13,9 @@ from record import make
 from platelink.events.event import Event
 from platelink.events.light import ContactHeld
 from platelink.events.steps import Inspected, StageEnded
+from platelink.recipe.dither import dither_pct, for_plate
 from platelink.recipe.model import Recipe
+from platelink.recipe.steps import ExposeStep
 from platelink.record.journal import Journal
 from platelink.runs import Channel, RunChannels
 from platelink.simulated.plates import example
@@ -98,14 +100,15 @@ class Maker:
 
     def exposure(
         self, step: str, dose: float, irradiance: float, *, plate: str | None = None,
-        contact: bool = True, target: float | None = None,
+        contact: bool = True, dither_pct: float = 0.0,
     ) -> str:  # fmt: skip
         """Of light that is even; its dose and irradiance as the unit reads them."""
         self._runs += 1
         run_id, light_s = f"r{self._runs}", dose / self.rate(irradiance)
         self.journal.append(make.start(
             self.journal, run_id, self.at, step=step, plate=plate,
-            target_dose_mj_cm2=target or dose, conditions=self._conditions(),
+            target_dose_mj_cm2=dose, conditions=self._conditions(),
+            request={"dither_pct": dither_pct} if dither_pct else {},
         ))  # fmt: skip
         names = ("irradiance_mw_cm2", "vacuum_kpa", "counting")
         self.journal.append(RunChannels(
@@ -168,9 +171,13 @@ class Maker:
         for step in of.step:
             match step.kind:
                 case "expose":
-                    dose = (doses or {}).get(step.name, step.dose_mj_cm2)
-                    self.exposure(step.name, dose, irradiance, plate=name,
-                                  contact=step.contact is not None)  # fmt: skip
+                    own = for_plate(step, name)
+                    assert isinstance(own, ExposeStep)
+                    dose = (doses or {}).get(step.name, own.dose_mj_cm2)
+                    self.exposure(
+                        step.name, dose, irradiance, plate=name, contact=step.contact is not None,
+                        dither_pct=dither_pct(step, name),
+                    )  # fmt: skip
                 case "bake":
                     self.bake(step, plate=name, in_band_s=in_band_s)
                 case "wash":

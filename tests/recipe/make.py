@@ -77,10 +77,12 @@ def common(kind: str) -> dict[str, st.SearchStrategy[Any]]:
 
 @st.composite
 def exposures(draw: st.DrawFn) -> dict[str, Any]:
+    tolerance = draw(numbers(0.0, 50.0))
+    dither = draw(maybe(numbers(0.0, 3.0))) if tolerance >= 3.5 else None
     step = draw(st.fixed_dictionaries(common("expose") | {
-        "dose_mj_cm2": numbers(0.0, 1e6), "tolerance_pct": numbers(0.0, 50.0),
-        "on_leak": st.sampled_from(["hold", "abort"]), "guard_factor": numbers(1.0, 10.0),
-        "screen": maybe(names),
+        "dose_mj_cm2": numbers(0.0, 1e6), "tolerance_pct": st.just(tolerance),
+        "dither_pct": st.just(dither), "on_leak": st.sampled_from(["hold", "abort"]),
+        "guard_factor": numbers(1.0, 10.0), "screen": maybe(names),
     }))  # fmt: skip
     low, high = draw(rising(2, 0.0, 110.0))
     band = {"low_kpa": low, "high_kpa": high, "hold_test_s": draw(maybe(numbers(0.0, 600.0)))}

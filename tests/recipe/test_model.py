@@ -107,7 +107,7 @@ def test_everything_wrong_is_told_at_once() -> None:
         "recipe.toml: step[1].dose_mj_cm2 = -1 : must be greater than 0 mJ/cm2",
         "recipe.toml: step[1].contact.high_kpa = 50 : must be greater than low_kpa = 60 kPa",
         "recipe.toml: step[1].guard = 2 : is not a known key; known are kind, name, instructions, "
-        "cautions, dose_mj_cm2, tolerance_pct, contact, on_leak, guard_factor, screen",
+        "cautions, dose_mj_cm2, tolerance_pct, dither_pct, contact, on_leak, guard_factor, screen",
         f'recipe.toml: step[2].kind = "wasch" : must be one of {kinds}',
         f"recipe.toml: step[3].kind : is missing; write one of {kinds}",
         "recipe.toml: step[4].point[0].name : is missing; Name of the place; once a step.",

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from platelink.control.contact.contact import ContactLimits
 from platelink.control.steps.door import ClosedFalls
 from platelink.link.messages import SilencePolicy
+from platelink.recipe.dither import dither_pct, for_plate
 from platelink.recipe.model import Recipe
 from platelink.recipe.steps import Step
 
@@ -67,8 +68,13 @@ class PlatePlan:
     note: str | None = None
     findings: tuple[str, ...] = field(default=())
     """What stood against lot, screens or recipe and was accepted."""
+    steps: tuple[Step, ...] = field(init=False)
+    """The recipe's steps, as this plate gets them."""
 
-    @property
-    def steps(self) -> tuple[Step, ...]:
-        """The recipe's steps."""
-        return self.recipe.step
+    def __post_init__(self) -> None:
+        steps = tuple(for_plate(step, self.plate) for step in self.recipe.step)
+        object.__setattr__(self, "steps", steps)
+
+    def dither_pct(self, step: str) -> float:
+        """How far the dose of a step is set off the recipe's."""
+        return sum(dither_pct(one, self.plate) for one in self.recipe.step if one.name == step)
