@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platelink.cli.context import emit, journal_option, json_option, opened
-from platelink.cli.filters import moment, no_courses
+from platelink.cli.filters import in_order, moment, no_courses
 from platelink.cli.group import Failure
 from platelink.cli.plate_after import restate
 from platelink.cli.quantities import Display, clean, shown
@@ -123,17 +123,18 @@ def plates(journal: Path | None, facts: Path | None, as_json: bool, **wanted: An
     Values are compared as they are written, letters large or small. OFF is the greatest error of a
     dose against its target. Records imported from other units stand in a list of their own, each
     verified again now; in none is an alarm or a lamp set."""
+    from platelink.client import request
     from platelink.contract.facts import Asked
 
+    in_order(wanted["since"], wanted["until"])
     given: dict[str, Any] = {
-        key: list(value) if isinstance(value, tuple) else value
-        for key, value in wanted.items()
-        if value is not None
+        k: list(v) if isinstance(v, tuple) else v for k, v in wanted.items() if v is not None
     }
     if len(given.get("text", "...")) < 3:
         raise click.UsageError("--text needs three characters at least; give all of a name instead")
+    asked = request(Asked, **given)
     with asked_facts(journal, facts) as (found, _):
-        answer = found.pieces(Asked(**given))
+        answer = found.pieces(asked)
         if as_json:
             emit(answer)
             return
@@ -318,13 +319,17 @@ def sensor(  # noqa: PLR0917 -- given by name
     With --factor, --slope or --dark the doses of a light channel are integrated again from the
     samples. What was recorded stays; --record puts each corrected dose down beside it, as an entry
     of its own that is sealed."""
+    from platelink.client import request
+    from platelink.contract.facts import AskedSensor
     from platelink.facts.sensor import Corrected, touched
 
+    in_order(since, until)
     given = (factor, slope, dark) != (None, None, None)
     if factor is not None and slope is not None:
         raise click.UsageError("give --factor or --slope, not both")
     if why is not None and (not given or journal is not None):
         raise click.UsageError("--record goes with --factor, --slope or --dark, on the unit itself")
+    request(AskedSensor, since=since, factor=factor, slope=slope, dark=dark)
     corrected = Corrected(slope, dark, factor) if given else None
     with asked_facts(journal, facts) as (found, _):
         answer = touched(found.own, name, since, until, corrected=corrected, limit=limit)

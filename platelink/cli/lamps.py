@@ -195,9 +195,10 @@ def _day(at_utc: str) -> str:
 @json_option
 def changed(why: str, burned: float | None, as_json: bool) -> None:
     """Record that lamps were replaced: hours, starts, fade and lamp values start over."""
+    from platelink.client import request
     from platelink.contract.lamps import LampWork
 
-    _enter(LampWork(act="changed", why=why, burn_h=burned), as_json)
+    _enter(request(LampWork, act="changed", why=why, burn_h=burned), as_json)
 
 
 @click.command()
@@ -206,9 +207,10 @@ def changed(why: str, burned: float | None, as_json: bool) -> None:
 @json_option
 def cleaned(part: str, why: str, as_json: bool) -> None:
     """Record that lamps and their glass, the light sensor, or both were cleaned."""
+    from platelink.client import request
     from platelink.contract.lamps import LampWork
 
-    _enter(LampWork(act="cleaned", why=why, part=part), as_json)  # type: ignore[arg-type]
+    _enter(request(LampWork, act="cleaned", why=why, part=part), as_json)  # type: ignore[arg-type]
 
 
 @click.command()
@@ -223,11 +225,14 @@ def cleaned(part: str, why: str, as_json: bool) -> None:
 def measured(irradiance: str, meter: str, u_pct: float | None, why: str, as_json: bool) -> None:
     """Record IRRADIANCE, such as "9.8 mW/cm2", read with a hand meter at the sensor's place, lamps
     warm. It separates fading lamps from an ageing sensor."""
+    from platelink.client import request
     from platelink.contract.lamps import LampWork
     from platelink.units import IRRADIANCE
 
     read = IRRADIANCE.parse(irradiance)
-    work = LampWork(act="measured", why=why, irradiance_mw_cm2=read, meter=meter, u_pct=u_pct)
+    work = request(
+        LampWork, act="measured", why=why, irradiance_mw_cm2=read, meter=meter, u_pct=u_pct
+    )
     _enter(work, as_json)
 
 

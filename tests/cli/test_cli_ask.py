@@ -63,6 +63,12 @@ def test_a_table_of_plates_says_what_was_asked(journal: Path) -> None:
         (["plate", "nobody"], "no plate or run 'nobody' is recorded", 2),
         (["sensor", "light 9", "--since", "2026-03-01"], "on record are: light 0", 2),
         (["sensor", "vacuum", "--since", "2026-03-01", "--dark", "1"], "no part in a dose", 2),
+        (["sensor", "light 0", "--since", "2026-03-01", "--factor", "nan"], "factor: ", 2),
+        (["sensor", "light 0", "--since", "2026-03-01", "--dark", "inf"], "dark: ", 2),
+        (["sensor", "light 0", "--since", "2026-03-02", "--until", "2026-03-01"], "not before", 2),
+        (["plates", "--off", "nan"], "off_pct: ", 2),
+        (["plates", "--plate", "x" * 201], "plate: ", 2),
+        (["plates", "--since", "2026-03-05", "--until", "2026-03-01"], "is not before", 2),
     ],
 )  # fmt: skip
 def test_what_cannot_be_answered_says_why(
