@@ -48,6 +48,7 @@ ROWS = tuple(
         ("POST", "/v1/plates", _RUN),
         ("GET", "/v1/plates/{plate}", _READ),
         ("GET", "/v1/plates/{plate}/remake", _READ),
+        ("GET", "/v1/plates/{plate}/depth", _READ),
         ("POST", "/v1/plates/{plate}/note", Right.NOTE_PLATES),
         ("POST", "/v1/plates/{plate}/correct", Right.CORRECT_PLATES),
         ("POST", "/v1/plates/{plate}/begin", _RUN),

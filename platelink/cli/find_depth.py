@@ -84,15 +84,14 @@ def cause(plate: str, symptom: str | None, journal: Path | None, as_json: bool) 
 def _found(journal: Path | None, plate: str, symptom: str) -> DepthPredicted:
     from platelink.finding.causes import SYMPTOMS
     from platelink.finding.foretold import depth_foretold_in
-    from platelink.record.plates import NothingToPredictError
 
     if symptom and symptom not in SYMPTOMS:
         raise Misuse(f"{symptom!r} is no symptom that is known; they are {', '.join(SYMPTOMS)}")
     with opened(journal) as (reader, _):
-        try:
-            return depth_foretold_in(reader, find_run(reader, plate), symptom=symptom)
-        except NothingToPredictError as error:
-            raise Failure(str(error)) from None
+        found = depth_foretold_in(reader, find_run(reader, plate), symptom=symptom)
+    if found.record is None:
+        raise Failure(found.text)
+    return found
 
 
 def _um(value: float | None) -> str:
@@ -100,13 +99,15 @@ def _um(value: float | None) -> str:
 
 
 def _print_record(found: DepthPredicted) -> None:
+    of = found.record
+    assert of is not None
     light = (
-        "light not to be judged yet" if found.light_off_pct is None
-        else f"light {found.light_off_pct:+.1f} % against its usual"
+        "light not to be judged yet" if of.light_off_pct is None
+        else f"light {of.light_off_pct:+.1f} % against its usual"
     )  # fmt: skip
-    days = f"{found.days_open:.0f} day{'' if round(found.days_open) == 1 else 's'}"
+    days = f"{of.days_open:.0f} day{'' if round(of.days_open) == 1 else 's'}"
     click.echo(clean(
-        f"from its record: {found.step} {found.dose_mj_cm2:.1f} mJ/cm², {light}, vacuum lost "
-        f"{found.contact_kpa:.1f} kPa, lot {found.lot or 'not named'} in use for {days}"
+        f"from its record: {of.step} {of.dose_mj_cm2:.1f} mJ/cm², {light}, vacuum lost "
+        f"{of.contact_kpa:.1f} kPa, lot {of.lot or 'not named'} in use for {days}"
     ))  # fmt: skip
-    click.echo(f"not on record, so not counted: {', '.join(found.not_recorded)}")
+    click.echo(f"not on record, so not counted: {', '.join(of.not_recorded)}")

@@ -27,6 +27,7 @@ from platelink.contract.calibrations import (
     CountsNow,
     NewCalibration,
 )
+from platelink.contract.depth import DepthPredicted, DepthQuery
 from platelink.contract.lamps import LampsNow, LampWork
 from platelink.contract.people import (
     FirstLead,
@@ -249,6 +250,10 @@ class Client:
     def remake(self, plate: str) -> Remake:
         """How to make a plate again on what is there today."""
         return self._get(Remake, f"/plates/{part(plate)}/remake")
+
+    def depth(self, plate: str, query: DepthQuery | None = None) -> DepthPredicted:
+        """The depth to expect of a plate before its wash, and causes where it is another."""
+        return self._get(DepthPredicted, f"/plates/{part(plate)}/depth", query)
 
     # --- recipes ---------------------------------------------------------------------------
 

@@ -43,10 +43,9 @@ class CauseLikely(Answer):
     look: str
 
 
-class DepthPredicted(Answer):
-    """Of one plate, from its record and those before it."""
+class DepthFrom(Answer):
+    """What of a plate's record the prediction follows from."""
 
-    plate: str
     step: str = Field(description="The exposure at whose end it is predicted.")
     exposed_utc: Utc
     dose_mj_cm2: float
@@ -57,8 +56,16 @@ class DepthPredicted(Answer):
         description="Against the usual light of this exposure; null: not known yet."
     )
     not_recorded: list[str] = Field(description="What acts on the depth and is not on record.")
+
+
+class DepthPredicted(Answer):
+    """Of one plate, from its record and those before it."""
+
+    plate: str
+    record: DepthFrom | None = Field(description="Null: it says nothing of the depth; see text.")
     points: list[PointPredicted]
     verdict: Verdict = Field(description="Of the point where most is to be done.")
+    picked: bool = Field(description="Of those that may go on it is the one in n to be measured.")
     text: str
     causes: list[CauseLikely] = Field(
         description="Most probable first; empty while there is nothing to explain."

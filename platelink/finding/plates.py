@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from platelink.contract.depth import CauseLikely, DepthPredicted, PointPredicted, Verdict
+from platelink.contract.depth import CauseLikely, DepthFrom, DepthPredicted, PointPredicted, Verdict
 from platelink.finding.causes import LOOK, ODD, SYMPTOMS, Causes, Inspected, words
 from platelink.finding.foretell import ONE_IN, Exposed, Foreteller, Foretold
 from platelink.finding.foretell import Verdict as Means
@@ -53,14 +53,24 @@ def depth_foretold(
     told = [point.told for point in points]
     verdict = max((one.verdict for one in told), key=_ORDER.index)
     causes, why_none = _causes(points, symptom)
-    return DepthPredicted(
-        plate=plate.plate, step=plate.step,
-        exposed_utc=plate.exposed_utc.astimezone(UTC).isoformat(timespec="seconds"),
+    record = DepthFrom(
+        step=plate.step,
+        exposed_utc=plate.exposed_utc.astimezone(UTC).isoformat(timespec="milliseconds"),
         dose_mj_cm2=plate.dose_mj_cm2, lot=plate.lot, days_open=exposed[-1].days_open,
-        contact_kpa=plate.contact_kpa, light_off_pct=off[-1],
-        not_recorded=list(NOT_RECORDED), points=told, verdict=verdict,
-        text=_means(verdict, plate.plate), causes=causes, why_no_causes=why_none,
-        symptoms=list(SYMPTOMS),
+        contact_kpa=plate.contact_kpa, light_off_pct=off[-1], not_recorded=list(NOT_RECORDED),
+    )  # fmt: skip
+    return DepthPredicted(
+        plate=plate.plate, record=record, points=told, verdict=verdict,
+        picked=is_one_in(plate.plate), text=_means(verdict, plate.plate), causes=causes,
+        why_no_causes=why_none, symptoms=list(SYMPTOMS),
+    )  # fmt: skip
+
+
+def not_foretold(plate: str, why: str) -> DepthPredicted:
+    """Of a plate whose record says nothing of its depth."""
+    return DepthPredicted(
+        plate=plate, record=None, points=[], verdict="cannot tell", picked=False, text=why,
+        causes=[], why_no_causes=why, symptoms=list(SYMPTOMS),
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from platelink.api.stores import journal, reading, writing
 from platelink.api.views import findings_view
 from platelink.api.who import Who
 from platelink.contract.base import Done, Json
+from platelink.contract.depth import DepthPredicted, DepthQuery
 from platelink.contract.plates import (
     ActOnPlate,
     NewPlate,
@@ -52,6 +53,8 @@ from platelink.contract.wire import (
 )
 from platelink.contract.words import PlateAct
 from platelink.contract.wrong import RequestError, made
+from platelink.finding.causes import SYMPTOMS
+from platelink.finding.foretold import depth_foretold_in
 from platelink.people.rights import Right
 from platelink.recipe.life import State
 from platelink.record.stored import RunRecord
@@ -220,6 +223,20 @@ def remake_plate(plate: str, here: Here) -> Remake:
     cannot be matched, and a draft. Nothing is applied."""
     run, story = _ended(here, plate)
     return remade(here, run, story)
+
+
+@router.get("/v1/plates/{plate}/depth")
+def plate_depth(plate: str, here: Here, query: Annotated[DepthQuery, Query()]) -> DepthPredicted:
+    """The depth to expect of a plate whose last exposure with contact is over, from its record and
+    those before it; and causes, once it is measured or ``symptom`` says what the press saw. Before
+    that exposure is complete it cannot be told, and ``text`` says why."""
+    if query.symptom and query.symptom not in SYMPTOMS:
+        raise ApiError(f"symptoms are {', '.join(SYMPTOMS)}", "misuse")
+    with journal(here) as reader:
+        run = reader.run(plate)
+        if run is None:
+            raise ApiError(f"there is no plate {plate}; see /v1/plates", "unknown")
+        return depth_foretold_in(reader, run, symptom=query.symptom or "")
 
 
 @router.post("/v1/plates/{plate}/note")
