@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from platelink.contract.base import Answer, Json
+from platelink.contract.depth import DepthPredicted
 from platelink.contract.plates import ContactBand
 from platelink.contract.runs import Events, Run, Runs, RunWhole
 from platelink.contract.story import RunStory
@@ -109,15 +110,17 @@ async def record(request: Request) -> Response:
         get(request, RunStory, f"/v1/runs/{name}/story"),
     )
     over = request.query_params.get("over", "")
-    plate, choices, over_runs = await asyncio.gather(
-        _plate_of(request, run), _choices(request, run), _over(request, run, over)
-    )
+    plate, choices, over_runs, depth = await asyncio.gather(
+        _plate_of(request, run), _choices(request, run), _over(request, run, over),
+        _depth(request, run),
+    )  # fmt: skip
     return await show(
         request,
         "record.html",
         run=run,
         events=events,
         story=story,
+        depth=depth,
         over=over,
         over_choices=choices,
         over_runs=over_runs,
@@ -129,6 +132,16 @@ async def record(request: Request) -> Response:
         recipe_steps=steps_of(plate.request),
         limits=limits_of,
     )
+
+
+async def _depth(request: Request, run: RunWhole) -> DepthPredicted | None:
+    """As it was to be expected of a plate before its wash; the record is shown without it, too."""
+    if run.kind != "plate":
+        return None
+    try:
+        return await get(request, DepthPredicted, f"/v1/plates/{part(run.run_id)}/depth")
+    except ServiceSays:
+        return None
 
 
 async def _choices(request: Request, run: RunWhole) -> list[Run]:

@@ -171,7 +171,7 @@ def run(run_id: str, of_step: str, state: str = "complete", **more: Any) -> Json
             "uncertain_mj_cm2": None, "difference_pct": None, "plate_to_plate_pct": None,
             "against_meter_pct": None, "light_s": None, "samples": 900, "events": 20, "gaps": 0,
             "operator": "B. Example", "plate": None, "job": "J-2207 Example Pens", "note": None,
-            "recipe": "plate-a-fine@2", "lot": "L-118", "screens": [], "alarms": [],
+            "recipe": "plate-a-fine@2", "lot": "L-118", "film": None, "screens": [], "alarms": [],
             "took_s": 1500.0, "corrections": [], "notes": [],
             "request": {}, "conditions": {}, "channels": [], "data": {}, **more}  # fmt: skip
 

@@ -37,7 +37,7 @@ from browser.documents import (
     samples,
 )
 from browser.experiment_documents import EXPERIMENTS, experiment_document
-from browser.record_documents import COMPARED, THERE, TRENDS, pieces, story, touched
+from browser.record_documents import COMPARED, THERE, TRENDS, depth, pieces, story, touched
 from platelink.contract.runs import Run
 
 Json = dict[str, Any]
@@ -84,6 +84,8 @@ class Played:
         self.status = status
         self.posted: list[tuple[str, Json, dict[str, str]]] = []
         self.refuse: str | None = None
+        self.verdict = "go on"
+        """Of every depth that is predicted, but that of P-1039."""
         self.removed: dict[str, Json] = {}
         """By run, what its samples are told as where they were removed."""
         self.asks: dict[str, str] = {}
@@ -188,6 +190,8 @@ class Played:
         match parts:
             case ["me"]:
                 return JSONResponse(me)
+            case ["plates", plate, "depth"]:
+                return JSONResponse(depth(plate, self.verdict))
             case ["plates"]:
                 ended = [
                     listed(run, "request", "data") | {"plate": run["run_id"]}

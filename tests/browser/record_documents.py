@@ -34,6 +34,25 @@ _ALARM = {
 }  # fmt: skip
 
 
+def depth(plate: str, verdict: str = "go on") -> Json:
+    """Predicted of a plate; of P-1039 with causes, as it came out shallower."""
+    off = plate == "P-1039"
+    causes = [("contact", 0.81, ["vacuum lost", "too shallow"]), ("nothing", 0.17, [])]
+    return {
+        "plate": plate, "verdict": "measure" if off else verdict, "picked": False, "text": "",
+        "record": {"step": "screen", "exposed_utc": _at(191), "dose_mj_cm2": 240.2, "lot": "L-7",
+                   "days_open": 4.1, "contact_kpa": 4.2 if off else 0.1, "light_off_pct": -0.8,
+                   "not_recorded": ["place on the bed"]},
+        "points": [{"point": "large area", "limit_low_um": 22.0, "limit_high_um": 27.0,
+                    "depth_um": 24.6, "low_um": 22.9, "high_um": 26.3, "learned_from": 61,
+                    "measured_um": 22.4 if off else None, "text": "",
+                    "verdict": "measure" if off else verdict}],
+        "causes": [{"cause": c, "probability": p, "speaks": s, "look": ""} for c, p, s in causes]
+        if off else [],
+        "why_no_causes": "", "symptoms": ["soft edges"],
+    }  # fmt: skip
+
+
 def story(run_id: str) -> Json:
     """Of a plate all of it, of an exposure or a bake what is its own."""
     whole: Json = {

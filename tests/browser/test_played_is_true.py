@@ -18,6 +18,7 @@ from browser import documents as d
 from browser.played import Played
 from platelink.api import access, authentication
 from platelink.contract.calibrations import Calibrations, CalibrationWhole, CountsNow
+from platelink.contract.depth import DepthPredicted
 from platelink.contract.experiments import Design, Experiments, ExperimentWhole
 from platelink.contract.facts import Compared, Pieces, There, Touched
 from platelink.contract.lamps import LampsNow
@@ -43,6 +44,7 @@ SHAPES = {
     "/v1/runs/P-1039": RunWhole,
     "/v1/runs/P-1039/events": Events,
     "/v1/runs/P-1039/story": RunStory,
+    "/v1/plates/P-1039/depth": DepthPredicted,
     "/v1/trends": Trends,
     "/v1/ask/values": There,
     "/v1/ask/plates": Pieces,

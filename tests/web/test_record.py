@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from babel import Locale
 
+from platelink.contract.depth import CauseLikely, DepthFrom, DepthPredicted, PointPredicted
 from platelink.contract.runs import Events, RecordedEvent, RunWhole
 from platelink.contract.story import RunStory
 from platelink.contract.uncertainty import FEW_PCT, uncertainty_in
@@ -52,18 +53,21 @@ STORY = RunStory(
 FEW = {**STATED, "against_meter_dof": 3.0, "against_meter_holds_pct": 86.1}
 
 
-def page(code: str, shown: RunWhole, *events: RecordedEvent, story: RunStory = STORY) -> str:
-    text = whole(code, shown, *events, story=story)
+def page(code: str, shown: RunWhole, *events: RecordedEvent, story: RunStory = STORY,
+         depth: DepthPredicted | None = None) -> str:  # fmt: skip
+    text = whole(code, shown, *events, story=story, depth=depth)
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
 
 
-def whole(code: str, shown: RunWhole, *events: RecordedEvent, story: RunStory = STORY) -> str:
+def whole(code: str, shown: RunWhole, *events: RecordedEvent, story: RunStory = STORY,
+          depth: DepthPredicted | None = None) -> str:  # fmt: skip
     context = {
         "run": shown, "events": Events(events=list(events)), "recipe_steps": {},
         "limits": limits_of,
         "budget": uncertainty_in(shown.data), "f": Formats(Locale.parse(code), DISPLAY, UTC),
         "asset": str, "ahead": AHEAD, "languages": LANGUAGES.values(), "language": LANGUAGES[code],
-        "story": story, "over": "", "over_runs": {}, "over_choices": [], "most_printed": 24,
+        "story": story, "depth": depth,
+        "over": "", "over_runs": {}, "over_choices": [], "most_printed": 24,
         "path": "/records/run-1", "few_pct": FEW_PCT, "least_doubt": 0.05, "rights": (), "me": None,
     }  # fmt: skip
     return Templates(LANGUAGES).render(LANGUAGES[code], "record.html", context)
@@ -187,3 +191,55 @@ def test_a_sealed_record_has_its_report_and_a_plate_its_label() -> None:
         f"{base}label"
     ]
     assert "Bericht (PDF)" in page("de", run(seal=seal))
+
+
+def predicted(verdict: str, **more: Any) -> DepthPredicted:
+    """Of an invented plate."""
+    point = PointPredicted(
+        point="large area", limit_low_um=22.0, limit_high_um=27.0, depth_um=24.61, low_um=22.9,
+        high_um=26.34, measured_um=None, learned_from=61, verdict=verdict, text="",
+    )  # fmt: skip
+    record = DepthFrom(
+        step="screen", exposed_utc="2026-03-02T08:00:00.000+00:00", dose_mj_cm2=240.0, lot="L-1",
+        days_open=3.0, contact_kpa=0.1, light_off_pct=None, not_recorded=[],
+    )  # fmt: skip
+    given: dict[str, Any] = {"record": record, "points": [point], "picked": False, "causes": []}
+    return DepthPredicted(
+        plate="run-1", verdict=verdict, text="", why_no_causes="", symptoms=[], **(given | more)
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdict", "more", "says"),
+    [
+        ("go on", {}, "it need not be measured"),
+        ("go on", {"picked": True}, "measured all the same"),
+        ("measure", {}, "or too little is known: measure it"),
+        ("stop before wash", {}, "do not wash it, find the cause"),
+        ("cannot tell", {}, "cannot be predicted yet"),
+    ],
+)
+def test_the_depth_predicted_stands_with_the_plate(
+    verdict: str, more: dict[str, Any], says: str
+) -> None:
+    text = page("en", run(kind="plate", step="plate"), depth=predicted(verdict, **more))
+    assert says in text
+    others = {"it need not be measured", "measured all the same", "too little is known",
+              "do not wash it", "cannot be predicted yet"}  # fmt: skip
+    assert sum(one in text for one in others) == 1
+    assert "22.0–27.0 µm 24.6 µm 22.9–26.3 µm –" in text and "61" in text
+
+
+def test_causes_are_told_with_the_plate_and_nothing_where_the_record_says_nothing() -> None:
+    causes = [
+        CauseLikely(cause="contact", probability=0.81, speaks=["vacuum lost"], look=""),
+        CauseLikely(cause="nothing", probability=0.17, speaks=[], look=""),
+        CauseLikely(cause="bake", probability=0.02, speaks=[], look=""),
+    ]
+    shown, plate = predicted("measure", causes=causes), run(kind="plate", step="plate")
+    assert "contact 0.81 · vacuum lost chance alone 0.17" in page("en", plate, depth=shown)
+    assert "Kontakt 0,81 · Vakuum verloren" in page("de", plate, depth=shown)
+    assert "Where to look first" not in page("en", plate, depth=predicted("measure"))
+    silent = predicted("cannot tell", record=None, points=[])
+    assert "before the wash" not in page("en", plate, depth=silent)
+    assert "before the wash" not in page("en", plate)

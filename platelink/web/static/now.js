@@ -2,6 +2,7 @@
 import "./shell.js";
 import { Acts } from "./acts.js";
 import { advise } from "./advice.js";
+import { expect } from "./depth.js";
 import { announce, byId, h, keyed, put, set, show } from "./dom.js";
 import { exposureCard } from "./single.js";
 import { link, painted } from "./link.js";
@@ -259,6 +260,7 @@ painted((status) => {
   cautions(plate);
   measure(status);
   advise(status);
+  expect(plate);
   tell(plate);
   for (const reading of Object.values(readings)) if (!reading.node.hidden) reading.draw(now);
 });
