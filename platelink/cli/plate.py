@@ -193,12 +193,18 @@ def show(plate: str | None, as_json: bool) -> None:
         if as_json:
             emit(client.plate(found.plate if found else _named(plate)))
             return
+        depth = client.depth(found.plate) if found else None
     if found is None:
         from platelink.cli.show import show_run
 
         show_run(_named(plate))
         return
     print_plate(found, Display.of(load_config()))
+    if depth is not None:
+        from platelink.cli.plate_story import depth_lines
+
+        for line in depth_lines(depth):
+            click.echo(f"depth  {line}")
 
 
 def _named(plate: str | None) -> str:

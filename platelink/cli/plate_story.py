@@ -21,9 +21,11 @@ from platelink.cli.quantities import Display, clean
 from platelink.cli.tables import Column, local, local_with_zone, pairs
 from platelink.contract.runs import PlateEnd
 from platelink.contract.story import RunStory, StepTold
+from platelink.finding.foretold import depth_foretold_in
 from platelink.record.story import story_of
 
 if TYPE_CHECKING:
+    from platelink.contract.depth import DepthPredicted
     from platelink.record.reader import JournalReader
     from platelink.record.stored import RunRecord
     from platelink.runs import RunEvent
@@ -38,12 +40,16 @@ class Story:
     parts: Sequence[RunRecord]
     """Its exposures and bakes, oldest first."""
     told: RunStory
+    depth: DepthPredicted
 
 
 def read_story(reader: JournalReader, run: RunRecord) -> Story:
     """Everything about a plate."""
     plate = run.start.run_id
-    return Story(run, reader.events(plate), reader.parts(plate), story_of(reader, run))
+    return Story(
+        run, reader.events(plate), reader.parts(plate), story_of(reader, run),
+        depth_foretold_in(reader, run),
+    )  # fmt: skip
 
 
 def story_parts(story: Story, display: Display) -> Iterator[Part]:
@@ -58,11 +64,24 @@ def story_parts(story: Story, display: Display) -> Iterator[Part]:
         yield "STAGES", stages_table(told.stages, display)
     if told.depths or told.checks:
         yield "INSPECTION", inspection(told, story.events)
+    if lines := depth_lines(story.depth):
+        yield "DEPTH PREDICTED BEFORE THE WASH", "\n".join(f"  {line}" for line in lines)
     if told.deviations:
         yield "DEVIATIONS", "\n".join(f"  {clean(text)}" for text in told.deviations)
     if told.alarms:
         yield "ALARMS MEANWHILE", alarms_table(told.alarms, begun)
     yield "PEOPLE", pairs(_people(told))
+
+
+def depth_lines(depth: DepthPredicted) -> list[str]:
+    """What was to be expected, and where to look; nothing while it cannot be told."""
+    if depth.verdict == "cannot tell":
+        return []
+    lines = [depth.text, *(f"{one.point}: {one.text}" for one in depth.points)]
+    if depth.causes:
+        first = ", ".join(f"{one.cause} {one.probability:.2f}" for one in depth.causes[:2])
+        lines.append(f"most likely: {first}; in full: platelink find cause {depth.plate}")
+    return [clean(line) for line in lines]
 
 
 def _head(run: RunRecord) -> str:

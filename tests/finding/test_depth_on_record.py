@@ -206,3 +206,10 @@ def test_the_commands_say_it(year: Path) -> None:
     assert odd.exit_code == 2 and "soft edges" in odd.output
     held = run("find", "predict", "held", "--journal", year)
     assert held.exit_code == 1 and "not complete" in held.output
+
+
+def test_a_plates_story_has_it(year: Path) -> None:
+    shown = run("show", "leak", "--journal", year).output
+    assert "DEPTH PREDICTED BEFORE THE WASH" in shown and "most likely: contact" in shown
+    assert "need not be measured" in run("show", "usual", "--journal", year).output
+    assert "DEPTH PREDICTED" not in run("show", "P-001", "--journal", year).output
