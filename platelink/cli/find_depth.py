@@ -14,7 +14,7 @@ from platelink.cli.quantities import clean
 from platelink.cli.tables import Column, print_table
 
 if TYPE_CHECKING:
-    from platelink.contract.depth import DepthPredicted
+    from platelink.contract.predicted import DepthPredicted
 
 _plate = click.argument("plate", shell_complete=complete.plates)
 _POINTS = (

@@ -25,7 +25,7 @@ from platelink.finding.foretold import depth_foretold_in
 from platelink.record.story import story_of
 
 if TYPE_CHECKING:
-    from platelink.contract.depth import DepthPredicted
+    from platelink.contract.predicted import DepthPredicted
     from platelink.record.reader import JournalReader
     from platelink.record.stored import RunRecord
     from platelink.runs import RunEvent

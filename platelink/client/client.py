@@ -27,7 +27,6 @@ from platelink.contract.calibrations import (
     CountsNow,
     NewCalibration,
 )
-from platelink.contract.depth import DepthPredicted, DepthQuery
 from platelink.contract.lamps import LampsNow, LampWork
 from platelink.contract.people import (
     FirstLead,
@@ -52,6 +51,7 @@ from platelink.contract.plates import (
     PlatesQuery,
     PlateWhole,
 )  # fmt: skip
+from platelink.contract.predicted import DepthPredicted, DepthQuery
 from platelink.contract.recipes import (
     Added,
     Diff,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from platelink.contract.depth import DepthPredicted
+from platelink.contract.predicted import DepthPredicted
 from platelink.events.event import EventName
 from platelink.finding.plates import depth_foretold, not_foretold
 from platelink.record.lit import lamp_events

@@ -14,7 +14,13 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from platelink.contract.depth import CauseLikely, DepthFrom, DepthPredicted, PointPredicted, Verdict
+from platelink.contract.predicted import (
+    CauseLikely,
+    DepthFrom,
+    DepthPredicted,
+    PointPredicted,
+    Verdict,
+)
 from platelink.finding.causes import LOOK, ODD, SYMPTOMS, Causes, Inspected, words
 from platelink.finding.foretell import ONE_IN, Exposed, Foreteller, Foretold
 from platelink.finding.foretell import Verdict as Means

@@ -12,8 +12,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from platelink.contract.base import Answer, Json
-from platelink.contract.depth import DepthPredicted
 from platelink.contract.plates import ContactBand
+from platelink.contract.predicted import DepthPredicted
 from platelink.contract.runs import Events, Run, Runs, RunWhole
 from platelink.contract.story import RunStory
 from platelink.contract.uncertainty import FEW_PCT, LEAST_DOUBT_MJ_CM2, uncertainty_in

@@ -8,7 +8,7 @@ from finding.shop_journal import Made, shop_at
 
 from api.api_shop import OPERATOR, shop
 from platelink.client import ClientError
-from platelink.contract.depth import DepthQuery
+from platelink.contract.predicted import DepthQuery
 
 
 def test_of_a_plate_that_goes_on_and_of_one_that_says_nothing_yet(tmp_path: Path) -> None:

@@ -18,12 +18,12 @@ from browser import documents as d
 from browser.played import Played
 from platelink.api import access, authentication
 from platelink.contract.calibrations import Calibrations, CalibrationWhole, CountsNow
-from platelink.contract.depth import DepthPredicted
 from platelink.contract.experiments import Design, Experiments, ExperimentWhole
 from platelink.contract.facts import Compared, Pieces, There, Touched
 from platelink.contract.lamps import LampsNow
 from platelink.contract.people import Me, People
 from platelink.contract.plates import Plates
+from platelink.contract.predicted import DepthPredicted
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
 from platelink.contract.runs import Device, Events, Runs, RunWhole, Samples
 from platelink.contract.stock import Lots, Screens

@@ -10,7 +10,7 @@ import pytest
 from cli.cli_runs import run
 
 from finding.shop_journal import DOSE, EVERY_S, LIGHT_S, Made, recipe, shop_at
-from platelink.contract.depth import DepthFrom, DepthPredicted
+from platelink.contract.predicted import DepthFrom, DepthPredicted
 from platelink.events.steps import PlateCorrected
 from platelink.events.unit import LampsChanged
 from platelink.finding.foretold import depth_foretold_in

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from babel import Locale
 
-from platelink.contract.depth import CauseLikely, DepthFrom, DepthPredicted, PointPredicted
+from platelink.contract.predicted import CauseLikely, DepthFrom, DepthPredicted, PointPredicted
 from platelink.contract.runs import Events, RecordedEvent, RunWhole
 from platelink.contract.story import RunStory
 from platelink.contract.uncertainty import FEW_PCT, uncertainty_in

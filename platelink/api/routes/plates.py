@@ -24,7 +24,6 @@ from platelink.api.stores import journal, reading, writing
 from platelink.api.views import findings_view
 from platelink.api.who import Who
 from platelink.contract.base import Done, Json
-from platelink.contract.depth import DepthPredicted, DepthQuery
 from platelink.contract.plates import (
     ActOnPlate,
     NewPlate,
@@ -38,6 +37,7 @@ from platelink.contract.plates import (
     PlatesQuery,
     PlateWhole,
 )
+from platelink.contract.predicted import DepthPredicted, DepthQuery
 from platelink.contract.remake import Remake
 from platelink.contract.runs import FILTERS
 from platelink.contract.story import RunStory
