@@ -24,6 +24,7 @@ from platelink.api.routes import (
     experiments,
     figures,
     films,
+    maintenance,
     people,
     plates,
     recipes,
@@ -40,8 +41,8 @@ NO_JSON = (
     "send it as docs/openapi.json has it"
 )
 ROUTERS = (
-    unit, figures, plates, recipes, supplies, films, runs, ask, device, calibrations, experiments,
-    people,
+    unit, figures, plates, recipes, supplies, films, maintenance, runs, ask, device, calibrations,
+    experiments, people,
 )  # fmt: skip
 ABOUT = """\
 One exposure unit: its status, plates, exposures, alarms, recipes, stock lots, screens and records.

@@ -41,6 +41,9 @@ revisions = _of(lambda client: [revision.name for revision in client.recipes(eve
 lots = _of(lambda client: [lot.name for lot in client.stock.lots()])
 screens = _of(lambda client: [screen.name for screen in client.stock.screens()])
 films = _of(lambda client: [film.name for film in client.stock.films()])
+items = _of(
+    lambda client: [one.name for one in client.stock.items() if one.reset_by != "calibration"]
+)
 calibrations = _of(lambda client: [one.name for one in client.calibrations()])
 experiments = _of(lambda client: [one.name for one in client.experiments()])
 runs = _of(lambda client: ["last", *(run.run_id for run in client.runs().runs)])

@@ -179,6 +179,9 @@ COMMANDS = {
     "lot": Lazy("lot:lot", "Lots of plate stock and the area left of each.", _MAKE),
     "screen": Lazy("screen:screen", "Line screens and how often each was used.", _MAKE),
     "film": Lazy("film:film", "Artwork films, and the plates that came from each.", _MAKE),
+    "maintenance": Lazy(
+        "maintenance:maintenance", "What is due: lamps, seals, brushes, bath, sensors.", _MAKE
+    ),
     "runs": Lazy("runs:runs", "List runs, newest first.", _RECORD),
     "show": Lazy("show:show", "Show the full record of a run or plate.", _RECORD),
     "export": Lazy("export:export", "Write a run or a plate as CSV or JSON.", _RECORD),

@@ -1,4 +1,4 @@
-"""What the client says of lots, screens and films."""
+"""What the client says of lots, screens, films and maintenance."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from platelink.contract.stock import (
     Screens,
     ScreenWhole,
 )
+from platelink.contract.upkeep import ITEM_ACTS, AtItem, Item, Items, ItemWhole, NewItem
 
 _A = TypeVar("_A", bound=Answer)
 
@@ -102,3 +103,19 @@ class StockCalls:
     def at_film(self, name: str, what: AtFilm) -> Film:
         """Use, change or close a film."""
         return self._post(Film, f"/films/{part(name)}/{FILM_ACTS[type(what)]}", what)
+
+    def items(self) -> list[Item]:
+        """All items of maintenance, what is due first."""
+        return self._get(Items, "/maintenance").items
+
+    def item(self, name: str) -> ItemWhole:
+        """One item, with its history."""
+        return self._get(ItemWhole, f"/maintenance/{part(name)}")
+
+    def add_item(self, item: NewItem) -> Item:
+        """Say what is to be done again and again."""
+        return self._post(Item, "/maintenance", item)
+
+    def at_item(self, name: str, what: AtItem) -> Item:
+        """It was done; change or close it."""
+        return self._post(Item, f"/maintenance/{part(name)}/{ITEM_ACTS[type(what)]}", what)

@@ -16,6 +16,7 @@ from platelink.contract import (
     stock,
     trends,
     unit,
+    upkeep,
     wire,
 )
 
@@ -33,6 +34,7 @@ MODULES = (
     stock,
     trends,
     unit,
+    upkeep,
     wire,
 )
 

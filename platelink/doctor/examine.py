@@ -23,6 +23,7 @@ from platelink.doctor.device import look_at_device
 from platelink.doctor.findings import Finding, fault
 from platelink.doctor.growth import growth, kept_samples
 from platelink.doctor.stamps import stamps
+from platelink.doctor.upkeep import upkeep
 from platelink.ledger.lock import held
 from platelink.publish.recorder import client_id
 
@@ -75,6 +76,7 @@ def _unit(config: Config, quick: bool) -> Iterator[Finding]:
     yield from f.witnessed(seal_places(config))
     yield from stamps(config, status, datetime.now(UTC))
     yield f.people(config.people_path(), path)
+    yield from upkeep(config.recipes_path(), path)
     yield from alerts(config)
     if status is None:
         yield from _written(config)

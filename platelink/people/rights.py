@@ -18,6 +18,7 @@ class Right(StrEnum):
     USE_LOTS = "use lots"
     USE_SCREENS = "use screens"
     USE_FILMS = "use films"
+    DO_MAINTENANCE = "do maintenance"
     DRAFT_RECIPES = "draft recipes"
     CALIBRATE = "calibrate sensors"
     EXPERIMENT = "make experiments"
@@ -32,6 +33,7 @@ class Right(StrEnum):
     CHANGE_LOTS = "change lots"
     CHANGE_SCREENS = "change screens"
     CHANGE_FILMS = "change films"
+    CHANGE_MAINTENANCE = "change maintenance"
     CHANGE_PEOPLE = "change people"
 
 
@@ -54,6 +56,7 @@ RIGHTS: dict[Right, Row] = {
     Right.USE_LOTS: Row("open, use and count lots of stock, read their store", _WORK),
     Right.USE_SCREENS: Row("count a use of a screen", _WORK),
     Right.USE_FILMS: Row("count a use of an artwork film", _WORK),
+    Right.DO_MAINTENANCE: Row("record that maintenance was done", _WORK),
     Right.DRAFT_RECIPES: Row("check recipes that are files, and add them as drafts", _WORK),
     Right.CALIBRATE: Row("compare sensors with a reference, level by level", _WORK),
     Right.EXPERIMENT: Row("begin, read, correct and conclude experiments that find doses", _WORK),
@@ -73,6 +76,7 @@ RIGHTS: dict[Right, Row] = {
     Right.CHANGE_LOTS: Row("add, change and retire lots of stock", _LEAD),
     Right.CHANGE_SCREENS: Row("add, change and retire screens", _LEAD),
     Right.CHANGE_FILMS: Row("add, change and retire artwork films", _LEAD),
+    Right.CHANGE_MAINTENANCE: Row("say what is to be maintained, and how often", _LEAD),
     Right.CHANGE_PEOPLE: Row("see, add, change, deactivate and unlock people", _LEAD),
 }
 

@@ -1,4 +1,4 @@
-"""Lots, screens and films in the store: what came, what was used of it, and what was found."""
+"""Lots, screens, films and maintenance in the store: what came, was used, found and done."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from platelink.contract.upkeep import SAID_BY
 from platelink.ledger.by import By
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused
@@ -31,10 +32,16 @@ from platelink.recipe.supplies import (
     lot_of,
     screen_now,
 )
+from platelink.recipe.upkeep import ITEM_CHANGES, Item, ItemNow, item_now, item_of
 
-_CHANGES = {About.LOT: LOT_CHANGES, About.SCREEN: SCREEN_CHANGES, About.FILM: FILM_CHANGES}
+_CHANGES = {
+    About.LOT: LOT_CHANGES, About.SCREEN: SCREEN_CHANGES, About.FILM: FILM_CHANGES,
+    About.ITEM: ITEM_CHANGES,
+}  # fmt: skip
+_COMMANDS = {About.ITEM: "maintenance"}
 _MADE: dict[About, Callable[[dict[str, Any]], object]] = {
     About.LOT: lot_of, About.SCREEN: Screen.model_validate, About.FILM: film_of,
+    About.ITEM: item_of,
 }  # fmt: skip
 
 
@@ -102,6 +109,42 @@ class Shelf:
             self._usable_lot(name)
             self._log.enter((About.LOT, name, Act.KEPT), by, body)
         return self.lot(name)
+
+    def items(self) -> tuple[ItemNow, ...]:
+        """All items of maintenance, in the order they were added."""
+        return tuple(map(self.item, self._things(About.ITEM)))
+
+    def item(self, name: str) -> ItemNow:
+        """One item; ``StoreRefused`` when there is none."""
+        entries = self._known(About.ITEM, name)
+        with readable(self._db.path, f"item {name}"):
+            return item_now(entries)
+
+    def add_item(self, item: Item, by: By) -> ItemNow:
+        """Record what is to be done again and again."""
+        self._add_thing(About.ITEM, item.name, item.model_dump(mode="json"), by)
+        return self.item(item.name)
+
+    def change_item(self, name: str, changes: Mapping[str, Any], by: By) -> ItemNow:
+        """Other values of ``ITEM_CHANGES`` from now on, with the reason."""
+        with self._db.transaction():
+            now = self.item(name)
+            _refuse_closed(f"item {name}", now.closed)
+            self._change(About.ITEM, name, now.item.model_dump(mode="json"), changes, by)
+        return self.item(name)
+
+    def item_done(self, name: str, by: By) -> ItemNow:
+        """It was done now, by whom; ``by.why`` is their note."""
+        with self._db.transaction():
+            now = self.item(name)
+            _refuse_closed(f"item {name}", now.closed)
+            if now.item.reset_by != "done":
+                raise StoreRefused(
+                    f"item {name} starts over when the record tells: {now.item.reset_by}; enter "
+                    f"that instead: {SAID_BY[now.item.reset_by]}"
+                )
+            self._log.enter((About.ITEM, name, Act.DONE), by, {})
+        return self.item(name)
 
     def add_lot(self, lot: Lot, by: By) -> LotNow:
         """Record a delivered lot."""
@@ -218,7 +261,10 @@ class Shelf:
     def _known(self, about: About, name: str) -> tuple[Entry, ...]:
         found = self._log.history(about, name)
         if not found:
-            there = ", ".join(self._things(about)) or f"none; add one with 'platelink {about} add'"
+            there = (
+                ", ".join(self._things(about))
+                or f"none; add one with 'platelink {_COMMANDS.get(about, about)} add'"
+            )
             raise StoreRefused(
                 f"there is no {about} '{name}' in {self._db.path}; there are: {there}"
             )

@@ -143,3 +143,15 @@ class ExposedPlate:
     def like(self, other: ExposedPlate) -> bool:
         """Made of the same recipe under the same screen: their depths belong together."""
         return (self.recipe, self.step, self.screen) == (other.recipe, other.step, other.screen)
+
+
+class Use(NamedTuple):
+    """What one run of the record used, at its end."""
+
+    at_utc: datetime
+    exposure: bool = False
+    light_s: float | None = 0.0
+    """None: it gave light, and nobody knows for how long."""
+    plate: bool = False
+    washed_cm2: float | None = 0.0
+    """None: the plate was washed, and its record names no area."""

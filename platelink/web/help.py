@@ -258,9 +258,17 @@ HELP = {
     ),
     "unit": Help(
         N_("Unit"),
-        N_("The machine: when sensors are due, how far the lamps have faded, device and settings."),
+        N_(
+            "The machine: when sensors and maintenance are due, how far the lamps have faded, "
+            "device and settings."
+        ),
         (
             Act(N_("Compare sensors with a reference"), N_("Leads to the calibrations.")),
+            Act(
+                N_("It was done"),
+                N_("Records that maintenance was done; its counters start over."),
+                "do_maintenance",
+            ),
             Act(N_("Find doses by experiments"), N_("Leads to the experiments.")),
             Act(
                 N_("Record a hand meter reading"),

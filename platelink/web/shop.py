@@ -14,6 +14,7 @@ from platelink.contract.plates import Plates
 from platelink.contract.recipes import Diff, Recipes, RecipeWhole
 from platelink.contract.runs import Device
 from platelink.contract.stock import Films, Lots, Screens
+from platelink.contract.upkeep import Items
 from platelink.web.facts import facts
 from platelink.web.service import get, part
 from platelink.web.show import show
@@ -99,6 +100,7 @@ async def unit(request: Request) -> Response:
         "unit.html",
         device=get(request, Device, "/v1/device"),
         lamps=get(request, LampsNow, "/v1/lamps"),
+        upkeep=get(request, Items, "/v1/maintenance"),
         facts=facts,
     )
 

@@ -65,6 +65,12 @@ WORDS = {
     "lot not received": N_("lot not received"),
     "lot used up": N_("lot used up"),
     "not enough area": N_("not enough area"),
+    # maintenance
+    "exposures": N_("exposures"),
+    "lamp_h": N_("hours of light"),
+    "plates": N_("plates"),
+    "washed_m2": N_("m² washed"),
+    "days": N_("days"),
     "lot open too long": N_("lot open too long"),
     "lot opening unknown": N_("day of opening not known"),
     "lot stored badly": N_("lot stored badly"),

@@ -51,6 +51,9 @@ METER = {
 }  # fmt: skip
 
 
+LIGHT_ALONE = (SensorSettings(name="light 0", settings={}, stands_on={"adc_bits": 10}),)
+
+
 class NotingDaemon:
     """Notes what it is asked; ``answer`` decides what is said."""
 
@@ -132,8 +135,7 @@ class Shop:
             experiments=directory / "experiments.sqlite",
             hosts=("plates.example",),
             lamps="wired",
-            sensors=(SensorSettings(name="light 0", settings={}, stands_on={"adc_bits": 10}),),
-            **settings,
+            **{"sensors": LIGHT_ALONE} | settings,
         )
         self.accounts = Accounts(
             self.settings.people,

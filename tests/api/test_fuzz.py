@@ -45,7 +45,7 @@ CHECKS = [
 ]  # fmt: skip
 THERE = {
     "/v1/alarms": "calibration overdue", "/v1/plates": "plate-1", "/v1/recipes": "plate-a-fine@1",
-    "/v1/lots": "lot-7", "/v1/screens": "fine", "/v1/films": "F-12",
+    "/v1/lots": "lot-7", "/v1/screens": "fine", "/v1/films": "F-12", "/v1/maintenance": "seal",
     "/v1/runs": "r1", "/v1/people": LEAD,
     "/v1/calibrations": "light 0@1", "/v1/counts": "light 0", "/v1/ask": "r1",
     "/v1/experiments": "wedge-1",
@@ -152,6 +152,7 @@ def furnish(this: Shop) -> None:
             "lots", name="lot-7", stock="example-stock-a", received_on="2026-01-02", area_cm2=9e4
         )
         client.add_supply("screens", name="fine", ruling_lines_per_cm=120.0, tint_pct=80.0)
+        client.add_supply("maintenance", name="seal", days=30)
         client.add_supply("films", name="F-12", artwork="invented", made_on="2026-01-02")
         client.post("/calibrations", sensor="light 0", reference=METER)
         client.post("/experiments", kind="wedge")

@@ -319,6 +319,13 @@ SCREENS = [
      "angle_deg": 45.0, "max_uses": 300, "uses": 300, "note": None, "closed": None, "findings": [
          {"name": "uses", "blocks": False, "text": "300 uses, its limit is 300"}]},
 ]  # fmt: skip
+MAINTENANCE = [
+    {"name": "blanket-seal", "reset_by": "done", "note": "hinge side first",
+     "since_utc": "2026-01-10T08:00:00.000+00:00", "due_since_utc": "2026-05-20T09:30:00.000+00:00",
+     "sure": True, "closed": None, "intervals": [
+         {"name": "exposures", "used": 5012.0, "limit": 5000.0, "unknown": 0,
+          "due_since_utc": "2026-05-20T09:30:00.000+00:00", "text": "exposures 5012 of 5000"}]},
+]  # fmt: skip
 FILMS = [
     {"name": "F-12", "artwork": "invented-logo", "made_on": "2026-05-01", "density": 4.1,
      "max_uses": None, "note": None, "uses": 12, "closed": None, "findings": []},

@@ -28,6 +28,7 @@ from browser.documents import (
     FILMS,
     LAMPS,
     LOTS,
+    MAINTENANCE,
     PEOPLE,
     RECIPES,
     RUNS,
@@ -50,12 +51,13 @@ SIGN_INS = [
 RIGHTS = {
     "auditor": ["read", "own_secret"],
     "operator": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-                 "use_films", "draft_recipes", "calibrate", "experiment", "note_plates"],
+                 "use_films", "do_maintenance", "draft_recipes", "calibrate", "experiment",
+                 "note_plates"],
     "lead": ["read", "own_secret", "run", "answer_alarms", "use_lots", "use_screens",
-             "use_films", "draft_recipes", "calibrate", "experiment", "sign_calibrations",
-             "skip_steps",
-             "accept_overdue", "change_alarms", "sign_recipes", "change_lots",
-             "change_screens", "change_films", "change_people", "drop_lessons", "note_plates",
+             "use_films", "do_maintenance", "draft_recipes", "calibrate", "experiment",
+             "sign_calibrations", "skip_steps", "accept_overdue", "change_alarms",
+             "sign_recipes", "change_lots", "change_screens", "change_films",
+             "change_maintenance", "change_people", "drop_lessons", "note_plates",
              "correct_plates"],
 }  # fmt: skip
 SECRETS = {"A. Example": ("lead", "1234"), "B. Example": ("operator", "2345"),
@@ -244,6 +246,8 @@ class Played:
                 return JSONResponse({"lots": LOTS})
             case ["screens"]:
                 return JSONResponse({"screens": SCREENS})
+            case ["maintenance"]:
+                return JSONResponse({"items": MAINTENANCE})
             case ["films"]:
                 return JSONResponse({"films": FILMS})
             case ["lamps"]:

@@ -17,6 +17,7 @@ AT_WORK = {
     Right.USE_LOTS,
     Right.USE_SCREENS,
     Right.USE_FILMS,
+    Right.DO_MAINTENANCE,
     Right.DRAFT_RECIPES,
     Right.CALIBRATE,
     Right.EXPERIMENT,
@@ -32,6 +33,7 @@ LEADS_ONLY = {
     Right.CHANGE_LOTS,
     Right.CHANGE_SCREENS,
     Right.CHANGE_FILMS,
+    Right.CHANGE_MAINTENANCE,
     Right.CHANGE_PEOPLE,
     Right.CORRECT_PLATES,
 }

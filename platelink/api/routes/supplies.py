@@ -33,6 +33,7 @@ from platelink.contract.stock import (
     ScreenUsed,
     ScreenWhole,
 )
+from platelink.forms.keys import Section
 from platelink.forms.problems import Reading
 from platelink.recipe import supplies as recipe_stock
 from platelink.recipe.entries import About
@@ -215,7 +216,7 @@ def close_screen(name: str, body: ScreenClosed, here: Here, who: Asking) -> Scre
 
 
 def wrong(
-    model: type[recipe_stock.Lot | recipe_stock.Screen | recipe_stock.Film],
+    model: type[Section],
     values: Json,
     error: ValidationError,
 ) -> ApiError:
