@@ -186,6 +186,7 @@ COMMANDS = {
     "show": Lazy("show:show", "Show the full record of a run or plate.", _RECORD),
     "export": Lazy("export:export", "Write a run or a plate as CSV or JSON.", _RECORD),
     "trends": Lazy("trends:trends", "Show figures by day, and what changed when.", _RECORD),
+    "cost": Lazy("cost:cost", "Scrap, and what a good plate costs.", _RECORD),
     "check": Lazy("runs:check", "Recompute a dose from its stored samples and compare.", _RECORD),
     "depths": Lazy(
         "depths:depths", "Charts of depths, capability, the dose that follows.", _RECORD

@@ -156,7 +156,7 @@ def _typed(text: str | None, kind: Callable[[str], float]) -> float | str | None
     "--with",
     "reset_by",
     type=click.Choice(["lamp change", "lamp cleaning", "sensor cleaning"]),
-    help="It starts over when the record tells this, and not by 'done'.",
+    help="It starts over when the record shows this, and not by 'done'.",
 )
 @click.option(
     "--last", callback=day, metavar="DATE", help="Day it was done last; today if left out."

@@ -13,6 +13,7 @@ from typing import Any, Literal, Self
 from pydantic import model_validator
 
 from platelink.config.alerts import AlertsSection, alerts_faults, alerts_notices
+from platelink.config.cost import CostSection
 from platelink.config.jetstream import JetStreamSection, cluster_faults
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
 from platelink.config.services import (
@@ -98,6 +99,10 @@ class Config(Section):
     exposure: ExposureSection = table("How an exposure is guarded.", ExposureSection())
     journal: JournalSection = table("The unit's own record.", JournalSection())
     recipes: RecipesSection = table("Recipes, stock lots and screens.", RecipesSection())
+    cost: CostSection = table(
+        "What things cost the shop, for `platelink cost`. Left out, no cost is shown.",
+        CostSection(),
+    )
     calibration: CalibrationSection = table(
         "Calibrations made with `platelink calibrate`; approved ones take precedence over the "
         "values above.",

@@ -1,7 +1,7 @@
 """Maintenance: what is due, and since when. Pure.
 
 Use is counted from the runs of the record, and is typed by nobody. It starts over when somebody
-says that an item was done; of lamps and light sensor, when the record tells that they were changed
+says that an item was done; of lamps and light sensor, when the record shows that they were changed
 or cleaned.
 """
 

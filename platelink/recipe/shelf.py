@@ -140,7 +140,7 @@ class Shelf:
             _refuse_closed(f"item {name}", now.closed)
             if now.item.reset_by != "done":
                 raise StoreRefused(
-                    f"item {name} starts over when the record tells: {now.item.reset_by}; enter "
+                    f"item {name} starts over when the record shows: {now.item.reset_by}; enter "
                     f"that instead: {SAID_BY[now.item.reset_by]}"
                 )
             self._log.enter((About.ITEM, name, Act.DONE), by, {})

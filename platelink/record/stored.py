@@ -155,3 +155,19 @@ class Use(NamedTuple):
     plate: bool = False
     washed_cm2: float | None = 0.0
     """None: the plate was washed, and its record names no area."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpentPlate:
+    """How a plate ended, and what it took."""
+
+    plate: str
+    complete: bool
+    verdict: str
+    """good or reject, as it was corrected; empty: nobody judged it."""
+    area_cm2: float | None
+    """None: its record names none."""
+    light_s: float | None
+    """Of all its exposures; None: of one of them it is not on record."""
+    hand_s: float
+    """Of its stages done by hand, as they were timed."""
