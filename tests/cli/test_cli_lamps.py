@@ -59,6 +59,8 @@ def test_what_is_missing_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert "which lamps were fitted" in unit.said("lamps", "changed", "--why", " ", code=2)
         off = unit.said("lamps", "measured", "-3 mW/cm2", "--meter", "m", code=2)
         assert "irradiance" in off.lower()
+        burned = unit.said("lamps", "changed", "--why", "new", "--burned", "nan", code=2)
+        assert "burn_h: give a finite number, not nan" in burned
 
 
 def test_lamps_cannot_be_changed_in_the_light(
