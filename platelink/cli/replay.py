@@ -93,10 +93,7 @@ def _tell(played: Sequence[Played], took_s: float) -> None:
     for one in played:
         counted = one.counted
         click.echo(
-            f"tape {one.tape}, made by release {one.release}: {one.inputs:,} inputs from "
-            f"{_when(one.began_ms)} to {_when(one.until_ms)}\n  {counted.runs} runs, "
-            f"{counted.events:,} events, {counted.samples:,} samples, {counted.commands:,} "
-            f"commands, {counted.states:,} states: " + ("the same" if one.same else "NOT the same")
+            f"tape {one.tape}{_made(one)}" if one.release else f"tape {one.tape}: not played"
         )
         if counted.removed:
             click.echo(f"  samples of {counted.removed} runs were removed, and are not compared")
@@ -112,10 +109,27 @@ def _tell(played: Sequence[Played], took_s: float) -> None:
             click.echo(f"  and {len(one.differences) - _TOLD} more (--json has all)")
     life_s = sum(one.life_s for one in played)
     pace = f"{took_s:.1f} s ({life_s / took_s:,.0f} times as fast)"
-    same = all(one.same for one in played)
-    click.echo(
-        f"{life_s / 60.0:,.1f} min of life in {pace}: release {__version__} "
-        + ("does the same, to the bit" if same else "does NOT do the same")
+    there = [one for one in played if one.release]
+    if not there:
+        click.echo("nothing could be played")
+        return
+    if not all(one.same for one in there):
+        told = "does NOT do the same"
+    elif len(there) < len(played):
+        told = f"does the same, to the bit, in the {len(there)} of {len(played)} that can be played"
+    else:
+        told = "does the same, to the bit"
+    click.echo(f"{life_s / 60.0:,.1f} min of life in {pace}: release {__version__} {told}")
+
+
+def _made(one: Played) -> str:
+    """What was compared."""
+    counted = one.counted
+    return (
+        f", made by release {one.release}: {one.inputs:,} inputs from {_when(one.began_ms)} to "
+        f"{_when(one.until_ms)}\n  {counted.runs} runs, {counted.events:,} events, "
+        f"{counted.samples:,} samples, {counted.commands:,} commands, {counted.states:,} states: "
+        + ("the same" if one.same else "NOT the same")
     )
 
 

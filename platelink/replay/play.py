@@ -16,7 +16,7 @@ from platelink.record.reader import JournalReader
 from platelink.record.stored import RunRecord
 from platelink.replay.again import Again
 from platelink.replay.against import Counted, Difference, Made, Span, compare
-from platelink.tape.files import Tape, TapeError
+from platelink.tape.files import Beginning, Tape, TapeError
 
 LOOK_EVERY = 20_000
 """Inputs between two words on how far it is."""
@@ -28,7 +28,7 @@ class Played:
 
     tape: str
     release: str
-    """That made it."""
+    """That made it; empty where it does not tell."""
     began_ms: int
     until_ms: int
     inputs: int = 0
@@ -146,15 +146,48 @@ def play_all(
     far: Callable[[int, int], None] = lambda inputs, at_ms: None, *, processes: int = 1,
 ) -> Iterator[Played]:  # fmt: skip
     """Tapes that follow each other, the newest one among them, in order. With more ``processes``
-    several at a time, and ``far`` is told after each."""
-    ends = [*(tape.beginning().entries for tape in there[1:]), reader.last_number()]
-    if min(processes, len(there)) < 2:
-        for tape, end in zip(there, ends, strict=False):
+    several at a time, and ``far`` is told after each. What cannot be read keeps no other from being
+    played, but for the one before it, of which the record does not tell where it ends."""
+    begins = [_beginning(tape) for tape in there]
+    ends = [*(one.entries if isinstance(one, Beginning) else None for one in begins[1:]),
+            reader.last_number()]  # fmt: skip
+    wrong = [_why_not(begun, end) for begun, end in zip(begins, ends, strict=False)]
+    good = [(tape, end or 0) for tape, end, why in zip(there, ends, wrong, strict=False) if not why]
+    found = _each(good, reader, far, processes)
+    for tape, why in zip(there, wrong, strict=True):
+        yield Played(tape.name, "", 0, 0, problems=[why]) if why else next(found)
+
+
+def _beginning(tape: Tape) -> Beginning | str:
+    """Or why it cannot be read."""
+    try:
+        return tape.beginning()
+    except TapeError as error:
+        return str(error)
+
+
+def _why_not(begun: Beginning | str, end: int | None) -> str:
+    """Why a tape cannot be played; empty where it can."""
+    if isinstance(begun, str):
+        return begun
+    return (
+        "" if end is not None else "where it ends stands on the tape after it, which is unreadable"
+    )
+
+
+def _each(
+    good: Sequence[tuple[Tape, int]], reader: JournalReader, far: Callable[[int, int], None],
+    processes: int,
+) -> Iterator[Played]:  # fmt: skip
+    """Tapes up to an entry each."""
+    if min(processes, len(good)) < 2:
+        for tape, end in good:
             yield play(tape, reader, last=end, far=far)
         return
     inputs = 0
-    with ProcessPoolExecutor(min(processes, len(there))) as pool:
-        for played in pool.map(_play_in, there, [reader.path] * len(there), ends):
+    tapes, ends = zip(*good, strict=True)
+    with ProcessPoolExecutor(min(processes, len(good))) as pool:
+        for played in pool.map(_play_in, tapes, [reader.path] * len(good), ends):
             inputs += played.inputs
             far(inputs, played.until_ms)
             yield played
@@ -167,7 +200,7 @@ def _play_in(tape: Tape, journal: Path, last: int) -> Played:
 
 def since(there: Sequence[Tape], when: datetime) -> list[Tape]:
     """Tapes that were written on after this time; the order is theirs."""
-    begins = [tape.beginning().utc_ms for tape in there]
-    ends = [*begins[1:], None]
+    begins = [_beginning(tape) for tape in there]
+    ends = [*(one.utc_ms if isinstance(one, Beginning) else None for one in begins[1:]), None]
     wanted = to_ms(when)
-    return [t for t, end in zip(there, ends, strict=True) if end is None or end > wanted]
+    return [t for t, end in zip(there, ends, strict=False) if end is None or end > wanted]
