@@ -14,11 +14,12 @@ from pydantic import model_validator
 from platelink.canonical import canonical, sha256_of
 from platelink.forms.keys import LISTED, Line, Paragraph, PlainName, Section, key, table
 from platelink.forms.walk import Loc, dotted
+from platelink.recipe.plate_kind import PlateSection, faults
 from platelink.recipe.steps import ExposeStep, Step
 
 FORMAT = 1
 _NAMED = ("stage", "point", "check")
-_ADDED = frozenset({"reciprocity", "dither_pct"})
+_ADDED = frozenset({"reciprocity", "plate", "dither_pct"})
 """Keys that came later: where they say nothing they are no part of a content."""
 
 
@@ -57,13 +58,17 @@ class Recipe(Section):
     reciprocity: ReciprocitySection | None = table(
         "How its plate stock answers to weak and strong light.", None
     )
+    plate: PlateSection | None = table(
+        "What kind of plate it is, and with it what its steps may be.", None
+    )
     step: Annotated[tuple[Step, ...], LISTED] = table("The steps in order.", min_length=1)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        faults = [f"{dotted(path)}: {text}" for path, text in repeated(self.content())]
-        if faults:
-            raise ValueError("\n".join(faults))
+        found = (*repeated(self.content()), *faults(self.plate, self.step))
+        wrong = [f"{dotted(path)}: {text}" for path, text in found]
+        if wrong:
+            raise ValueError("\n".join(wrong))
         return self
 
     def content(self) -> dict[str, Any]:

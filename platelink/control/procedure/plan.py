@@ -11,6 +11,7 @@ from platelink.control.steps.door import ClosedFalls
 from platelink.link.messages import SilencePolicy
 from platelink.recipe.dither import dither_pct, for_plate
 from platelink.recipe.model import Recipe
+from platelink.recipe.plate_kind import with_cautions
 from platelink.recipe.steps import Step
 
 ANY_C = -math.inf, math.inf
@@ -72,7 +73,8 @@ class PlatePlan:
     """The recipe's steps, as this plate gets them."""
 
     def __post_init__(self) -> None:
-        steps = tuple(for_plate(step, self.plate) for step in self.recipe.step)
+        kind = self.recipe.plate
+        steps = tuple(with_cautions(for_plate(step, self.plate), kind) for step in self.recipe.step)
         object.__setattr__(self, "steps", steps)
 
     def dither_pct(self, step: str) -> float:
