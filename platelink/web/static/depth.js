@@ -1,6 +1,6 @@
 // The depth to expect of a plate once its last exposure with contact is over, before it is washed:
 // in the head in a few words, whole in its record; what must not be washed is said at length.
-import { byId, put, set, show } from "./dom.js";
+import { byId, put, show } from "./dom.js";
 import { fetched } from "./send.js";
 import { number, t } from "./text.js";
 
@@ -31,7 +31,6 @@ const ask = async (key, { plate, now }) => {
   const found = await fetched(place).catch(() => null);
   if (key !== asked || !found?.record) return;
   put(byId("depth"), inShort(found));
-  set(byId("depth"), "href", `/records/${encodeURIComponent(plate)}#depth`);
   show(byId("depth"), true);
   show(byId("not-to-wash"), found.verdict === "stop before wash" && now.kind === "wash");
 };
