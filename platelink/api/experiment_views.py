@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 
 from platelink.api.views import utc
@@ -37,11 +37,11 @@ def _conclusion(of: Concluded) -> c.ConclusionNow:
     )  # fmt: skip
 
 
-def whole(made: Made, history: Iterable[Entry]) -> c.ExperimentWhole:
-    """With everything read and done."""
+def whole(made: Made, history: Iterable[Entry], newest: Mapping[int, float]) -> c.ExperimentWhole:
+    """With everything read and done. ``newest``: doses that the record has corrected since."""
     return c.ExperimentWhole(
         **dict(brief(made)),
-        reading=[_reading(one) for one in made.readings],
+        reading=[_reading(one, newest.get(one.number)) for one in made.readings],
         history=[
             Step(act=str(e.act), at_utc=utc(e.at_utc), who=e.who, why=e.why, body=e.body)
             for e in history
@@ -49,8 +49,9 @@ def whole(made: Made, history: Iterable[Entry]) -> c.ExperimentWhole:
     )
 
 
-def _reading(one: Kept) -> c.ReadingNow:
+def _reading(one: Kept, now_mj_cm2: float | None) -> c.ReadingNow:
     return c.ReadingNow(
         number=one.number, typed=one.typed, dose_mj_cm2=one.dose_mj_cm2, who=one.by.who,
-        at_utc=utc(one.by.at_utc), corrected=one.corrected, left_out=one.left_out or None,
+        dose_now_mj_cm2=now_mj_cm2, at_utc=utc(one.by.at_utc), corrected=one.corrected,
+        left_out=one.left_out or None,
     )  # fmt: skip

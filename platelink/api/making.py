@@ -9,6 +9,7 @@ from datetime import date
 from platelink.api.errors import ApiError
 from platelink.api.stores import found
 from platelink.contract.plates import NewPlate
+from platelink.contract.wire import OnBed
 from platelink.ledger.by import By
 from platelink.ledger.errors import StoreRefused
 from platelink.recipe.life import Revision, State
@@ -34,6 +35,7 @@ class Making:
     revision: Revision
     recipe: Recipe
     findings: tuple[Finding, ...]
+    on_bed: OnBed | None = None
 
 
 def looked_up(

@@ -259,6 +259,8 @@ def _shown(value: Any) -> str:
 def _reading(one: ReadingNow) -> str:
     values = ", ".join(f"{key} {_shown(value)}" for key, value in one.typed.items())
     dose = "" if one.dose_mj_cm2 is None else f", dose of the run {one.dose_mj_cm2:.1f} mJ/cm²"
+    if one.dose_now_mj_cm2 is not None:
+        dose += f" (the record corrected it to {one.dose_now_mj_cm2:.1f}: conclude again)"
     marks = "; corrected" if one.corrected else ""
     marks += f"; left out: {one.left_out}" if one.left_out is not None else ""
     return f"{one.number}: {values}{dose}{marks}"

@@ -17,7 +17,7 @@ from platelink.contract.words import EndState
 
 if TYPE_CHECKING:
     from platelink.client import Client, ClientError
-    from platelink.contract.plates import NewPlate, PlateBrief, PlateListed, PlateNow
+    from platelink.contract.plates import NewPlate, PlaceOnBed, PlateBrief, PlateListed, PlateNow
 
 STATES = ("in flight", *get_args(EndState))
 _PLATES = (
@@ -76,11 +76,15 @@ def plate() -> None:
     "--accept", multiple=True, metavar="FINDING",
     help="Continue all the same with this, such as 'no lot'; it goes on record. Repeatable.",
 )  # fmt: skip
+@click.option(
+    "--place", metavar="X,Y", help="Its corner on the bed in cm, as in the experiment in evenness.",
+)  # fmt: skip
+@click.option("--size", metavar="WxH", help="Its width and height in cm, with --place.")
 @click.option("--accept-why", default="", help="The reason, where one is owed.")
 @json_option
 def make(
-    recipe: str, area: str | None, name: str | None, accept: tuple[str, ...], as_json: bool,
-    **texts: Any,
+    recipe: str, *, area: str | None, name: str | None, accept: tuple[str, ...], as_json: bool,
+    place: str | None, size: str | None, **texts: Any,
 ) -> None:  # fmt: skip
     """Start a plate from RECIPE: plate-a is its approved revision, plate-a@2 that one.
 
@@ -93,8 +97,9 @@ def make(
 
     area_given = None if area is None else area_cm2(area)
     wanted = request(
-        NewPlate, recipe=recipe, plate=name, area_cm2=area_given, accept=accept, **texts
-    )
+        NewPlate, recipe=recipe, plate=name, area_cm2=area_given, accept=accept,
+        place=_place(place, size), **texts,
+    )  # fmt: skip
     with daemon() as client:
         try:
             made = client.make_plate(wanted)
@@ -111,6 +116,20 @@ def make(
     if now is not None:
         print_now(now, Display.of(load_config()))
     click.echo(clean(f"work through it: platelink plate follow {made.plate}"))
+
+
+def _place(place: str | None, size: str | None) -> PlaceOnBed | None:
+    from platelink.client import request
+    from platelink.contract.plates import PlaceOnBed
+
+    if place is None and size is None:
+        return None
+    try:
+        x, y = (float(one) for one in (place or "").split(","))
+        width, height = (float(one) for one in (size or "").split("x"))
+    except ValueError:
+        raise Misuse("a place needs both, such as --place 12,5 --size 20x15, in cm") from None
+    return request(PlaceOnBed, x_cm=x, y_cm=y, width_cm=width, height_cm=height)
 
 
 def _accepted(wanted: NewPlate, told: ClientError) -> NewPlate:

@@ -202,6 +202,7 @@ def _dose(
         return rows
     dose, device = run.summary.dose_mj_cm2, end.device_dose_mj_cm2
     rows.append(("delivered", dose_text(dose, display)))
+    rows += _on_bed(run, dose, display)
     rows += three_numbers(off_pct(dose, target), uncertainty_in(end.data))
     data = {name: value for name, value in end.data.items() if name != "uncertainty"}
     if run.corrected is not None:
@@ -214,6 +215,30 @@ def _dose(
     rows.append(("light", "–" if end.light_s is None else f"{end.light_s:.2f} s"))
     rows.append(("entries", f"{end.samples} samples, {end.events} events, {end.gaps} gaps"))
     return rows + facts(data, display)
+
+
+def _on_bed(run: RunRecord, dose: float | None, display: Display) -> Iterator[tuple[str, str]]:
+    """What fell on the plate, where an experiment has measured the bed: the dose is the
+    sensor's."""
+    from pydantic import ValidationError
+
+    from platelink.contract.wire import OnBed
+
+    told, light = run.start.request.get("on_bed"), run.start.conditions.get(_LIGHT)
+    p = light.get("reciprocity_p") if isinstance(light, dict) else None
+    if not isinstance(told, dict) or dose is None:
+        return
+    try:
+        on_bed = OnBed.model_validate(told)
+    except ValidationError:
+        return  # of another release
+    power = float(p) if isinstance(p, int | float) else 1.0
+    low, mean, high = (
+        dose_text(dose * (1.0 + pct / 100.0) ** power, display)
+        for pct in (on_bed.low_pct, on_bed.mean_pct, on_bed.high_pct)
+    )
+    where = "there" if on_bed.place_cm else "anywhere on the bed, as nobody said where it lay"
+    yield "on the plate", f"{low} to {high}, mean {mean}: light {where}, by {on_bed.experiment}"
 
 
 def _doubt(data: dict[str, Any], display: Display) -> Iterator[tuple[str, str]]:

@@ -131,7 +131,12 @@ class ReadingNow(Answer):
 
     number: int
     typed: Json
-    dose_mj_cm2: float | None = Field(description="Of the run that it names.")
+    dose_mj_cm2: float | None = Field(description="Of the run that it names, as it was taken.")
+    dose_now_mj_cm2: float | None = Field(
+        default=None,
+        description="As the record has it now, where it was corrected since: the next conclusion "
+        "takes it.",
+    )
     who: str
     at_utc: Utc
     corrected: bool

@@ -21,6 +21,15 @@ from platelink.contract.runs import Filters, RecordedEvent, Run
 from platelink.contract.words import PlatesState
 
 
+class PlaceOnBed(Request):
+    """Where a plate lies, by its corner from the bed's, as in the experiment in evenness."""
+
+    x_cm: float = Field(ge=-1000.0, le=1000.0)
+    y_cm: float = Field(ge=-1000.0, le=1000.0)
+    width_cm: float = Field(gt=0.0, le=1000.0)
+    height_cm: float = Field(gt=0.0, le=1000.0)
+
+
 class NewPlate(Request):
     """A plate to be made."""
 
@@ -36,6 +45,10 @@ class NewPlate(Request):
         description="Findings, by name, with which to go on all the same; they go on record.",
     )  # fmt: skip
     accept_why: Why = ""
+    place: PlaceOnBed | None = Field(
+        default=None,
+        description="Left out: anywhere on the bed, where an experiment has measured it.",
+    )
 
 
 class ActOnPlate(Request):

@@ -30,6 +30,20 @@ def _plate_name(name: object) -> object:
     return name
 
 
+class OnBed(Request):
+    """Where a plate lies on a bed that was measured; light on it over that at the sensor, less
+    1."""
+
+    model_config = LOOSE
+
+    experiment: Text
+    place_cm: tuple[float, float, float, float] | None = Field(default=None, strict=False)
+    low_pct: Annotated[float, Field(ge=-100.0, le=1e4)]
+    mean_pct: Annotated[float, Field(ge=-100.0, le=1e4)]
+    high_pct: Annotated[float, Field(ge=-100.0, le=1e4)]
+    position_pct: Annotated[float, Field(ge=0.0, le=1e4)]
+
+
 class PlateToMake(Request):
     """A plate with its whole recipe."""
 
@@ -41,6 +55,7 @@ class PlateToMake(Request):
     plate: Annotated[str | None, BeforeValidator(_plate_name)] = None
     lot: Text | None = None
     film: Text | None = None
+    on_bed: OnBed | None = None
     job: Text | None = None
     note: Text | None = None
     area_cm2: Annotated[float, Field(gt=0.0, le=MAX_AREA_CM2)] | None = None

@@ -45,6 +45,7 @@ from platelink.events.security import PeopleEntered, Security
 from platelink.events.steps import PlateCorrected, PlateNoted
 from platelink.events.unit import LampsChanged, LampsCleaned, LampsMeasured
 from platelink.recipe.load import from_content
+from platelink.sensing.budget import OnBed
 from platelink.unit.bed import DROP_LESSONS
 from platelink.unit.core import Core
 from platelink.unit.job import Job
@@ -204,6 +205,7 @@ def plan_of(plate: PlateToMake, who: str) -> PlatePlan:
         job=plate.job,
         lot=plate.lot,
         film=plate.film,
+        on_bed=None if plate.on_bed is None else OnBed(**dict(plate.on_bed)),
         area_cm2=plate.area_cm2,
         note=plate.note,
         findings=plate.findings,

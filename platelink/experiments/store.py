@@ -164,6 +164,23 @@ class ExperimentStore(Store):
             self._enter(made.kind, made.nth, Act.LEFT_OUT, by, {"reading": number})
         return self.find(name)
 
+    def renew(self, name: str, doses: Mapping[int, float], by: By) -> Made:
+        """Doses of runs that the record has corrected since they were read, by reading. Each is an
+        entry of its own, as a correction is."""
+        with self._db.transaction():
+            kept = {one.number: one for one in self._open(name).used()}
+            for number, dose_mj_cm2 in doses.items():
+                made, was = self._counted(name, number), kept[number]
+                why = (
+                    f"the record corrected the dose of run {was.typed['run']} from "
+                    f"{was.dose_mj_cm2:.2f} to {dose_mj_cm2:.2f} mJ/cm²"
+                )
+                body: dict[str, JsonValue] = {
+                    "reading": number, "typed": was.typed, "dose_mj_cm2": dose_mj_cm2
+                }  # fmt: skip
+                self._enter(made.kind, made.nth, Act.CORRECTED, by._replace(why=why), body)
+        return self.find(name)
+
     def conclude(self, name: str, by: By, *, release: str) -> Made:
         """What its readings tell, or why they cannot; readings may follow, and another
         conclusion. ``release``: of the program that says so."""

@@ -99,6 +99,37 @@ class Evenness:
         ]
         return min(places, key=lambda place: place.position_pct)
 
+    def lying(
+        self, place_cm: tuple[float, float, float, float] | None, sensor: tuple[float, float]
+    ) -> Lying:
+        """What the light on a plate is, against that at the sensor. ``place_cm``: its corner, width
+        and height; None: anywhere on the measured bed. NoFitError beyond what was measured."""
+        if place_cm is None:
+            x, y = float(self.xs_cm[0]), float(self.ys_cm[0])
+            width, height = float(self.xs_cm[-1]) - x, float(self.ys_cm[-1]) - y
+        else:
+            x, y, width, height = place_cm
+            if not (width > 0.0 and height > 0.0):
+                raise NoFitError("width and height of a plate are above 0 cm")
+        light = _light(self, (x, y), (width, height)) / self.at(*sensor)
+        mean = _mean(light, _cuts(self.xs_cm, x, x + width), _cuts(self.ys_cm, y, y + height))
+        low, high = float(light.min()), float(light.max())
+        off = 100.0 * max(abs(low - 1.0), abs(high - 1.0))
+        return Lying(
+            100.0 * (low - 1.0), 100.0 * (mean - 1.0), 100.0 * (high - 1.0),
+            math.hypot(off, math.sqrt(3.0) * READING_PCT),
+        )  # fmt: skip
+
+
+class Lying(NamedTuple):
+    """Light on a plate over that at the sensor, less 1, in percent; and the half-width of the line
+    ``position`` of the budget of a dose."""
+
+    low_pct: float
+    mean_pct: float
+    high_pct: float
+    position_pct: float
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -132,17 +163,27 @@ class Place:
 def _place(
     bed: Evenness, x: float, y: float, size: tuple[float, float], reference: float
 ) -> Place:  # fmt: skip
-    # The light is linear between places, so its extremes over a plate are at corners, edges and
-    # places within it.
     width, height = size
-    xs = _cuts(bed.xs_cm, x, x + width)
-    ys = _cuts(bed.ys_cm, y, y + height)
-    light = np.array([[bed.at(float(a), float(b)) for a in xs] for b in ys])
+    light = _light(bed, (x, y), size)
     off = 100.0 * float(np.abs(light / reference - 1.0).max())
     return Place(
         x, y, width, height, float(light.min() / light.max()),
         math.hypot(off, math.sqrt(3.0) * READING_PCT),
     )  # fmt: skip
+
+
+def _light(bed: Evenness, corner: tuple[float, float], size: tuple[float, float]) -> F64:
+    """Relative light at corners, edges and places within a plate, [y, x]: it is linear between
+    places, so its extremes are among these. NoFitError beyond what was measured."""
+    xs = _cuts(bed.xs_cm, corner[0], corner[0] + size[0])
+    ys = _cuts(bed.ys_cm, corner[1], corner[1] + size[1])
+    return np.array([[bed.at(float(a), float(b)) for a in xs] for b in ys])
+
+
+def _mean(light: F64, xs: F64, ys: F64) -> float:
+    """Over the plate: exact, as the light is linear along both edges of each cell."""
+    whole = np.trapezoid(np.trapezoid(light, xs, axis=1), ys)
+    return float(whole / ((xs[-1] - xs[0]) * (ys[-1] - ys[0])))
 
 
 def _cuts(places: F64, low: float, high: float) -> F64:

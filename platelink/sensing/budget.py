@@ -44,6 +44,7 @@ class Source(StrEnum):
     SET = "set"  # in the configuration or the recipe
     CALIBRATION = "calibration"  # of the sensor
     MEASURED = "measured"  # in this exposure
+    EXPERIMENT = "experiment"  # an experiment of the shop's
     ASSUMED = "assumed"  # by nobody: stated here because something must be
 
 
@@ -97,6 +98,22 @@ class Given:
     p: float = 1.0
     p_uncertainty: float | None = None
     reference_mw_cm2: float = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnBed:
+    """Where a plate lies on the bed, and what a measured bed makes of it. The light is that on the
+    plate over that at the sensor, less 1, in percent."""
+
+    experiment: str
+    """The experiment in evenness, such as bed-2."""
+    place_cm: tuple[float, float, float, float] | None
+    """Corner, width and height; None: nobody said, and the figures are of the whole bed."""
+    low_pct: float
+    mean_pct: float
+    high_pct: float
+    position_pct: float
+    """Half-width of the line ``position``: the most that the light is off, with the meter's."""
 
 
 class Line(NamedTuple):
@@ -159,13 +176,15 @@ class Budget:
         return float(a.name in _ALIKE)
 
 
-REFERENCE, DARK, BOW = "reference", "dark", "non-linearity"
+REFERENCE, DARK, BOW, POSITION = "reference", "dark", "non-linearity", "position"
 _ALIKE = (DARK, BOW)
 
 
-def budget(light: LightSensors, given: Given, stated: Stated) -> Budget | None:
+def budget(
+    light: LightSensors, given: Given, stated: Stated, on_bed: OnBed | None = None
+) -> Budget | None:
     """The budget of an exposure; None where no light was measured. ``light`` has the dark that was
-    read before it."""
+    read before it; ``on_bed``: None where no bed was measured."""
     if not (given.irradiance_mw_cm2 > 0.0 and given.light_s > 0.0):
         return None
     lines: list[Line] = []
@@ -173,6 +192,10 @@ def budget(light: LightSensors, given: Given, stated: Stated) -> Budget | None:
         if channel.weight:
             lines += _of_channel(i, channel, given, stated)
     lines += _of_unit(light.channels, given, stated)
+    if on_bed is not None:
+        lines = [
+            _placed(line, on_bed, given.p) if line.name == POSITION else line for line in lines
+        ]
     return Budget(tuple(lines), tuple(_certificate(c) for c in light.channels))
 
 
@@ -225,7 +248,7 @@ def _of_unit(channels: Sequence[LightChannel], given: Given, stated: Stated) -> 
         value = _told(getattr(stated, key), key)
         found.append(_line(name, None, value, "%/year", (p * years, p * MONTH_YEARS)))
     for name, key in (
-        ("position", "position_pct"), ("cosine", "cosine_pct"), ("spectral", "spectral_pct"),
+        (POSITION, "position_pct"), ("cosine", "cosine_pct"), ("spectral", "spectral_pct"),
     ):  # fmt: skip
         value = _told(getattr(stated, key), key)
         found.append(_line(name, None, value, "%", (p, PLACE_IN_A_MONTH * p)))
@@ -259,3 +282,12 @@ def _line(
     """A half-width. ``effect``: of one unit of it, against the meter and between plates."""
     value, dof, source = told
     return Line(name, channel, value, unit, Shape.UNIFORM, dof, source, *effect)
+
+
+def _placed(line: Line, on_bed: OnBed, p: float) -> Line:
+    """Of a bed that was measured. Plates whose place nobody says lie anywhere on it, so that place
+    does not cancel between them."""
+    between = p * (PLACE_IN_A_MONTH if on_bed.place_cm is not None else 1.0)
+    return line._replace(
+        value=on_bed.position_pct, dof=math.inf, source=Source.EXPERIMENT, plate_sensitivity=between
+    )

@@ -10,7 +10,7 @@ from platelink.control.light.request import ExposureRequest, ExposureStatus, Opt
 from platelink.control.procedure.plan import StepDefaults
 from platelink.control.procedure.requests import PlateRequest
 from platelink.link import outputs as link
-from platelink.sensing.budget import Stated
+from platelink.sensing.budget import OnBed, Stated
 from platelink.sensing.readings import Reading
 
 
@@ -43,6 +43,7 @@ class Job:
     overdue: tuple[str, ...] = ()
     """Calibrations past their date at its request."""
     accept_overdue: bool = False
+    on_bed: OnBed | None = None
     recorded_request: dict[str, Any] = field(default_factory=dict)
     """The request as it goes into the run's start."""
     for_act: PlateRequest | None = None

@@ -6,6 +6,7 @@ A plate is a run of its own without samples, a bake one with the oven's temperat
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 from platelink.control.procedure.outputs import BakeBegun, BakeOver, PlateNoted, PlateOver
@@ -32,6 +33,7 @@ def plate_request(plan: PlatePlan) -> dict[str, Any]:
         "hash": plan.content_hash,
         "lot": plan.lot,
         "film": plan.film,
+        "on_bed": None if plan.on_bed is None else asdict(plan.on_bed),
         "area_cm2": plan.area_cm2,
         "findings": list(plan.findings),
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from platelink.control.procedure.in_flight import PlatesInFlight
@@ -176,10 +176,12 @@ class UnitPlates:
         off_pct = plan.dither_pct(wanted.step)
         return Job(
             run_id=request.run_id, step=wanted.step, request=exposure, operator=request.who,
-            plate=wanted.plate, job=plan.job, overdue=overdue, accept_overdue=accept_overdue,
+            plate=wanted.plate, job=plan.job, on_bed=plan.on_bed, overdue=overdue,
+            accept_overdue=accept_overdue,
             recorded_request={
                 "revision": plan.revision, "dose_mj_cm2": exposure.target_dose_mj_cm2,
                 **({"dither_pct": off_pct} if off_pct else {}),
+                **({"on_bed": asdict(plan.on_bed)} if plan.on_bed else {}),
             },
             for_act=request,
         )  # fmt: skip

@@ -16,7 +16,7 @@ from platelink.control.states import Ended, Noted
 from platelink.events.unit import ComputerClockSet
 from platelink.link import messages as m
 from platelink.link.utc import STEP_MS
-from platelink.sensing.budget import Given, budget
+from platelink.sensing.budget import Given, OnBed, budget
 from platelink.sensing.readings import Reading
 from platelink.unit.job import UnitSettings
 from platelink.unit.lit import LitLamps
@@ -71,6 +71,7 @@ class Recording:
         self._dark_mw_cm2, self._owned = settings.optics.dark_mw_cm2, not settings.advisory
         self._ahead_ms: int | None = None
         self._plate: str | None = None
+        self._on_bed: OnBed | None = None
 
     @property
     def run_id(self) -> str | None:
@@ -118,7 +119,7 @@ class Recording:
         job, learned, device = accepted.job, accepted.learned, accepted.device
         self._run = SampleBuffer(job.run_id, self._n, at=at)
         self._light = MeanLight(job.request.reciprocity)
-        self._plate = job.plate
+        self._plate, self._on_bed = job.plate, job.on_bed
         conditions = self.settings.conditions
         self._lit = LitLamps(self._dark_mw_cm2, owned=self._owned)
         return RunBegun(
@@ -194,7 +195,7 @@ class Recording:
         lamps = self._lit.told() if self._lit is not None else None
         at_ms, settings = run.utc.at_ms(at.now), self.settings
         given = self._light.given(ended.light_s, at_ms)
-        found = budget(settings.optics.light, given, settings.stated)
+        found = budget(settings.optics.light, given, settings.stated, self._on_bed)
         return (*last, RunEnded(run.run_id, at_ms, ended, run.gaps, found, lamps))
 
 

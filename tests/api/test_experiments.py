@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from record import make
 
 from api.api_shop import AUDITOR, LEAD, OPERATOR, record, shop
 from platelink.client import ClientError
@@ -21,6 +22,7 @@ from platelink.contract.experiments import (
     RunNamed,
     RunTakenOff,
 )
+from platelink.events.steps import PlateCorrected
 
 WEDGES = ((312.0, 4, 5), (340.0, 4, 6), (371.0, 5, 6))
 
@@ -149,3 +151,49 @@ def test_a_design_says_which_doses_to_expose(tmp_path: Path) -> None:
         assert "five patches" in refused(
             client.get, "/experiment-design", kind="depth", dose="350 mJ/cm2", n=3
         )[1]  # fmt: skip
+
+
+def test_a_dose_corrected_later_reaches_the_next_conclusion_and_is_said_before(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "journal.sqlite"
+    with make.journal_at(path) as journal:
+        journal.append(make.start(journal, "P-1", step="plate", plate="P-1"))
+        for n, dose in enumerate((312.0, 340.0, 371.0)):
+            run_id = f"r{n}"
+            journal.append(make.start(journal, run_id, plate="P-1"))
+            journal.end_run(run_id, make.later(60.0), "complete", "done", dose_mj_cm2=dose)
+        journal.end_run("P-1", make.later(90.0), "complete", "done")
+    with shop(tmp_path) as this, this.client() as client:
+        client.post("/experiments", kind="wedge")
+        for n, (_, held, washed) in enumerate(WEDGES):
+            reading = {"run": f"r{n}", "held": held, "washed": washed}
+            client.post("/experiments/wedge-1/read", reading=reading)
+        first = client.post("/experiments/wedge-1/conclude")["conclusion"]
+        with make.journal_at(path) as journal:
+            for n, was in enumerate((312.0, 340.0, 371.0)):
+                told = PlateCorrected("P-1", f"dose r{n}", was, 1.1 * was, LEAD, "the meter erred")
+                at = make.later(100.0 + n)
+                journal.append(make.event(journal, None, name=told.name, data=told.data(), at=at))
+        whole = client.get("/experiments/wedge-1")
+        assert [one["dose_mj_cm2"] for one in whole["reading"]] == [312.0, 340.0, 371.0]
+        now = [one["dose_now_mj_cm2"] for one in whole["reading"]]
+        assert now == pytest.approx([343.2, 374.0, 408.1])
+        again = client.post("/experiments/wedge-1/conclude")["conclusion"]
+        assert again["figure"]["value"] == pytest.approx(1.1 * first["figure"]["value"], rel=1e-6)
+        whole = client.get("/experiments/wedge-1")
+        assert [one["dose_now_mj_cm2"] for one in whole["reading"]] == [None] * 3
+        renewed = [step for step in whole["history"] if step["act"] == "corrected"]
+        assert "corrected the dose of run r0 from 312.00 to 343.20 mJ/cm²" in renewed[0]["why"]
+        assert refused(client.post, "/experiments/wedge-1/conclude")[0] == "refused"  # nothing new
+
+
+def test_a_dose_that_the_record_no_longer_has_stands_as_it_was_taken(tmp_path: Path) -> None:
+    record(tmp_path / "journal.sqlite")
+    with shop(tmp_path) as this, this.client() as client:
+        client.post("/experiments", kind="wedge")
+        reading = {"run": "r1", "held": 4, "washed": 6}
+        client.post("/experiments/wedge-1/read", reading=reading)
+        (tmp_path / "journal.sqlite").rename(tmp_path / "away.sqlite")
+        assert client.get("/experiments/wedge-1")["reading"][0]["dose_now_mj_cm2"] is None
+        assert client.post("/experiments/wedge-1/conclude")["readings"] == 1

@@ -186,3 +186,32 @@ def test_covariates_that_went_together_are_refused() -> None:
     with pytest.raises(NoFitError, match="no finite"):
         bath([WashedPlate(off_um=math.nan, area_m2=0.0, days=0.0, water_c=31.0, brush_s=3.0,
                           dry_min=2.0)])  # fmt: skip
+
+
+def sloping(sensor_light: float = 10.0) -> list[BedReading]:
+    """Light that rises by 1 % a cm to the right of 10 cm."""
+    return [
+        BedReading(x, y, sensor_light * (1.0 + 0.01 * (x - 10.0)))
+        for y in (0.0, 10.0, 20.0)
+        for x in (0.0, 10.0, 20.0)
+    ]
+
+
+def test_the_light_on_a_plate_is_that_of_its_place() -> None:
+    bed = evenness(sloping())
+    there = bed.lying((12.0, 3.0, 4.0, 6.0), (10.0, 10.0))
+    assert there[:3] == pytest.approx((2.0, 4.0, 6.0))  # at 12, 14 and 16 cm
+    assert there.position_pct == pytest.approx(math.hypot(6.0, math.sqrt(3.0)))
+    # seen from a sensor in stronger light the same plate gets less
+    assert bed.lying((12.0, 3.0, 4.0, 6.0), (20.0, 10.0)).mean_pct == pytest.approx(
+        100.0 * (1.04 / 1.10 - 1.0)
+    )
+
+
+def test_a_plate_that_may_lie_anywhere_has_the_whole_beds_light() -> None:
+    whole = evenness(sloping()).lying(None, (10.0, 10.0))
+    assert whole[:3] == pytest.approx((-10.0, 0.0, 10.0))
+    with pytest.raises(NoFitError, match="lies beyond the places"):
+        evenness(sloping()).lying((18.0, 3.0, 4.0, 6.0), (10.0, 10.0))
+    with pytest.raises(NoFitError, match="lies beyond the places"):
+        evenness(sloping()).lying(None, (30.0, 10.0))

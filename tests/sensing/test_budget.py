@@ -12,7 +12,7 @@ import pytest
 
 from platelink.config import budget_docs
 from platelink.contract.uncertainty import FEW_PCT
-from platelink.sensing.budget import ASSUMED, Budget, Given, Line, Source, Stated, budget
+from platelink.sensing.budget import ASSUMED, Budget, Given, Line, OnBed, Source, Stated, budget
 from platelink.sensing.gum import Shape, within
 from platelink.sensing.light import LightChannel, LightSensors, Traced
 
@@ -300,3 +300,25 @@ def test_the_figures_of_the_readme_are_those_of_the_code() -> None:
     found = budget_docs.typical(stated=False)
     plate, meter = (round(one.expanded) for one in (found.plate, found.meter))
     assert f"the second is about {plate} % and the third {meter} %" in text
+
+
+def test_a_measured_bed_goes_before_what_is_stated_of_position() -> None:
+    placed = OnBed(
+        experiment="bed-2", place_cm=(12.0, 3.0, 4.0, 6.0), low_pct=2.0, mean_pct=4.0, high_pct=6.0,
+        position_pct=6.2,
+    )  # fmt: skip
+    known = budget(LIGHT, GIVEN, STATED, placed)
+    anywhere = budget(LIGHT, GIVEN, STATED, replace(placed, place_cm=None))
+    assert known is not None and anywhere is not None
+    for found in (known, anywhere):
+        one = line(found, "position")
+        assert (one.value, one.source, one.dof) == (6.2, Source.EXPERIMENT, math.inf)
+        assert one.of_meter().part == pytest.approx(6.2 / R3)
+    # plates at one place err alike; plates that lie anywhere do not
+    assert line(known, "position").of_plate().part == pytest.approx(0.03 * 6.2 / R3)
+    assert line(anywhere, "position").of_plate().part == pytest.approx(6.2 / R3)
+    assert anywhere.plate.expanded > made().plate.expanded
+    assert known.meter.expanded > made().meter.expanded
+    assert [x for x in known.lines if x.name != "position"] == [
+        x for x in made().lines if x.name != "position"
+    ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -28,6 +29,7 @@ from platelink.contract.experiments import (
     RunNamed,
     RunTakenOff,
 )
+from platelink.contract.runs import Run
 from platelink.experiments.made import Made
 from platelink.experiments.store import ExperimentStore
 from platelink.finding.curve import NoFitError
@@ -71,7 +73,28 @@ class _Record:
                 "exposure that is complete, or type the dose",
                 "refused",
             )
-        return run.dose_mj_cm2
+        return self._newest(run)
+
+    def _newest(self, run: Run) -> float:
+        """As it was corrected last: with its plate, by a person or a corrected calibration."""
+        assert run.dose_mj_cm2 is not None
+        with journal(self._here) as reader:
+            plate = reader.run(run.plate) if run.plate else None
+        corrected = None if plate is None else plate.summary.newest(f"dose {run.run_id}")
+        return run.dose_mj_cm2 if corrected is None else float(corrected.now)
+
+    def newest(self, made: Made) -> dict[int, float]:
+        """Readings that count with a dose of the record which is another by now, and that dose."""
+        found: dict[int, float] = {}
+        for one in made.used():
+            run = one.typed.get("run")
+            if one.dose_mj_cm2 is None or not isinstance(run, str):
+                continue
+            with suppress(ApiError):  # of a record that is not here: what was taken from it stands
+                now = self.dose(run)
+                if now != one.dose_mj_cm2:
+                    found[one.number] = now
+        return found
 
 
 def _found(store: ExperimentStore | None, name: str) -> Made:
@@ -103,7 +126,7 @@ def experiment(name: str, here: Here) -> ExperimentWhole:
     with reading_experiments(here) as store:
         made = _found(store, name)
         assert store is not None
-        return whole(made, store.history(made))
+        return whole(made, store.history(made), _Record(here).newest(made))
 
 
 @router.get("/v1/experiment-design")
@@ -169,9 +192,15 @@ def leave_reading_out(name: str, body: ReadingLeftOut, here: Here, who: Asking) 
 
 @router.post("/v1/experiments/{name}/conclude")
 def conclude(name: str, body: ExperimentConcluded, here: Here, who: Asking) -> Experiment:
-    """Say what the readings tell, or why they cannot; readings may follow."""
+    """Say what the readings tell, or why they cannot; readings may follow. A dose that was
+    corrected in the record since it was read is taken as it is now, in entries of its own."""
     by = here.by(who)
-    return _at(here, name, lambda store: store.conclude(name, by, release=__version__))
+
+    def act(store: ExperimentStore) -> Made:
+        store.renew(name, _Record(here).newest(store.find(name)), by)
+        return store.conclude(name, by, release=__version__)
+
+    return _at(here, name, act)
 
 
 @router.post("/v1/experiments/{name}/drop")

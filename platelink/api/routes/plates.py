@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -18,6 +19,7 @@ from platelink.api.making import (
     refuse_blocked,
     told_findings,
 )
+from platelink.api.on_bed import on_bed
 from platelink.api.remaking import remade
 from platelink.api.routes.runs import event_view, wanted_of
 from platelink.api.stores import journal, reading, writing
@@ -161,6 +163,7 @@ def _to_make(body: NewPlate, making: Making, who: Who) -> PlateToMake:
             plate=body.plate,
             lot=body.lot,
             film=body.film,
+            on_bed=making.on_bed,
             job=body.job,
             note=body.note,
             area_cm2=body.area_cm2,
@@ -172,10 +175,13 @@ def _to_make(body: NewPlate, making: Making, who: Who) -> PlateToMake:
 def _looked_up(here: Context, body: NewPlate) -> Making:
     with reading(here) as store:
         settings = here.settings
-        return looked_up(
+        making = looked_up(
             store, body, today=here.today(), expired=settings.expired_lot,
             least_density=settings.least_film_density,
         )  # fmt: skip
+    lies, finding = on_bed(here, body.place)
+    found = making.findings if finding is None else (*making.findings, finding)
+    return replace(making, findings=found, on_bed=lies)
 
 
 def _counted(here: Context, making: Making, body: NewPlate, plate: str, who: Who) -> list[str]:

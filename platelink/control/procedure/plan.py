@@ -13,6 +13,7 @@ from platelink.recipe.dither import dither_pct, for_plate
 from platelink.recipe.model import Recipe
 from platelink.recipe.plate_kind import with_cautions
 from platelink.recipe.steps import Step
+from platelink.sensing.budget import OnBed
 
 ANY_C = -math.inf, math.inf
 
@@ -65,6 +66,8 @@ class PlatePlan:
     job: str | None = None
     lot: str | None = None
     film: str | None = None
+    on_bed: OnBed | None = None
+    """None: no bed was measured."""
     area_cm2: float | None = None
     note: str | None = None
     findings: tuple[str, ...] = field(default=())
