@@ -121,5 +121,51 @@ GUIDES: dict[str, Guide] = {
         ),
         lit=False,
     ),
+    "screens": Guide(
+        N_("5. Screen first"),
+        N_("Finds which depth each screen gives, and between which doses it hardly changes."),
+        N_(
+            "Under each screen expose six patches or more, from half to double the usual dose, on "
+            "one stock and with one size of image. Wash and dry them as plates."
+        ),
+        N_("Measure each patch at three points or more, and type their mean."),
+        (
+            Field("tolerance_um", N_("Change that the press does not notice"), "µm", 0.01, 1000,
+                  needed=False),
+            Field("screen", N_("Screen that is asked about"), needed=False),
+            Field("stock", N_("Stock that is asked about"), needed=False),
+            Field("image", N_("Size of the image, in your own words"), needed=False),
+            Field("target_um", N_("Depth that is wanted"), "µm", 0.1, 10_000, needed=False),
+        ),
+        (
+            DOSE, Field("screen", N_("Screen")), Field("stock", N_("Stock")),
+            Field("image", N_("Size of the image, in your own words"), needed=False),
+            Field("depth_um", N_("Mean depth"), "µm", 0, 1000), RUN,
+        ),
+    ),
+    "washout": Guide(
+        N_("6. Washout and drying"),
+        N_("Finds what age and warmth of the bath, brush and drying do to the depth, and when the "
+           "bath is to be renewed."),
+        N_(
+            "Expose nothing for it: take plates as you make them, over the life of a bath or two. "
+            "Change warmth, brush and drying a little on purpose, within the recipe: what never "
+            "changes shows nothing."
+        ),
+        N_("Type each plate in the order of washing, with its depth less what was expected."),
+        (
+            Field("tolerance_um", N_("Depth that a bath’s age may cost"), "µm", 0.01, 1000,
+                  needed=False),
+        ),
+        (
+            Field("off_um", N_("Depth less what was expected"), "µm", -10_000, 10_000),
+            Field("area_m2", N_("Washed in this water before"), "m²", 0, 10_000),
+            Field("days", N_("Days since the water was renewed"), "", 0, 1000),
+            Field("water_c", N_("Water"), "°C", 0, 100),
+            Field("brush_s", N_("Brushing"), "s", 0, 3600),
+            Field("dry_min", N_("Drying"), "min", 0, 600),
+            Field("run", N_("Run of the plate"), needed=False),
+        ),
+    ),
 }  # fmt: skip
 """In the order in which a shop makes them."""

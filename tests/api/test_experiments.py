@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tomllib
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +25,7 @@ from platelink.contract.experiments import (
     RunTakenOff,
 )
 from platelink.events.steps import PlateCorrected
+from platelink.web.guide import GUIDES
 
 WEDGES = ((312.0, 4, 5), (340.0, 4, 6), (371.0, 5, 6))
 
@@ -197,3 +200,20 @@ def test_a_dose_that_the_record_no_longer_has_stands_as_it_was_taken(tmp_path: P
         (tmp_path / "journal.sqlite").rename(tmp_path / "away.sqlite")
         assert client.get("/experiments/wedge-1")["reading"][0]["dose_now_mj_cm2"] is None
         assert client.post("/experiments/wedge-1/conclude")["readings"] == 1
+
+
+@pytest.mark.parametrize("kind", ["screens", "washout"])
+def test_what_the_page_asks_of_screens_and_washout_is_enough_to_conclude(
+    tmp_path: Path, kind: str
+) -> None:
+    text = files("platelink.finding").joinpath("examples", f"{kind}.toml").read_text("utf-8")
+    example, guide = tomllib.loads(text), GUIDES[kind]
+    asked = {name: [one.name for one in getattr(guide, name)] for name in ("head", "reading")}
+    head = {key: example[key] for key in asked["head"] if key in example}
+    with shop(tmp_path) as this, this.client() as client:
+        client.post("/experiments", kind=kind, head=head)
+        for one in example["reading"]:
+            reading = {key: one[key] for key in asked["reading"] if key in one}
+            client.post(f"/experiments/{kind}-1/read", reading=reading)
+        told = client.post(f"/experiments/{kind}-1/conclude")["conclusion"]
+        assert told["told"] and told["lines"]
