@@ -27,7 +27,9 @@ from platelink.finding.remake_parts import NEWEST, Oven
 from platelink.finding.remake_scale import OnToday
 from platelink.finding.scale import CONFIGURED, SAME_COUNTS
 from platelink.ledger.by import to_ms
-from platelink.recipe.supplies import LotNow, ScreenNow
+from platelink.recipe.life import Revision
+from platelink.recipe.model import Recipe
+from platelink.recipe.supplies import FilmNow, LotNow, ScreenNow
 from platelink.record.errors import JournalError
 from platelink.record.lit import NOT_THE_SCALE, lamp_record
 from platelink.record.reader import JournalReader
@@ -64,14 +66,16 @@ def remade(here: Context, plate: RunRecord, story: RunStory) -> Remake:
         limit_s=exposure.get("max_exposure_s"),
     )  # fmt: skip
     recipe: Any = plate.start.request.get("recipe") or {}
-    lots, screens, revisions = _shelf(here, str(recipe.get("id")))
+    shelf = _shelf(here, str(recipe.get("id")))
     exponent, unnamed = _exponent(here, recipe.get("stock"))
     vacuum, bits = config.get("vacuum"), (config.get("unit") or {}).get("adc_bits", 10)
     today = Today(
         on=here.today(), light=light, exponent=exponent, unnamed=unnamed, newest_kpa=newest_kpa,
         gauge=None if vacuum is None else VacuumSection.model_validate(vacuum).sensor(bits),
         contact=config.get("contact") or {}, oven=_oven(config, parts, newest, calibrations),
-        screens=screens, lots=lots, expired=here.settings.expired_lot, revisions=revisions,
+        screens=shelf.screens, lots=shelf.lots, films=shelf.films,
+        least_density=here.settings.least_film_density, expired=here.settings.expired_lot,
+        revisions=shelf.revisions,
     )  # fmt: skip
     try:
         return remake(then, today)
@@ -196,15 +200,23 @@ def _routine(then: str, now: str, made: Sequence[Made]) -> bool:
 # --- stores ------------------------------------------------------------------------------------
 
 
-def _shelf(
-    here: Context, recipe: str
-) -> tuple[tuple[LotNow, ...], dict[str, ScreenNow], list[Any]]:
+class _Shelf(NamedTuple):
+    """The stores as they are now, and the revisions of one recipe, oldest first."""
+
+    lots: tuple[LotNow, ...] = ()
+    screens: Mapping[str, ScreenNow] = MappingProxyType({})
+    films: tuple[FilmNow, ...] = ()
+    revisions: Sequence[tuple[Revision, Recipe]] = ()
+
+
+def _shelf(here: Context, recipe: str) -> _Shelf:
     with reading(here) as store:
         if store is None:
-            return (), {}, []
-        revisions = [(one, store.recipe(one)) for one in store.revisions(recipe)]
-        screens = {one.screen.name: one for one in store.shelf.screens()}
-        return store.shelf.lots(), screens, revisions
+            return _Shelf()
+        return _Shelf(
+            store.shelf.lots(), {one.screen.name: one for one in store.shelf.screens()},
+            store.shelf.films(), [(one, store.recipe(one)) for one in store.revisions(recipe)],
+        )  # fmt: skip
 
 
 def _exponent(here: Context, stock: Any) -> tuple[Exponent | None, tuple[str, ...]]:

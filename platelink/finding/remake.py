@@ -21,6 +21,7 @@ from platelink.finding.remake_parts import (
     Part,
     bake_of,
     contact_of,
+    film_of,
     lot_of,
     screen_of,
     wash_of,
@@ -31,7 +32,7 @@ from platelink.recipe.diff import diff
 from platelink.recipe.life import Revision, State, present
 from platelink.recipe.model import Recipe
 from platelink.recipe.steps import BakeStep, ExposeStep, WashStep
-from platelink.recipe.supplies import Expired, LotNow, ScreenNow
+from platelink.recipe.supplies import Expired, FilmNow, LotNow, ScreenNow
 from platelink.record.stored import RunRecord
 from platelink.sensing.vacuum import VacuumSensor
 
@@ -70,6 +71,9 @@ class Today:
     oven: Oven
     screens: Mapping[str, ScreenNow]
     lots: Sequence[LotNow]
+    films: Sequence[FilmNow]
+    least_density: float | None
+    """Of a film's black, as the shop has it."""
     expired: Expired
     revisions: Sequence[tuple[Revision, Recipe]]
     """Of the plate's recipe, oldest first."""
@@ -205,6 +209,9 @@ def _of_plate(then: Then, today: Today, recipe: Recipe, revision: str) -> Iterat
     yield lot_of(
         summary.lot, recipe.stock, area_cm2, today.lots, today=today.on, expired=today.expired
     )
+    film = then.plate.start.request.get("film")
+    if isinstance(film, str):
+        yield film_of(film, today.films, least_density=today.least_density, today=today.on)
 
 
 def _in_use(draft: Recipe, revisions: Sequence[tuple[Revision, Recipe]]) -> str | None:

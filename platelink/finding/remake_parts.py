@@ -18,8 +18,10 @@ from platelink.finding.shifted import LOT_SD
 from platelink.recipe.steps import BakeStep, ExposeStep, WashStep
 from platelink.recipe.supplies import (
     Expired,
+    FilmNow,
     LotNow,
     ScreenNow,
+    film_findings,
     lot_findings,
     screen_findings,
 )
@@ -254,6 +256,22 @@ def screen_of(step: ExposeStep, shelf: Mapping[str, ScreenNow]) -> list[RemakeLi
         return [line_of(step.name, "screen", "cannot", f"{text}; {_ANOTHER}", then=step.screen)]
     match: Match = "not known" if found else "same"
     return [line_of(step.name, "screen", match, text, then=step.screen, today=step.screen)]
+
+
+def film_of(
+    name: str, films: Sequence[FilmNow], *, least_density: float | None, today: date
+) -> RemakeLine:
+    """The same artwork film, if it is there. ``least_density``: as the shop has it."""
+    now = next((one for one in films if one.film.name == name), None)
+    if now is None:
+        text = f"film {name} is not entered: nobody knows whether it is as it was"
+        return line_of("", "artwork film", "not known", text, then=name)
+    found = film_findings(now, least_density=least_density, today=today)
+    text = "; ".join(one.text for one in found) or f"used {now.uses} times"
+    if any(one.blocks for one in found):
+        return line_of("", "artwork film", "cannot", text, then=name)
+    match: Match = "not known" if found else "same"
+    return line_of("", "artwork film", match, text, then=name, today=name)
 
 
 _GONE = ("lot closed", "lot used up", "not enough area")

@@ -80,6 +80,8 @@ class OnToday:
         light: tuple[LightScale, ...], *, now_ms: int, limit_s: float | None,
     ) -> None:  # fmt: skip
         """``light``: of each channel, as the next exposure is read."""
+        # A computer's clock may have been ahead, or be behind.
+        now_ms = max([now_ms, *(run.at_ms + 1 for run in runs[-1:])])
         ahead = LitRun("", now_ms, False, 0.0, None, {}, light)
         scaled, self._changes = on_one_scale([*runs, *([ahead] if light else [])], made)
         self._scaled = {run.run_id: run for run in scaled}

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +52,7 @@ class Unit:
             store.add(recipe(), by)
             store.approve(REVISION, by)
             store.shelf.add_lot(Lot(name="lot-a", stock="example-stock-a", area_cm2=9000.0,
-                                    received_on=day(0).date()), by)  # fmt: skip
+                                    received_on=date(2020, 1, 1)), by)  # fmt: skip
             store.shelf.add_screen(
                 Screen(name="example-screen-fine", ruling_lines_per_cm=120.0, tint_pct=80.0), by
             )

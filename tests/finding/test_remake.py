@@ -16,6 +16,9 @@ import pytest
 from record import make
 
 from finding.remade_plate import recipe
+from finding.test_lamp_scale import calibrated, scale
+from finding.test_lamp_scale import made as made_by
+from finding.test_lamps import shop
 from platelink.contract.remake import RemakeLine
 from platelink.contract.story import StageTold
 from platelink.finding.remake_light import Exponent, lamps_line, law_for, light_of
@@ -23,15 +26,16 @@ from platelink.finding.remake_parts import (
     Oven,
     bake_of,
     contact_of,
+    film_of,
     lot_of,
     screen_of,
     wash_of,
 )
-from platelink.finding.remake_scale import PLAIN, Given, LampsToday, Law, restated
+from platelink.finding.remake_scale import PLAIN, Given, LampsToday, Law, OnToday, restated
 from platelink.finding.scale import Rescaling
 from platelink.recipe.model import ReciprocitySection
 from platelink.recipe.steps import BakeStep, ExposeStep, WashStep
-from platelink.recipe.supplies import Lot, LotNow, Screen, ScreenNow
+from platelink.recipe.supplies import Film, FilmNow, Lot, LotNow, Screen, ScreenNow
 from platelink.record.light import LightCalibration
 from platelink.record.stored import LightScale, RunRecord
 from platelink.runs import RunEnd
@@ -363,3 +367,31 @@ def test_the_same_screen(uses: int, closed: str | None, match: str) -> None:
     (line,) = screen_of(SCREEN, {name: ScreenNow(screen, uses, closed)})
     assert line.match == match
     assert screen_of(SCREEN, {})[0].match == "cannot" and screen_of(FILM, {}) == []
+
+
+def film(density: float | None = 4.2, **more: Any) -> FilmNow:
+    made = Film(name="F-1", artwork="Invented", made_on=date(2026, 1, 2), density=density,
+                max_uses=50)  # fmt: skip
+    return FilmNow(made, more.pop("uses", 3), more.pop("closed", None))
+
+
+@pytest.mark.parametrize(
+    ("films", "match"),
+    [([film()], "same"), ([film(uses=50)], "not known"), ([film(closed="torn")], "cannot"),
+     ([film(3.1)], "not known"), ([film(None)], "not known"), ([], "not known")],
+)  # fmt: skip
+def test_the_same_artwork_film(films: list[FilmNow], match: str) -> None:
+    line = film_of("F-1", films, least_density=3.5, today=DAY)
+    assert (line.match, line.then) == (match, "F-1")
+    assert (line.today == "F-1") is (match != "cannot" and bool(films))
+
+
+@pytest.mark.parametrize("now_ms", [0, 4_000_000_000_000])
+def test_a_computers_clock_that_was_ahead_hides_no_change_of_scale(now_ms: int) -> None:
+    runs = calibrated(shop(30), 1.0, "light 0@1")
+    kept = OnToday(runs, [], [], runs[-1].light, now_ms=now_ms, limit_s=None)
+    assert kept.now.level_mw_cm2 is not None and kept.now.nth_set == 1
+    other = made_by(2, Cause.NEW_SENSOR, day=29.9)
+    after = (scale("light 0@2", 0.02),)
+    lamps_now = OnToday(runs, [], [other], after, now_ms=now_ms, limit_s=None).now
+    assert lamps_now.level_mw_cm2 is None  # nothing was exposed by it yet
