@@ -154,4 +154,5 @@ def test_no_dose_is_stated_again_of_samples_that_are_gone(path: Path) -> None:
     for one in gone:
         assert one.again_mj_cm2 is None and one.corrected_mj_cm2 is None
         assert one.why.startswith("samples removed on 2026-") and one.recorded_mj_cm2
+        assert "seal" not in one.why  # nobody has looked
     assert all(one.why == "" for one in answer.doses if one.run_id not in run_ids)
