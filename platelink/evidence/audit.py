@@ -170,7 +170,13 @@ def audit_records(
             elsewhere[leaf.source] = elsewhere.get(leaf.source, 0) + 1
             continue
         found.records += 1
-        found.problems += _record_problems(places, leaf, log, found.notices)
+        gone: list[Removed] = []
+        problems = list(_record_problems(places, leaf, log, gone))
+        found.problems += problems
+        found.notices += dict.fromkeys(
+            f"{leaf.seal.kind} {leaf.seal.name}: {one.text if problems else one.compared}"
+            for one in gone
+        )
     if leaves is None:
         found.problems += places.faults()
         found.waiting, unsealed = places.unsealed(log)
@@ -251,7 +257,7 @@ class _Places:
 
 
 def _record_problems(
-    places: _Places, leaf: Leaf, log: SealLog, notices: list[str]
+    places: _Places, leaf: Leaf, log: SealLog, gone: list[Removed]
 ) -> Iterator[str]:
     seal = leaf.seal
     what = f"{seal.kind} {seal.name}, sealed {seal.sealed_utc},"
@@ -264,7 +270,7 @@ def _record_problems(
     except (JournalError, StoreError, LookupError, OSError, ValueError) as error:
         yield f"{what} cannot be made again: {error}"
         return
-    notices += dict.fromkeys(f"{seal.kind} {seal.name}: {one.text}" for one in now.gone.values())
+    gone += now.gone.values()
     if manifest_of(now.files) == leaf.manifest:
         return
     removed = {path: one for path, one in now.gone.items() if path in sums}

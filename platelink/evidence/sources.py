@@ -43,8 +43,8 @@ class Record(NamedTuple):
 
     @property
     def removed(self) -> str:
-        """Why, in a sentence; empty where all are there."""
-        return next((one.text for one in self.gone.values()), "")
+        """Why, in a sentence for who has compared the rest; empty where all are there."""
+        return next((one.compared for one in self.gone.values()), "")
 
     def as_sealed(self, manifest: bytes) -> bool:
         """Whether all that is there is what was sealed, and nothing else is gone."""

@@ -87,7 +87,7 @@ def _restated(
         run = facts.journal.run(run_id)
         assert run is not None
         if run.removed is not None:
-            raise LookupError(run.removed.text.partition(";")[0])  # its seal is not looked at here
+            raise LookupError(run.removed.text)
         light = run.start.conditions.get("light")
         for one in run.start.conditions.get("calibrations") or ():  # type: ignore[union-attr]
             if isinstance(one, dict) and one.get("sensor") == f"light {channel}":

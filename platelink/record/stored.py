@@ -35,11 +35,13 @@ class Removed(NamedTuple):
 
     @property
     def text(self) -> str:
-        """In a sentence."""
-        return (
-            f"samples removed on {self.at_utc:%Y-%m-%d} by the retention of {self.days} days; the "
-            "seal of what was removed stands"
-        )
+        """In a sentence, which says nothing of the seal."""
+        return f"samples removed on {self.at_utc:%Y-%m-%d} by the retention of {self.days} days"
+
+    @property
+    def compared(self) -> str:
+        """The same, for who has found that all that is left is what was sealed."""
+        return f"{self.text}; the seal of what was removed stands"
 
 
 @dataclass(frozen=True, slots=True)
