@@ -148,8 +148,8 @@ def drafted(recipe: Recipe, found: DoseProposed, point: str) -> tuple[Recipe, st
         f"({found.low_mj_cm2:.4g} to {found.high_mj_cm2:.4g}, 95 %): plates {found.newest[0]} to "
         f"{found.newest[-1]} are {found.now_um:.2f} µm deep at {point}, {found.target_um:g} is "
         f"wanted; {found.um_per_pct:+.3f} µm for each percent of dose ({found.low_um_per_pct:+.3f} "
-        f"to {found.high_um_per_pct:+.3f}) by the dither of {found.plates} plates in {found.lots} "
-        f"lots{', one step of more' if found.cut else ''}."
+        f"to {found.high_um_per_pct:+.3f}) by the dither of {found.plates} plates, "
+        f"lots: {found.lots}{', one step of more' if found.cut else ''}."
     )
     own = [one for one in (recipe.description or "").splitlines() if not one.startswith(DRAFTED)]
     content = recipe.content() | {"step": steps, "description": "\n".join([*own, why])}
