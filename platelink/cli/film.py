@@ -114,7 +114,7 @@ def show(name: str, store: Path | None, as_json: bool) -> None:
         ("note", one.note or "–"),
     ]
     print_thing(f"film {name}", facts, one.findings, entries)
-    click.echo(clean(f"\nits plates with their records:  platelink plate list --film {name}"))
+    click.echo(clean(f"its plates with their records:  platelink plate list --film {name}"))
 
 
 @click.command()

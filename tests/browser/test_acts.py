@@ -569,7 +569,9 @@ def test_theme_and_language_are_kept_for_the_screen(stage: Stage, tmp_path: Path
             assert ground == "rgb(25, 27, 28)"
             await page.get_by_role("button", name="Menu").click()
             await page.get_by_role("link", name="Deutsch").click()
-            await expect(page.get_by_role("heading", level=1)).to_have_text("Material, Raster und Filme")
+            await expect(page.get_by_role("heading", level=1)).to_have_text(
+                "Material, Raster und Filme"
+            )
 
     play(stage, tmp_path, work)
 
