@@ -227,6 +227,8 @@ def _by_daemon(config: Config, status: Status) -> Iterator[Finding]:
     yield Finding("daemon", "ok", f"runs, exposure: {exposure.state if exposure else 'none'}")
     if status.problem:
         yield fault("daemon", PortError(status.problem))
+    if status.service is not None and status.service.problem:
+        yield Finding("service", "wrong", status.service.problem)
     if status.journal.fault:
         yield Finding("journal", "wrong", f"the daemon cannot write it: {status.journal.fault}")
     if status.publisher is not None:

@@ -107,10 +107,12 @@ def test_a_running_daemon_is_asked() -> None:
     assert set(states(list(_by_daemon(loads(MINIMAL), status))).values()) == {"ok"}
     sick = STATUS | {"link": LINK | {"state": "closed"},
                      "journal": {"pending": 0, "fault": "disk full"},
+                     "service": {"port": None, "pid": 1, "problem": "no socket for the page"},
                      "publisher": {"connected": False, "pending": 7, "lag_s": 3.2,
                                    "problem": "refused", "notice": "again"}}  # fmt: skip
     found = list(_by_daemon(loads(MINIMAL), Status.model_validate(sick)))
     assert states(found)["device"] == states(found)["journal"] == "wrong"
+    assert states(found)["service"] == "wrong"
     assert any("7 entries wait, the oldest 3 s. refused. again" in f.measured for f in found)
     resent = {"connected": True, "pending": 0, "lag_s": 0.0, "problem": "", "notice": "sent anew"}
     found = list(_by_daemon(loads(MINIMAL), Status.model_validate(STATUS | {"publisher": resent})))

@@ -16,7 +16,8 @@ from platelink.publish.services import broker_configuration, store_arguments
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 KIOSK = DEPLOY / "platelink-kiosk.service"
-UNITS = sorted(set(DEPLOY.glob("*.service")) - {KIOSK})
+NIGHTLY = DEPLOY / "platelink-backup.service"
+UNITS = sorted(set(DEPLOY.glob("*.service")) - {KIOSK, NIGHTLY})
 
 
 @pytest.mark.parametrize("name", ["mosquitto.conf", "mosquitto.acl", "victoria-metrics.args"])
@@ -88,8 +89,11 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     text = unit.read_text("utf-8")
     for line in ("DynamicUser=yes", "NoNewPrivileges=yes", "ProtectSystem=strict", "UMask=0077"):
         assert line in text.splitlines()
-    start = r"^ExecStart=/opt/platelink/bin/platelink --config \S+ (serve|page|recorder|alerts)$"
-    assert re.search(start, text, re.M)
+    # Killed for a call that is not allowed it would serve nobody: numpy asks for one (mbind).
+    assert "SystemCallErrorNumber=EPERM" in text.splitlines()
+    start = r"^ExecStart=/opt/platelink/current/bin/platelink --config \S+ (\w+)$"
+    started = re.search(start, text, re.M)
+    assert started and started[1] in ("serve", "page", "recorder", "alerts")
     analyze = shutil.which("systemd-analyze")
     if analyze is None:  # then at least every line is a section, a setting or a comment
         for line in text.splitlines():
@@ -100,6 +104,35 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     done = subprocess.run(
         [analyze, "verify", str(copy)], capture_output=True, text=True, check=False, timeout=30
     )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_the_daemon_may_do_what_its_unit_is_for():
+    """Give the page's socket to its group, read passwords, open a serial adapter, be watched."""
+    lines = (DEPLOY / "platelink.service").read_text("utf-8").splitlines()
+    (allowed,) = [line for line in lines if "@chown" in line]
+    taken = lines.index("SystemCallFilter=~@privileged @resources")
+    assert lines.index(allowed) > taken  # the later line decides
+    groups = next(line for line in lines if line.startswith("SupplementaryGroups="))
+    assert {"dialout", "platelink-face", "platelink-secrets"} <= set(groups[20:].split())
+    assert {"Type=notify", "WatchdogSec=60", "TimeoutStartSec=infinity"} <= set(lines)
+    users = (DEPLOY / "platelink.sysusers").read_text("utf-8").splitlines()
+    assert {"g platelink-face -", "g platelink-secrets -"} <= set(users)
+
+
+def test_the_nightly_backup_is_valid_and_tried(tmp_path):
+    text = NIGHTLY.read_text("utf-8")
+    (start,) = re.findall(r"^ExecStart=(.*)$", text, re.M)
+    assert start.index("backup ") < start.index("drill ")
+    analyze = shutil.which("systemd-analyze")
+    if analyze is None:
+        pytest.skip("systemd-analyze is not here; it comes with Debian's package systemd")
+    shutil.copy(DEPLOY / "platelink-backup.timer", tmp_path)
+    shutil.copy(NIGHTLY, tmp_path)
+    done = subprocess.run(
+        [analyze, "verify", str(tmp_path / "platelink-backup.timer")],
+        capture_output=True, text=True, check=False, timeout=30,
+    )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")
 
 
@@ -158,7 +191,7 @@ def test_the_page_is_a_user_of_its_own_that_reaches_its_socket_and_nothing_else(
     assert "InaccessiblePaths=-/var/lib/platelink -/var/lib/private/platelink" in page
     group = (DEPLOY / "platelink.sysusers").read_text("utf-8").split("\ng ")[1].split()[0]
     assert f"SupplementaryGroups={group}" in page
-    assert f"SupplementaryGroups=dialout {group}\n" in daemon
+    assert f"SupplementaryGroups=dialout {group} " in daemon
 
 
 def test_rules_give_every_known_board_the_fixed_name():

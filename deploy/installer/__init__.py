@@ -1,0 +1,1 @@
+"""The steps of ../install.py. Needs nothing but Debian's python3."""

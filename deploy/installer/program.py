@@ -1,0 +1,76 @@
+"""The program: built in a place of its own, taken over in one step, the one before kept."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from installer.machine import CURRENT, OPT, PREVIOUS, SOURCE, WROTE, point, release_of, run, say
+
+COMMAND = Path("/usr/local/bin/platelink")
+
+
+def sources() -> Iterator[Path]:
+    """What the program is built from."""
+    for name in ("pyproject.toml", "README.md", "LICENSE", "deploy/constraints.txt"):
+        yield SOURCE / name
+    for folder in ("platelink", "firmware-sim"):
+        files = (p for p in (SOURCE / folder).rglob("*") if p.is_file())
+        yield from sorted(p for p in files if "__pycache__" not in p.parts)
+
+
+def release_name() -> str:
+    """Version, and what tells one checkout from another."""
+    version = re.search(r'^version = "([^"]+)"', (SOURCE / "pyproject.toml").read_text(), re.M)
+    found = hashlib.sha256()
+    for path in sources():
+        found.update(f"{path.relative_to(SOURCE)}\0".encode() + path.read_bytes() + b"\0")
+    return f"{version[1] if version else '0'}-{found.hexdigest()[:10]}"
+
+
+def build() -> Path:
+    """The release of this checkout, in a place of its own."""
+    place = OPT / "releases" / release_name()
+    if (place / "complete").exists():
+        say("is there", f"program {place.name}")
+        return place
+    shutil.rmtree(place, ignore_errors=True)
+    with tempfile.TemporaryDirectory() as copy:  # building must not write into a checkout
+        for path in sources():
+            to = Path(copy) / path.relative_to(SOURCE)
+            to.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, to)
+        run(sys.executable, "-m", "venv", place)
+        run(place / "bin" / "pip", "install", "-q", "-c", Path(copy) / "deploy/constraints.txt",
+            f"{copy}[alerts]")  # fmt: skip
+    run(place / "bin" / "platelink", "--version")
+    (place / "complete").touch()
+    say("built", f"program {place.name}")
+    return place
+
+
+def take_over(new: Path) -> None:
+    """Let the new release be the one that is used; the one before stays for going back."""
+    old = release_of(CURRENT)
+    if old != new:
+        if old is not None:
+            point(PREVIOUS, old)
+        point(CURRENT, new)
+        WROTE.append("program")
+        say("in use", new.name)
+    if not COMMAND.exists() or COMMAND.resolve() != (new / "bin/platelink").resolve():
+        point(COMMAND, CURRENT / "bin/platelink")
+
+
+def prune() -> None:
+    """Releases that neither work nor are gone back to are removed."""
+    kept = {release_of(CURRENT), release_of(PREVIOUS)}
+    for other in (OPT / "releases").iterdir():
+        if other not in kept:
+            shutil.rmtree(other)
+            say("removed", f"program {other.name}")

@@ -1,0 +1,191 @@
+"""What stands around the program: packages, users, configuration, broker, store, units."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import shutil
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from installer.machine import BACKUPS, CONFIG, ETC, SERVICES, SOURCE, UNITS, Refused, put, run, say
+
+
+@dataclass(frozen=True)
+class Network:
+    """As which this machine is called by the others of the shop."""
+
+    name: str
+    addresses: tuple[str, ...] = ()
+
+
+PACKAGES = {"broker": ("mosquitto",), "store": ("victoria-metrics",)}
+
+
+def packages(parts: Sequence[str], network: Network | None) -> None:
+    """Those of Debian that are missing."""
+    wanted = ["python3-venv", *(name for part in parts for name in PACKAGES.get(part, ()))]
+    if network is not None:
+        wanted.append("openssl")
+    missing = [name for name in wanted if run("dpkg", "-s", name, check=False).returncode]
+    if missing:
+        os.environ["DEBIAN_FRONTEND"] = "noninteractive"
+        run("apt-get", "update", "-qq")
+        run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *missing)
+        say("packages", " ".join(missing))
+
+
+def secret(name: str) -> str:
+    """A password in a file of its own, which the services may read and nobody else."""
+    path = ETC / "secrets" / name
+    if not path.exists():
+        put(path, f"{secrets.token_urlsafe(18)}\n", 0o640)
+    for one in (path.parent, path):
+        shutil.chown(one, "root", "platelink-secrets")
+    path.parent.chmod(0o750)
+    return path.read_text("utf-8").strip()
+
+
+def configuration(example: str, site: str, unit: str, parts: Sequence[str]) -> str:
+    """The example with what this machine tells of itself; its sensors' values stay invented."""
+    known = {
+        "unit": {"name": unit, "site": site},
+        "link": {"port": "/dev/platelink"},
+        "service": {"page_socket": "/run/platelink/page.socket", "page_group": "platelink-face"},
+    }
+    if "broker" in parts:
+        known["broker"] = {"host": "127.0.0.1", "username": f"{site}/{unit}",
+                           "password_file": str(ETC / "secrets/unit")}  # fmt: skip
+    for section, values in known.items():
+        for key, value in values.items():
+            example = changed(example, section, key, value)
+    return example
+
+
+def changed(text: str, section: str, key: str, value: str) -> str:
+    """The text with this key of this section, whether it was a comment or not."""
+    head = re.search(rf"^#?\[{section}\]$", text, re.M)
+    if head is None:
+        raise Refused(f"the example configuration has no [{section}]: report this")
+    rest = text[head.end() :]
+    after = re.search(r"^#?\[", rest, re.M)
+    part, tail = (rest[: after.start()], rest[after.start() :]) if after else (rest, "")
+    line = f"{key} = {json.dumps(value)}"
+    part, found = re.subn(rf"^#?{key} = .*$", lambda _: line, part, count=1, flags=re.M)
+    if not found:
+        raise Refused(f"the example configuration has no {section}.{key}: report this")
+    return f"{text[: head.start()]}[{section}]{part}{tail}"
+
+
+def recorder_configuration() -> str:
+    return (
+        'format = 1\n\n[broker]\nhost = "127.0.0.1"\nusername = "recorder"\n'
+        f'password_file = "{ETC}/secrets/recorder"\n\n[store]\nurl = "http://127.0.0.1:8428"\n\n'
+        '[recorder]\npath = "/var/lib/platelink-recorder/recorder.sqlite"\n'
+    )
+
+
+def broker(users: dict[str, str], network: Network | None) -> None:
+    """The shipped settings, a password for each user, and the network's listener where named."""
+    folder = Path("/etc/mosquitto")
+    text = (SOURCE / "deploy/mosquitto.conf").read_text("utf-8")
+    if network is not None:
+        text = re.sub(r"^#(?=\w)", "", text, flags=re.M)
+    fresh = [
+        put(folder / "mosquitto.conf", text, keep=True),
+        put(folder / "platelink.acl", (SOURCE / "deploy/mosquitto.acl").read_text("utf-8")),
+        network is not None and certificate(folder / "certs", "broker", network, "mosquitto"),
+    ]
+    path = folder / "platelink.passwd"
+    there = path.read_text("utf-8").splitlines() if path.exists() else []
+    for user in sorted(set(users) - {line.split(":")[0] for line in there}):
+        with tempfile.NamedTemporaryFile("w", dir=folder) as plain:  # never in a list of processes
+            plain.write(f"{user}:{users[user]}\n")
+            plain.flush()
+            run("mosquitto_passwd", "-U", plain.name)
+            there.append(Path(plain.name).read_text("utf-8").strip())
+        say("user", f"{user} of the broker")
+        fresh.append(put(path, "".join(f"{line}\n" for line in there), 0o640))
+        shutil.chown(path, "root", "mosquitto")
+    if any(fresh):
+        run("systemctl", "restart", "mosquitto")
+
+
+def certificate(folder: Path, name: str, network: Network, group: str) -> bool:
+    """Of the shop's own authority; made anew a month before its end, or for another name."""
+    ca, own = ETC / "authority", folder / f"{name}.crt"
+    named = f"DNS:{network.name}" + "".join(f",IP:{address}" for address in network.addresses)
+    held = Path(f"{own}.names")
+    if not (ca / "ca.key").exists():
+        ca.mkdir(mode=0o700, parents=True, exist_ok=True)
+        run("openssl", "req", "-x509", "-newkey", "rsa:3072", "-nodes", "-days", "3650", "-subj",
+            "/CN=shop authority", "-keyout", ca / "ca.key", "-out", ca / "ca.crt")  # fmt: skip
+        say("made", f"the shop's authority in {ca}: keep it secret, and in a backup")
+    lasts = (
+        own.exists()
+        and not run(
+            "openssl", "x509", "-checkend", str(30 * 86400), "-noout", "-in", own, check=False
+        ).returncode
+    )
+    if lasts and held.exists() and held.read_text("utf-8") == named:
+        return False
+    folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=ca) as place:
+        asked, more = Path(place) / "asked", Path(place) / "more"
+        more.write_text(f"subjectAltName={named}\n", "utf-8")
+        run("openssl", "req", "-newkey", "rsa:3072", "-nodes", "-subj", f"/CN={network.name}",
+            "-keyout", Path(place) / "key", "-out", asked)  # fmt: skip
+        run("openssl", "x509", "-req", "-in", asked, "-CA", ca / "ca.crt", "-CAkey", ca / "ca.key",
+            "-CAcreateserial", "-days", "825", "-extfile", more,
+            "-out", Path(place) / "crt")  # fmt: skip
+        put(folder / f"{name}.key", (Path(place) / "key").read_text("utf-8"), 0o640)
+        put(own, (Path(place) / "crt").read_text("utf-8"))
+    put(folder / "ca.crt", (ca / "ca.crt").read_text("utf-8"))
+    put(held, named)
+    for path in (folder, folder / f"{name}.key"):
+        shutil.chown(path, "root", group)
+    return True
+
+
+def page(network: Network) -> None:
+    """The page, for tablets and phones of the network, with a certificate."""
+    folder = ETC / "page"
+    certificate(folder, "page", network, "platelink-face")
+    put(UNITS / "platelink-page.service.d/network.conf",
+        "[Service]\nExecStart=\nExecStart=/opt/platelink/current/bin/platelink --config "
+        f"{CONFIG} page --listen 0.0.0.0:8460 --name {network.name} "
+        f"--certificate {folder}/page.crt --key {folder}/page.key\n")  # fmt: skip
+
+
+def store() -> None:
+    lines = (SOURCE / "deploy/victoria-metrics.args").read_text("utf-8").splitlines()
+    flags = " ".join(line for line in lines if line.startswith("-"))
+    if put(Path("/etc/default/victoria-metrics"), f'ARGS="{flags}"\n', keep=True):
+        run("systemctl", "restart", "victoria-metrics")
+
+
+def files(parts: Sequence[str]) -> None:
+    put(
+        Path("/etc/sysusers.d/platelink.conf"),
+        (SOURCE / "deploy/platelink.sysusers").read_text("utf-8"),
+    )
+    run("systemd-sysusers")
+    if "unit" in parts:
+        rules = (SOURCE / "deploy/60-platelink.rules").read_text("utf-8")
+        if put(Path("/etc/udev/rules.d/60-platelink.rules"), rules):
+            run("udevadm", "control", "--reload", check=False)
+            run("udevadm", "trigger", check=False)
+    if "backup" in parts:
+        BACKUPS.mkdir(0o700, parents=True, exist_ok=True)
+        if BACKUPS.stat().st_dev == BACKUPS.parents[1].stat().st_dev:
+            say("to do", f"make {BACKUPS} another disk, or copy it to another machine")
+    for part in parts:
+        if part in SERVICES:
+            for kind in ("service", "timer"):
+                path = SOURCE / "deploy" / f"{Path(SERVICES[part]).stem}.{kind}"
+                if path.exists():
+                    put(UNITS / path.name, path.read_text("utf-8"))

@@ -1,0 +1,216 @@
+"""The installer on a real Debian that systemd runs: what it says has come about."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import ssl
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from container import SIMULATED, Container, missing, wait
+
+from platelink.simulated.harness import configuration
+from platesim.scenarios import SCENARIOS
+
+pytestmark = [
+    pytest.mark.system,
+    pytest.mark.alone,
+    pytest.mark.long,
+    pytest.mark.timeout(900),
+    pytest.mark.skipif(bool(missing()), reason=missing()),
+]
+DAEMON = "platelink/cli/serve.py"
+LIGHT = "platelink/sensing/light.py"
+
+
+@pytest.fixture(scope="module")
+def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Container]:
+    container = Container(tmp_path_factory.mktemp("debian"))
+    try:
+        container.start()
+        yield container
+    finally:
+        container.stop()
+        shutil.rmtree(container.tree, ignore_errors=True)
+
+
+def show(machine: Container, what: str) -> str:
+    return machine.run("systemctl", "show", "-P", what, "platelink").stdout.strip()
+
+
+def release(machine: Container) -> str:
+    return Path(machine.run("readlink", "-f", "/opt/platelink/current").stdout.strip()).name
+
+
+def status(machine: Container) -> dict:
+    done = machine.run("platelink", "status", "--json")
+    return json.loads(done.stdout) if not done.returncode else {}
+
+
+def changed(machine: Container, file: str, before: str, after: str) -> None:
+    path = machine.checkout / file
+    text = path.read_text("utf-8")
+    assert before in text
+    path.write_text(text.replace(before, after), "utf-8")
+
+
+def test_it_waits_for_the_sensors_values(machine):
+    done = machine.install("install", "--site", "invented-shop")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "its sensors are invented" in done.stdout and "running" not in done.stdout
+    assert show(machine, "ActiveState") == "inactive"
+    checked = machine.run("platelink", "config", "check")
+    assert checked.returncode == 0 and "0 problems" in checked.stdout
+    again = machine.install("install")
+    assert "wrote" not in again.stdout and "its sensors are invented" in again.stdout
+
+
+def test_then_it_starts_the_unit_and_a_second_time_changes_nothing(machine):
+    parameters = SCENARIOS["plate"]
+    etc = machine.tree / "etc"
+    (etc / "platelink/platelink.toml").write_text(
+        configuration(
+            getattr(parameters, "parameters", parameters), unit="unit-1", site="invented-shop",
+            port="/dev/platelink", journal=Path("/var/lib/platelink/journal.sqlite"),
+            expected_mw_cm2=10.0, more='[service]\npage_socket = "/run/platelink/page.socket"\n'
+            'page_group = "platelink-face"\n',
+        )
+    )  # fmt: skip
+    (etc / "systemd/system/platelink.service.d").mkdir()
+    (etc / "systemd/system/platelink.service.d/simulated.conf").write_text(SIMULATED)
+    python = "/opt/platelink/current/bin/python"
+    machine.begin(python, "-m", "platesim.ptyunit", "--scenario", "plate", "--link",
+                  "/dev/platelink")  # fmt: skip
+    wait(lambda: not machine.run("test", "-e", "/dev/platelink").returncode, 60, "simulated unit")
+    machine.run("sh", "-c", "chmod 666 $(readlink -f /dev/platelink)")
+    done = machine.install("install")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "running  platelink.service platelink-page.service platelink-backup.timer" in done.stdout
+    assert show(machine, "ActiveState") == "active"
+    wait(lambda: status(machine)["link"]["state"] == "up", 30, "link")
+    assert not status(machine)["service"]["problem"]  # the page's socket is its group's
+    pid = show(machine, "MainPID")
+    again = machine.install("install")
+    assert again.returncode == 0 and "wrote" not in again.stdout
+    assert show(machine, "MainPID") == pid
+    doctor = machine.run("platelink", "doctor", "--quick")
+    assert doctor.returncode == 0, doctor.stdout
+
+
+def test_page_backup_and_shop_s_server(machine):
+    done = machine.install("install", "broker", "store", "recorder", "--network", "shop.example",
+                           "--user", "invented-shop/unit-2")  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    wait(lambda: health(machine).get("ok"), 30, "page over TLS")
+    assert machine.run("systemctl", "start", "platelink-backup").returncode == 0
+    assert list((machine.tree / "var/backups/platelink").glob("night-*/manifest.json"))
+    secret = (machine.tree / "etc/platelink/secrets/invented-shop.unit-2").read_text().strip()
+    asked = machine.run(
+        "sh", "-c", "echo | openssl s_client -connect 127.0.0.1:8883 -verify_hostname shop.example "
+        "-CAfile /etc/mosquitto/certs/ca.crt",
+    )  # fmt: skip
+    assert "Verification: OK" in asked.stdout
+    users = (machine.tree / "etc/mosquitto/platelink.passwd").read_text()
+    assert "invented-shop/unit-2:$" in users and secret not in users
+    again = machine.install("install", "--network", "shop.example")
+    assert again.returncode == 0 and "wrote" not in again.stdout
+    failed = machine.run("systemctl", "--failed", "--plain", "--no-legend").stdout
+    assert not failed
+
+
+def health(machine: Container) -> dict:
+    """By the authority that the installer made."""
+    trusted = ssl.create_default_context(cafile=str(machine.tree / "etc/platelink/page/ca.crt"))
+    trusted.check_hostname = False
+    request = urllib.request.Request(
+        "https://127.0.0.1:8460/health", headers={"Host": "shop.example:8460"}
+    )
+    try:
+        with urllib.request.urlopen(request, timeout=5, context=trusted) as answer:
+            return json.load(answer)
+    except OSError:
+        return {}
+
+
+def test_a_daemon_that_hangs_is_started_anew(machine):
+    pid = show(machine, "MainPID")
+    machine.run("kill", "-STOP", pid)
+    wait(lambda: show(machine, "NRestarts") == "1", 60, "restart by the watchdog")
+    wait(lambda: status(machine).get("link", {}).get("state") == "up", 30, "link")
+    assert show(machine, "MainPID") != pid
+
+
+def test_nothing_is_changed_while_there_is_light(machine):
+    machine.begin("platelink", "expose", "--dose", "60", "mJ/cm2", "--no-contact")
+    wait(lambda: status(machine)["light"]["state"] == "on", 30, "light")
+    pid = show(machine, "MainPID")
+    done = machine.install("install")
+    assert done.returncode == 1 and "an exposure is going on" in done.stderr
+    assert show(machine, "MainPID") == pid
+    wait(lambda: status(machine)["run_id"] is None, 60, "the end of the exposure")
+
+
+def test_a_release_that_makes_the_same_plates_takes_over_and_is_gone_back_from(machine):
+    first = release(machine)
+    changed(machine, "platelink/__init__.py", '"""', '"""  ')
+    done = machine.install("install")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "same     plates of the last 30 days, made again" in done.stdout
+    assert release(machine) != first and show(machine, "ActiveState") == "active"
+    assert machine.install("rollback").returncode == 0
+    assert release(machine) == first
+    wait(lambda: status(machine), 30, "daemon")
+    machine.take_checkout()
+
+
+def test_one_that_makes_other_plates_is_not_taken(machine):
+    first = release(machine)
+    changed(machine, LIGHT, "total += weight * irradiance", "total += 1.001 * weight * irradiance")
+    done = machine.install("install")
+    assert done.returncode == 1 and "would not have made the same plates" in done.stderr
+    assert release(machine) == first
+    machine.take_checkout()
+
+
+def test_one_that_does_not_come_up_is_given_up(machine):
+    first = release(machine)
+    changed(machine, DAEMON, "    config = load_config()\n", "    raise SystemExit(3)\n")
+    done = machine.install("install")
+    assert done.returncode == 1 and f"{first} is in use again" in done.stderr
+    assert release(machine) == first
+    wait(lambda: status(machine), 30, "daemon")
+    machine.take_checkout()
+
+
+def test_from_a_release_whose_record_the_older_cannot_read_nothing_is_lost(machine):
+    first, runs = release(machine), machine.run("platelink", "runs").stdout
+    changed(machine, "platelink/record/schema.py", "WAL_KEPT_BYTES = 1 << 20",
+            '_MIGRATIONS = (*_MIGRATIONS, ("CREATE TABLE later (one INTEGER)",))\n'
+            "WAL_KEPT_BYTES = 1 << 20")  # fmt: skip
+    assert machine.install("install").returncode == 0
+    made = machine.run("platelink", "expose", "--dose", "20", "mJ/cm2", "--no-contact")
+    assert made.returncode == 0
+    done = machine.install("rollback")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "set back" in done.stdout and release(machine) == first
+    wait(lambda: status(machine), 30, "daemon")
+    assert machine.run("platelink", "runs").stdout == runs
+    (aside,) = (machine.tree / "var/lib/private").glob("platelink-set-aside-*")
+    assert (aside / "journal.sqlite").exists()
+    machine.take_checkout()
+
+
+def test_uninstalled_it_leaves_all_data(machine):
+    done = machine.install("uninstall")
+    assert (done.returncode, done.stderr) == (0, "")
+    for left in ("/etc/platelink", "/var/lib/platelink", "/var/backups/platelink"):
+        assert f"left     {left}\n" in done.stdout
+    assert (machine.tree / "var/lib/private/platelink/journal.sqlite").exists()
+    assert not (machine.tree / "opt/platelink").exists()
+    assert not list((machine.tree / "etc/systemd/system").glob("platelink*.service"))
+    back = machine.install("install")
+    assert back.returncode == 0
+    assert "mJ/cm²" in machine.run("platelink", "runs").stdout
