@@ -32,7 +32,9 @@ const ask = async (key, { plate, now }) => {
   if (key !== asked || !found?.record) return;
   put(byId("depth"), inShort(found));
   show(byId("depth"), true);
-  show(byId("not-to-wash"), found.verdict === "stop before wash" && now.kind === "wash");
+  const stop = found.verdict === "stop before wash" && now.kind === "wash";
+  put(byId("not-to-wash"), stop ? t("Outside the limits: do not wash it, find the cause.") : "");
+  show(byId("not-to-wash"), stop);
 };
 
 /** Asked anew at each step: while the plate is in the light there is nothing to tell. */
