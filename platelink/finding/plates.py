@@ -33,7 +33,7 @@ USUAL_OF, USUAL_LEAST = 60, 5
 by less than what counts as odd."""
 MOST_FOR = 30
 """Plates that a measured one stands for at most."""
-NOT_RECORDED = ("place on the bed", "age and area of the bath")
+PLACE, BATH = "place on the bed", "age and area of the bath"
 _WORD: dict[Means, Verdict] = {
     Means.GO_ON: "go on", Means.MEASURE: "measure", Means.STOP: "stop before wash",
 }  # fmt: skip
@@ -63,7 +63,8 @@ def depth_foretold(
         step=plate.step,
         exposed_utc=plate.exposed_utc.astimezone(UTC).isoformat(timespec="milliseconds"),
         dose_mj_cm2=plate.dose_mj_cm2, lot=plate.lot, days_open=exposed[-1].days_open,
-        contact_kpa=plate.contact_kpa, light_off_pct=off[-1], not_recorded=list(NOT_RECORDED),
+        contact_kpa=plate.contact_kpa, light_off_pct=off[-1],
+        not_recorded=[BATH] if plate.place_pct is not None else [PLACE, BATH],
     )  # fmt: skip
     return DepthPredicted(
         plate=plate.plate, record=record, points=told, verdict=verdict,
@@ -116,7 +117,8 @@ def _light_off_pct(records: Sequence[ExposedPlate], lamps: Sequence[datetime]) -
 def _exposed(one: ExposedPlate, records: Sequence[ExposedPlate], light_off_pct: float) -> Exposed:
     first = min((r.exposed_utc for r in records if r.lot == one.lot), default=one.exposed_utc)
     return Exposed(
-        dose_mj_cm2=one.dose_mj_cm2, lot=one.lot, contact_kpa=one.contact_kpa,
+        dose_mj_cm2=one.dose_mj_cm2, lot=one.lot, place_pct=one.place_pct or 0.0,
+        contact_kpa=one.contact_kpa,
         days_open=(one.exposed_utc - first).total_seconds() / 86_400.0,
         light_off_pct=light_off_pct,
     )  # fmt: skip

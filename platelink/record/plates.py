@@ -63,6 +63,7 @@ def plate_record(journal: JournalReader, run: RunRecord) -> ExposedPlate:
         calibrations=_calibrations(over[-1]),
         exposed_utc=end.at_utc,
         lot=run.summary.lot or "",
+        place_pct=_place_pct(request.get("on_bed")),
         contact_kpa=max(_lost_kpa(journal.events(part.start.run_id), light_s) for part in over),
         limits_um=limits,
         depths_um=depths,
@@ -97,6 +98,14 @@ def _last_contact(steps: list[Json]) -> Json | None:
         if step.get("kind") == "expose" and isinstance(step.get("contact"), dict):
             found = step
     return found
+
+
+def _place_pct(on_bed: object) -> float | None:
+    """Of a plate whose own place was given, not of anywhere on the bed."""
+    if not isinstance(on_bed, dict) or not on_bed.get("place_cm"):
+        return None
+    pct = on_bed.get("mean_pct")
+    return float(pct) if isinstance(pct, int | float) and pct > -100.0 else None
 
 
 def _calibrations(run: RunRecord) -> tuple[str, ...]:

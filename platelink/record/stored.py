@@ -131,6 +131,8 @@ class ExposedPlate:
     calibrations: tuple[str, ...]
     exposed_utc: datetime
     lot: str
+    place_pct: float | None
+    """Light on it against the sensor's, by its place on a measured bed; None: nobody said."""
     contact_kpa: float
     """Vacuum lost in its light at worst, as told by the hold test and by warnings."""
     limits_um: Mapping[str, tuple[float, float]]

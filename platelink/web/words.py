@@ -165,6 +165,8 @@ WORDS = {
     "one before too": N_("one before it, too"),
     "old bath": N_("old bath"),
     "cold": N_("cold bath"),
+    "place on the bed": N_("place on the bed"),
+    "age and area of the bath": N_("age and area of the bath"),
     "short": N_("dried too short"),
     # how a stage ended, what people did, states of alarms
     "in time": N_("in time"),

@@ -51,6 +51,7 @@ class Made:
     """When it is inspected, since its begin."""
     lost_kpa: float = 0.0
     bake_min: float | None = 20.0
+    place_pct: float | None = None
     state: Any = "complete"
     recipe: Mapping[str, Any] | None = None
 
@@ -70,8 +71,10 @@ class Shop:
         t = EVERY_S * self.n
         self.n += 1
         journal, name = self.journal, made.plate
+        on_bed = {} if made.place_pct is None else {
+            "on_bed": {"place_cm": [0.0, 0.0, 9.0, 9.0], "mean_pct": made.place_pct}}  # fmt: skip
         request = {"kind": "plate", "recipe": dict(made.recipe or recipe()),
-                   "revision": "plate-a@1", "lot": made.lot}  # fmt: skip
+                   "revision": "plate-a@1", "lot": made.lot} | on_bed  # fmt: skip
         journal.append(start(journal, name, later(t), step="plate", plate=name, request=request))
         for step, dose, light_s, at, state in (
             ("film", 340.0, 60.0, 100.0, "complete"),
