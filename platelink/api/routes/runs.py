@@ -42,6 +42,12 @@ MOST_ROWS = 20_000
 """In one file; older ones by their dates in another."""
 
 
+_TABLE: dict[str, Any] = {
+    "text/csv": {"schema": {"type": "string"}},
+    "application/json": {"schema": {"type": "object"}},
+}
+
+
 @router.get("/v1/runs")
 def runs(here: Here, query: Annotated[RunsQuery, Query()]) -> Runs:
     """Newest first. ``more`` says that there are others: ask on with ``until`` of the last one's
@@ -52,7 +58,7 @@ def runs(here: Here, query: Annotated[RunsQuery, Query()]) -> Runs:
     return Runs(runs=shown, more=len(found) > query.limit)
 
 
-@router.get("/v1/runs-table")
+@router.get("/v1/runs-table", responses={200: {"content": _TABLE}}, response_class=Response)
 def runs_table(here: Here, query: Annotated[TableQuery, Query()]) -> Response:
     """Every run that is wanted as a file, CSV or JSON, newest first; units stand in its names."""
     with journal(here) as reader:
