@@ -36,8 +36,9 @@ def test_every_route_tells_its_right_its_answer_and_what_it_does() -> None:
     for path, methods in paths.items():
         for operation in methods.values():
             assert operation["description"], path
-            (media,) = operation["responses"]["200"]["content"].values()
+            media = operation["responses"]["200"]["content"].values()
             files = ("/toml", "/runs-table", "/metrics", "/report", "/label")
-            assert "$ref" in media["schema"] or path.endswith(files), path
+            told = media and all("$ref" in one["schema"] for one in media)
+            assert told or path.endswith(files), path
             rights |= set(operation.get("x-rights", []))
     assert rights == {row.right.value for row in ROWS if row.right is not None}
