@@ -9,7 +9,7 @@ from datetime import date
 from platelink.api.errors import ApiError
 from platelink.api.stores import found
 from platelink.contract.plates import NewPlate
-from platelink.contract.wire import OnBed
+from platelink.contract.wire import Ages, OnBed
 from platelink.ledger.by import By
 from platelink.ledger.errors import StoreRefused
 from platelink.recipe.life import Revision, State
@@ -36,6 +36,7 @@ class Making:
     recipe: Recipe
     findings: tuple[Finding, ...]
     on_bed: OnBed | None = None
+    ages: Ages | None = None
 
 
 def looked_up(

@@ -14,7 +14,7 @@ from platelink.cli.quantities import clean
 from platelink.cli.tables import Column, print_table
 
 if TYPE_CHECKING:
-    from platelink.contract.predicted import DepthPredicted
+    from platelink.contract.predicted import DepthFrom, DepthPredicted
 
 _plate = click.argument("plate", shell_complete=complete.plates)
 _POINTS = (
@@ -108,6 +108,13 @@ def _print_record(found: DepthPredicted) -> None:
     days = f"{of.days_open:.0f} day{'' if round(of.days_open) == 1 else 's'}"
     click.echo(clean(
         f"from its record: {of.step} {of.dose_mj_cm2:.1f} mJ/cm², {light}, vacuum lost "
-        f"{of.contact_kpa:.1f} kPa, lot {of.lot or 'not named'} in use for {days}"
+        f"{of.contact_kpa:.1f} kPa, lot {of.lot or 'not named'} in use for {days}{_bath(of)}"
     ))  # fmt: skip
-    click.echo(f"not on record, so not counted: {', '.join(of.not_recorded)}")
+    if of.not_recorded:
+        click.echo(f"not on record, so not counted: {', '.join(of.not_recorded)}")
+
+
+def _bath(of: DepthFrom) -> str:
+    if of.bath_days is None or of.bath_m2 is None:
+        return ""
+    return f", bath {of.bath_days:.1f} d and {of.bath_m2:.2f} m² old"

@@ -50,7 +50,12 @@ class DepthFrom(Answer):
     exposed_utc: Utc
     dose_mj_cm2: float
     lot: str
-    days_open: float = Field(description="Since the first plate of its lot on record.")
+    days_open: float = Field(
+        description="Since its lot was opened; where not all of its plates tell that, since the "
+        "first of them on record."
+    )
+    bath_days: float | None = Field(description="Since the bath was renewed; null: not on record.")
+    bath_m2: float | None = Field(description="Washed in it since then; null: not on record.")
     contact_kpa: float = Field(description="Vacuum lost in light at worst.")
     light_off_pct: float | None = Field(
         description="Against the usual light of this exposure; null: not known yet."

@@ -44,6 +44,16 @@ class OnBed(Request):
     position_pct: Annotated[float, Field(ge=0.0, le=1e4)]
 
 
+class Ages(Request):
+    """How old is what a plate is made with, as it is made; null: not on record."""
+
+    model_config = LOOSE
+
+    lot_open_days: Annotated[float, Field(ge=0.0, le=1e5)] | None = None
+    bath_days: Annotated[float, Field(ge=0.0, le=1e5)] | None = None
+    bath_m2: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
+
+
 class PlateToMake(Request):
     """A plate with its whole recipe."""
 
@@ -56,6 +66,7 @@ class PlateToMake(Request):
     lot: Text | None = None
     film: Text | None = None
     on_bed: OnBed | None = None
+    ages: Ages | None = None
     job: Text | None = None
     note: Text | None = None
     area_cm2: Annotated[float, Field(gt=0.0, le=MAX_AREA_CM2)] | None = None

@@ -37,7 +37,7 @@ from platelink.contract.wire import (
 )
 from platelink.contract.words import AlarmAct
 from platelink.contract.wrong import RequestError
-from platelink.control.procedure.plan import PlatePlan
+from platelink.control.procedure.plan import Ages, PlatePlan
 from platelink.control.procedure.requests import PlateRequest
 from platelink.daemon.clock import new_run_id
 from platelink.events.event import Event, EventName
@@ -206,6 +206,7 @@ def plan_of(plate: PlateToMake, who: str) -> PlatePlan:
         lot=plate.lot,
         film=plate.film,
         on_bed=None if plate.on_bed is None else OnBed(**dict(plate.on_bed)),
+        ages=None if plate.ages is None else Ages(**dict(plate.ages)),
         area_cm2=plate.area_cm2,
         note=plate.note,
         findings=plate.findings,

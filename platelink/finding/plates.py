@@ -50,21 +50,25 @@ def depth_foretold(
         raise ValueError(f"symptoms are {', '.join(SYMPTOMS)}")
     records = [*before, plate]
     off = [_light_off_pct(records[: i + 1], lamps_touched) for i in range(len(records))]
+    baths = _baths(records)
     exposed = [
-        _exposed(one, records, 0.0 if pct is None else pct)
-        for one, pct in zip(records, off, strict=True)
+        _exposed(one, records, 0.0 if pct is None else pct, bath)
+        for one, pct, bath in zip(records, off, baths, strict=True)
     ]
     points = [_at_point(name, plate, list(zip(before, exposed[:-1], strict=True)), exposed[-1])
               for name in plate.limits_um]  # fmt: skip
     told = [point.told for point in points]
     verdict = max((one.verdict for one in told), key=_ORDER.index)
     causes, why_none = _causes(points, symptom)
+    known = plate.bath_days is not None and plate.bath_m2 is not None
+    absent = ((PLACE, plate.place_pct is None), (BATH, not known))
     record = DepthFrom(
         step=plate.step,
         exposed_utc=plate.exposed_utc.astimezone(UTC).isoformat(timespec="milliseconds"),
         dose_mj_cm2=plate.dose_mj_cm2, lot=plate.lot, days_open=exposed[-1].days_open,
         contact_kpa=plate.contact_kpa, light_off_pct=off[-1],
-        not_recorded=[BATH] if plate.place_pct is not None else [PLACE, BATH],
+        bath_days=plate.bath_days if known else None, bath_m2=plate.bath_m2 if known else None,
+        not_recorded=[name for name, missing in absent if missing],
     )  # fmt: skip
     return DepthPredicted(
         plate=plate.plate, record=record, points=told, verdict=verdict,
@@ -114,12 +118,34 @@ def _light_off_pct(records: Sequence[ExposedPlate], lamps: Sequence[datetime]) -
     return 100.0 * (one.irradiance_mw_cm2 / float(np.median(usual)) - 1.0)
 
 
-def _exposed(one: ExposedPlate, records: Sequence[ExposedPlate], light_off_pct: float) -> Exposed:
-    first = min((r.exposed_utc for r in records if r.lot == one.lot), default=one.exposed_utc)
+def _baths(records: Sequence[ExposedPlate]) -> list[tuple[float, float]]:
+    """Days and area of each bath. Nothing where the last one's is not known; an older plate whose
+    bath is not known gets the usual one, which says neither more nor less."""
+    known = [(r.bath_days, r.bath_m2) for r in records]
+    ages = [(d, a) for d, a in known if d is not None and a is not None]
+    if not ages or None in known[-1]:
+        return [(0.0, 0.0)] * len(records)
+    usual = float(np.median([d for d, _ in ages])), float(np.median([a for _, a in ages]))
+    return [usual if d is None or a is None else (d, a) for d, a in known]
+
+
+def _days_open(one: ExposedPlate, records: Sequence[ExposedPlate]) -> float:
+    """By the day the lot was opened where all of its plates tell it, else by the first of them."""
+    of_lot = [r for r in records if r.lot == one.lot]
+    if one.lot_open_days is not None and all(r.lot_open_days is not None for r in of_lot):
+        return one.lot_open_days
+    first = min((r.exposed_utc for r in of_lot), default=one.exposed_utc)
+    return (one.exposed_utc - first).total_seconds() / 86_400.0
+
+
+def _exposed(
+    one: ExposedPlate, records: Sequence[ExposedPlate], light_off_pct: float,
+    bath: tuple[float, float],
+) -> Exposed:  # fmt: skip
     return Exposed(
         dose_mj_cm2=one.dose_mj_cm2, lot=one.lot, place_pct=one.place_pct or 0.0,
         contact_kpa=one.contact_kpa,
-        days_open=(one.exposed_utc - first).total_seconds() / 86_400.0,
+        days_open=_days_open(one, records), bath_days=bath[0], bath_m2=bath[1],
         light_off_pct=light_off_pct,
     )  # fmt: skip
 

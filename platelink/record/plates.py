@@ -64,6 +64,7 @@ def plate_record(journal: JournalReader, run: RunRecord) -> ExposedPlate:
         exposed_utc=end.at_utc,
         lot=run.summary.lot or "",
         place_pct=_place_pct(request.get("on_bed")),
+        **_ages(request.get("ages")),
         contact_kpa=max(_lost_kpa(journal.events(part.start.run_id), light_s) for part in over),
         limits_um=limits,
         depths_um=depths,
@@ -106,6 +107,16 @@ def _place_pct(on_bed: object) -> float | None:
         return None
     pct = on_bed.get("mean_pct")
     return float(pct) if isinstance(pct, int | float) and pct > -100.0 else None
+
+
+def _ages(told: object) -> dict[str, float | None]:
+    """How old its lot and its bath were, as far as its request tells."""
+    given = told if isinstance(told, dict) else {}
+    names = ("lot_open_days", "bath_days", "bath_m2")
+    return {
+        name: float(age) if isinstance(age := given.get(name), int | float) and age >= 0 else None
+        for name in names
+    }
 
 
 def _calibrations(run: RunRecord) -> tuple[str, ...]:

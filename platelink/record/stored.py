@@ -133,6 +133,12 @@ class ExposedPlate:
     lot: str
     place_pct: float | None
     """Light on it against the sensor's, by its place on a measured bed; None: nobody said."""
+    lot_open_days: float | None
+    """As it was made, since its lot was opened; this and the next two: None, not on record."""
+    bath_days: float | None
+    """Since the bath was renewed."""
+    bath_m2: float | None
+    """Washed in it since."""
     contact_kpa: float
     """Vacuum lost in its light at worst, as told by the hold test and by warnings."""
     limits_um: Mapping[str, tuple[float, float]]

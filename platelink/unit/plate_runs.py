@@ -26,16 +26,21 @@ BAKE_SAMPLE_S = 0.95
 def plate_request(plan: PlatePlan) -> dict[str, Any]:
     """The whole request, as it goes into the start of a plate's run and is taken up again from
     there."""
+    told = {
+        "film": plan.film,
+        "on_bed": None if plan.on_bed is None else asdict(plan.on_bed),
+        "ages": None if plan.ages is None else asdict(plan.ages),
+    }
     return {
         "kind": "plate",
         "recipe": plan.recipe.content(),
         "revision": plan.revision,
         "hash": plan.content_hash,
         "lot": plan.lot,
-        "film": plan.film,
-        "on_bed": None if plan.on_bed is None else asdict(plan.on_bed),
         "area_cm2": plan.area_cm2,
         "findings": list(plan.findings),
+        # As before there were such, where nobody told: made again, older plates stay the same.
+        **{key: value for key, value in told.items() if value is not None},
     }
 
 

@@ -41,7 +41,8 @@ def depth(plate: str, verdict: str = "go on") -> Json:
     return {
         "plate": plate, "verdict": "measure" if off else verdict, "picked": False, "text": "",
         "record": {"step": "screen", "exposed_utc": _at(191), "dose_mj_cm2": 240.2, "lot": "L-7",
-                   "days_open": 4.1, "contact_kpa": 4.2 if off else 0.1, "light_off_pct": -0.8,
+                   "days_open": 4.1, "bath_days": None, "bath_m2": None,
+                   "contact_kpa": 4.2 if off else 0.1, "light_off_pct": -0.8,
                    "not_recorded": ["place on the bed"]},
         "points": [{"point": "large area", "limit_low_um": 22.0, "limit_high_um": 27.0,
                     "depth_um": 24.6, "low_um": 22.9, "high_um": 26.3, "learned_from": 61,

@@ -52,6 +52,7 @@ class Made:
     lost_kpa: float = 0.0
     bake_min: float | None = 20.0
     place_pct: float | None = None
+    ages: Mapping[str, float | None] | None = None
     state: Any = "complete"
     recipe: Mapping[str, Any] | None = None
 
@@ -75,6 +76,7 @@ class Shop:
             "on_bed": {"place_cm": [0.0, 0.0, 9.0, 9.0], "mean_pct": made.place_pct}}  # fmt: skip
         request = {"kind": "plate", "recipe": dict(made.recipe or recipe()),
                    "revision": "plate-a@1", "lot": made.lot} | on_bed  # fmt: skip
+        request |= {} if made.ages is None else {"ages": dict(made.ages)}
         journal.append(start(journal, name, later(t), step="plate", plate=name, request=request))
         for step, dose, light_s, at, state in (
             ("film", 340.0, 60.0, 100.0, "complete"),

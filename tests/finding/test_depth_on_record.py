@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from cli.cli_runs import run
 
@@ -227,3 +228,48 @@ def test_a_place_on_a_measured_bed_counts_for_the_dose(tmp_path: Path) -> None:
     assert deeper == pytest.approx(0.87, abs=0.25)
     assert "place on the bed" in of(middle).not_recorded
     assert of(edge).not_recorded == ["age and area of the bath"]
+
+
+# --- how old lot and bath were --------------------------------------------------------------------
+
+
+def test_a_bath_that_is_on_record_is_learned_from_and_told(tmp_path: Path) -> None:
+    """Depths fall by 1.5 µm for each m² washed; what a fresh and an old bath make is foretold."""
+    path, rng = tmp_path / "journal.sqlite", np.random.default_rng(7)
+
+    def aged(m2: float) -> dict[str, float]:
+        return {"bath_days": 2.0 * m2, "bath_m2": m2}
+
+    with shop_at(path) as shop:
+        for i in range(60):
+            m2 = float(i % 10) / 4.0
+            depth = 34.5 - 1.5 * m2 + rng.normal(0.0, 0.3)
+            ages = None if i % 2 else aged(m2)  # every other plate does not tell it
+            shop.make(Made(plate=f"P-{i:03d}", lot="L-1", ages=ages,
+                           depths={"large area": round(depth, 1)}))  # fmt: skip
+        shop.make(Made(plate="fresh", ages=aged(0.0)))
+        shop.make(Made(plate="old", ages=aged(2.25)))
+        shop.make(Made(plate="untold"))
+        shop.make(Made(plate="mad", ages={"bath_days": -1.0, "bath_m2": 3.0}))
+    fresh, old = told(path, "fresh"), told(path, "old")
+    assert (of(old).bath_days, of(old).bath_m2) == (4.5, 2.25)
+    assert "age and area of the bath" not in of(old).not_recorded
+    assert fresh.points[0].depth_um == pytest.approx(34.5, abs=0.7)
+    assert old.points[0].depth_um == pytest.approx(34.5 - 1.5 * 2.25, abs=0.7)
+    for name in ("untold", "mad"):
+        other = told(path, name)
+        assert "age and area of the bath" in of(other).not_recorded
+        assert of(other).bath_m2 is None
+    said = run("find", "predict", "old", "--journal", str(path))
+    assert said.exit_code == 0 and "bath 4.5 d and 2.25 m² old" in said.output
+
+
+@pytest.mark.parametrize(("first", "days"), [(3.0, 12.0), (None, EVERY_S / 86_400.0)])
+def test_days_open_are_the_lot_s_own_where_all_of_its_plates_tell_them(
+    tmp_path: Path, first: float | None, days: float
+) -> None:
+    path = tmp_path / "journal.sqlite"
+    with shop_at(path) as shop:
+        shop.make(Made(plate="one", ages={"lot_open_days": first}))
+        shop.make(Made(plate="two", ages={"lot_open_days": 12.0}))
+    assert of(told(path, "two")).days_open == pytest.approx(days)

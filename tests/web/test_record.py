@@ -201,7 +201,8 @@ def predicted(verdict: str, **more: Any) -> DepthPredicted:
     )  # fmt: skip
     record = DepthFrom(
         step="screen", exposed_utc="2026-03-02T08:00:00.000+00:00", dose_mj_cm2=240.0, lot="L-1",
-        days_open=3.0, contact_kpa=0.1, light_off_pct=None, not_recorded=[],
+        days_open=3.0, bath_days=None, bath_m2=None, contact_kpa=0.1, light_off_pct=None,
+        not_recorded=[],
     )  # fmt: skip
     given: dict[str, Any] = {"record": record, "points": [point], "picked": False, "causes": []}
     return DepthPredicted(

@@ -9,6 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.concurrency import run_in_threadpool
 
+from platelink.api.ages import ages
 from platelink.api.context import Asking, Context, Here, must
 from platelink.api.errors import ApiError
 from platelink.api.making import (
@@ -164,6 +165,7 @@ def _to_make(body: NewPlate, making: Making, who: Who) -> PlateToMake:
             lot=body.lot,
             film=body.film,
             on_bed=making.on_bed,
+            ages=making.ages,
             job=body.job,
             note=body.note,
             area_cm2=body.area_cm2,
@@ -179,9 +181,10 @@ def _looked_up(here: Context, body: NewPlate) -> Making:
             store, body, today=here.today(), expired=settings.expired_lot,
             least_density=settings.least_film_density,
         )  # fmt: skip
+        old = ages(here, store, body)
     lies, finding = on_bed(here, body.place)
     found = making.findings if finding is None else (*making.findings, finding)
-    return replace(making, findings=found, on_bed=lies)
+    return replace(making, findings=found, on_bed=lies, ages=old)
 
 
 def _counted(here: Context, making: Making, body: NewPlate, plate: str, who: Who) -> list[str]:

@@ -54,6 +54,17 @@ class StepDefaults:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ages:
+    """How old is what the plate is made with, as it is made; None: not on record."""
+
+    lot_open_days: float | None = None
+    bath_days: float | None = None
+    """Since the bath was renewed."""
+    bath_m2: float | None = None
+    """Washed in it since then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlatePlan:
     """One plate as it was asked for; never changed."""
 
@@ -68,6 +79,7 @@ class PlatePlan:
     film: str | None = None
     on_bed: OnBed | None = None
     """None: no bed was measured."""
+    ages: Ages | None = None
     area_cm2: float | None = None
     note: str | None = None
     findings: tuple[str, ...] = field(default=())
