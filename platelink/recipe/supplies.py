@@ -36,8 +36,8 @@ class Lot(Section):
     store_high_c: Celsius | None = key(
         "Warmest its store may be.", None, unit="°C", ge=-50.0, le=80
     )
-    store_low_rh_pct: float | None = key("Driest.", None, unit="% RH", ge=0.0, le=100.0)
-    store_high_rh_pct: float | None = key("Most humid.", None, unit="% RH", ge=0.0, le=100.0)
+    store_low_rh_pct: float | None = key("Driest (humidity).", None, unit="%", ge=0.0, le=100.0)
+    store_high_rh_pct: float | None = key("Most humid.", None, unit="%", ge=0.0, le=100.0)
     note: Paragraph | None = key("Anything else.", None)
 
     @model_validator(mode="after")

@@ -20,8 +20,9 @@ from platelink.units import SUFFIXES, named
 
 ELSEWHERE = {
     "baud", "cold_junction", "kpa_low", "kpa_high", "volts_low", "volts_high", "mv_at_0c",
+    "stock_per_m2", "lamp_hour", "labour_minute",
 }  # fmt: skip
-"""Names that have their unit in front, or none."""
+"""Names that have their unit in front, prices by what they are for, or none."""
 OF_ITS_FIELD = {"was", "now"}
 """Values of corrections, in the unit of what they correct, where it has one."""
 OF_ITS_ALARM = {"value", "limit"}
