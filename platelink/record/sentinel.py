@@ -14,9 +14,10 @@ from platelink.record.schema import WAL_KEPT_BYTES
 
 MAGIC = b"SQLite format 3\0"
 _LOG_MAGIC = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
-_SEQUENCE = slice(12, 16)
-"""Of a write-ahead log's header: goes up whenever the log begins anew. Both by SQLite's own
-description of its file format, section 4.1."""
+_SALTS = slice(16, 24)
+"""Of a write-ahead log's header: others whenever the log begins anew. Both by SQLite's own
+description of its file format, section 4.1. Not the count before them, which each connection keeps
+for itself."""
 
 
 class Sentinel:
@@ -33,7 +34,7 @@ class Sentinel:
         self._log_fd = -1
         self._log: os.stat_result | None = None
         self._log_size = self._uncut = 0
-        self._log_sequence = b""
+        self._log_salts = b""
         self._sizes = threading.Lock()
         """A size seen before the file grew is compared with none that was seen after it."""
 
@@ -82,15 +83,15 @@ class Sentinel:
             self._log_fd = os.open(self._wal, os.O_RDONLY | os.O_CLOEXEC)
         elif not os.path.samestat(now, before):
             return f"{self._wal} was replaced by another file"
-        head = os.pread(self._log_fd, 16, 0)
+        head = os.pread(self._log_fd, 24, 0)
         # When SQLite begins the log anew it says so in its head, waits for the disk, and then cuts
         # the log to its limit. The other thread may be at that now: this size may be of before it.
-        begun = head[_SEQUENCE] != self._log_sequence
+        begun = head[_SALTS] != self._log_salts
         if now.st_size < self._log_size and (not head or not begun):
             return f"{self._wal} was cut from {self._log_size} to {now.st_size} bytes"
         if head and not head.startswith(_LOG_MAGIC):
             return f"{self._wal} was cut or overwritten"  # and written on behind where it ended
-        self._log, self._log_sequence = now, head[_SEQUENCE]
+        self._log, self._log_salts = now, head[_SALTS]
         if begun:
             self._uncut = now.st_size
         waits = now.st_size == self._uncut

@@ -79,3 +79,33 @@ def test_a_log_that_is_begun_anew_during_the_look_was_not_cut(
     sentinel.close()
     database.close()
     other.close()
+
+
+def test_a_log_begun_anew_by_each_of_two_connections_was_not_cut(tmp_path: Path) -> None:
+    """SQLite counts how often a log began anew for each connection by itself: the same number
+    comes twice."""
+    path, log = tmp_path / "journal.sqlite", tmp_path / "journal.sqlite-wal"
+    database = sqlite3.connect(path, isolation_level=None)
+    other = sqlite3.connect(path, isolation_level=None)
+    for one in (database, other):
+        for pragma in JOURNAL.pragmas:
+            one.execute(f"PRAGMA {pragma}").fetchall()
+    database.execute("CREATE TABLE t (x)")
+    sentinel = Sentinel(path)
+
+    def begin_anew(by: sqlite3.Connection) -> bytes:
+        other.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+        by.execute("INSERT INTO t VALUES (1)")
+        return log.read_bytes()[12:16]
+
+    assert sentinel.look() == ""
+    first = begin_anew(database)
+    assert sentinel.look() == ""
+    database.execute("INSERT INTO t VALUES (zeroblob(?))", (2 * WAL_KEPT_BYTES,))
+    assert sentinel.look() == "" and log.stat().st_size > 2 * WAL_KEPT_BYTES
+    assert begin_anew(other) == first
+    assert log.stat().st_size == WAL_KEPT_BYTES
+    assert sentinel.look() == ""
+    sentinel.close()
+    database.close()
+    other.close()
