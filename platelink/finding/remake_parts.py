@@ -231,7 +231,7 @@ def wash_of(step: WashStep, told: Sequence[StageTold]) -> Part:
             text += f"; the band is {step.water_low_c:g} to {step.water_high_c:g} °C"
         mean_c = sum(means) / len(means)
         lines.append(line_of(step.name, "water", "not known", text, then=mean_c, unit="°C"))
-    text = "their age is not in this plate's record"
+    text = "how old they were then and are today is not compared"
     lines.append(line_of(step.name, "bath and brush", "not known", text))
     evidence = f"{step.name}: as timed, {', '.join(changed)}" if changed else ""
     return Part(lines, {"stage": stages} if changed else {}, evidence)
