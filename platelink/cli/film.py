@@ -23,8 +23,8 @@ from platelink.cli.stock import (
     names_of,
     note_option,
     opened_store,
-    print_findings,
     print_thing,
+    print_uses,
     store_if_any,
     store_option,
     why_option,
@@ -143,7 +143,7 @@ def add(
         note=note,
     )
     with service() as client:
-        _print(client.stock.add_film(one), as_json)
+        print_uses("film", client.stock.add_film(one), as_json)
 
 
 @click.command()
@@ -191,15 +191,7 @@ def _act(name: str, act: Callable[..., AtFilm], as_json: bool, **given: Any) -> 
     from platelink.client import request
 
     with service() as client:
-        _print(client.stock.at_film(name, request(act, **given)), as_json)
-
-
-def _print(one: Film, as_json: bool) -> None:
-    if as_json:
-        emit(one)
-        return
-    click.echo(f"film {clean(one.name)}: {one.uses} uses")
-    print_findings(one.findings)
+        print_uses("film", client.stock.at_film(name, request(act, **given)), as_json)
 
 
 def _density(one: Film) -> str:

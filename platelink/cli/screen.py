@@ -11,7 +11,6 @@ import click
 from platelink.cli import complete
 from platelink.cli.context import emit, json_option, service
 from platelink.cli.group import Lazy, LazyGroup
-from platelink.cli.quantities import clean
 from platelink.cli.stock import (
     changes_of,
     for_option,
@@ -19,8 +18,8 @@ from platelink.cli.stock import (
     names_of,
     note_option,
     opened_store,
-    print_findings,
     print_thing,
+    print_uses,
     store_if_any,
     store_option,
     why_option,
@@ -149,7 +148,7 @@ def add(
         note=note,
     )
     with service() as client:
-        _print(client.stock.add_screen(one), as_json)
+        print_uses("screen", client.stock.add_screen(one), as_json)
 
 
 @click.command()
@@ -193,15 +192,7 @@ def _act(name: str, act: Callable[..., AtScreen], as_json: bool, **given: Any) -
     from platelink.client import request
 
     with service() as client:
-        _print(client.stock.at_screen(name, request(act, **given)), as_json)
-
-
-def _print(one: Screen, as_json: bool) -> None:
-    if as_json:
-        emit(one)
-        return
-    click.echo(f"screen {clean(one.name)}: {one.uses} uses")
-    print_findings(one.findings)
+        print_uses("screen", client.stock.at_screen(name, request(act, **given)), as_json)
 
 
 def _ruling(one: Screen) -> str:

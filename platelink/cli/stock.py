@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from platelink.cli.context import asked_config, load_config
+from platelink.cli.context import asked_config, emit, load_config
 from platelink.cli.group import Misuse
 from platelink.cli.quantities import clean
 from platelink.cli.tables import local, pairs
@@ -21,6 +21,7 @@ from platelink.cli.tables import local, pairs
 if TYPE_CHECKING:
     from platelink.config.services import RecipesSection
     from platelink.contract.base import Finding, Noted
+    from platelink.contract.stock import Film, Screen
     from platelink.recipe.store import RecipeStore
     from platelink.recipe.supplies import Expired
 
@@ -142,6 +143,15 @@ def _fact(name: str, value: Any) -> str:
     if name == "area_cm2":
         return area_text(value)
     return f"{name.replace('_', ' ')} {'none' if value is None else value}"
+
+
+def print_uses(kind: str, one: Film | Screen, as_json: bool) -> None:
+    """A film or screen after an act."""
+    if as_json:
+        emit(one)
+        return
+    click.echo(f"{kind} {clean(one.name)}: {one.uses} uses")
+    print_findings(one.findings)
 
 
 def print_findings(findings: Sequence[Finding]) -> None:

@@ -40,7 +40,8 @@ def discovery(topics: Topics, prefix: str, version: str) -> tuple[str, str]:
 
     # A last will has no detail, and before the first report there is none: unknown, not "off".
     parts = [
-        shown("Ultraviolet light", "binary_sensor", _one_of("light", on="ON", dark="OFF"),
+        shown("Ultraviolet light", "binary_sensor",
+              "{{ {'on': 'ON', 'dark': 'OFF'}.get(value_json.detail.light, 'None') }}",
               device_class="light"),
         shown("Problem", "binary_sensor",
               "{{ 'None' if value_json.detail.problem is undefined "
@@ -71,11 +72,3 @@ def discovery(topics: Topics, prefix: str, version: str) -> tuple[str, str]:
 def _plain(key: str) -> str:
     """Home automation takes the word None for unknown."""
     return f"{{{{ value_json.detail.{key} | default(none) }}}}"
-
-
-def _one_of(key: str, **words: str) -> str:
-    chosen = " ".join(
-        f"{'if' if n == 0 else 'elif'} value_json.detail.{key} == '{ours}' %}}{theirs}{{%"
-        for n, (ours, theirs) in enumerate(words.items())
-    )
-    return f"{{% {chosen} else %}}None{{% endif %}}"

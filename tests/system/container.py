@@ -6,12 +6,11 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 import uuid
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from shop_processes import wait
 
 ROOT = Path(__file__).parents[2]
 NEEDS = ("systemd-nspawn", "mmdebstrap", "nsenter", "tar")
@@ -35,15 +34,6 @@ def missing() -> str:
     return (
         f"needs {', '.join(absent)}: systemd-container and mmdebstrap of Debian" if absent else ""
     )
-
-
-def wait(condition: Callable[[], object], limit_s: float, what: str) -> None:
-    """Poll real processes."""
-    end = time.monotonic() + limit_s
-    while not condition():
-        if time.monotonic() > end:
-            pytest.fail(f"{what}: not after {limit_s} s")
-        time.sleep(0.2)
 
 
 class Container:

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from container import SIMULATED, Container, missing, wait
+from container import SIMULATED, Container, missing
+from shop_processes import wait
 
 from platelink.simulated.harness import configuration
 from platesim.scenarios import SCENARIOS
