@@ -15,7 +15,6 @@ from platelink.cli.tables import NO_TERMINAL, Column, pairs, table
 if TYPE_CHECKING:
     from platelink.simulated.bench_dose import Errors
     from platelink.simulated.bench_lag import Load
-    from platelink.simulated.bench_lamps import LampBench
     from platelink.simulated.bench_real import RealBench
     from platelink.simulated.bench_stop import Attacked
     from platelink.simulated.campaign.run import Campaign
@@ -36,7 +35,7 @@ _WORDS = {
         "link": Lazy("bench:link", "Frames decoded a second."),
         "speed": Lazy("bench:speed", "How much faster than real time a plate is simulated."),
         "faults": Lazy("bench:faults", "Promises kept while much goes wrong at once."),
-        "lamps": Lazy("bench:lamps", "How true the forecast of the lamps is."),
+        "lamps": Lazy("bench_lamps:lamps", "How true the forecast of the lamps is."),
         "find": Lazy("bench_find:find", "Plates until a dose is known, against halving."),
         "foretell": Lazy("bench_foretell:foretell", "Depths predicted before washout, and causes."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
@@ -44,6 +43,8 @@ _WORDS = {
         "watch": Lazy("bench_watch:watch", "False holds of the vacuum's watch, and its delays."),
         "audit": Lazy("bench_audit:audit", "How soon questions to the record are answered."),
         "stop": Lazy("bench:stop", "How soon a stop is answered while clients attack."),
+        "all": Lazy("bench_all:all_benches", "Every bench, in one table of figures."),
+        "compare": Lazy("bench_all:compare", "Two results of all benches, figure by figure."),
     },
 )
 def bench() -> None:
@@ -344,46 +345,6 @@ def _stop_table(attacks: Mapping[str, Attacked | None]) -> str:
         ]
         rows.append(["", "beside", *late, ""])
     return table(tuple(heads), rows, NO_TERMINAL)
-
-
-@click.command()
-@click.option("--years", type=click.IntRange(min=1), default=40, show_default=True, help="Played.")
-@json_option
-def lamps(years: int, as_json: bool) -> None:
-    """Forecast simulated lamps from every week of a year and compare with what came.
-
-    Seeded units with fading tubes, mains, dirt and cleaning, failing tubes, ageing sensors. The
-    interval of 90 % is judged by how often it covers what came (coverage) and by its interval
-    score, the smaller the better."""
-    from platelink.simulated.bench_lamps import bench_lamps
-
-    found = bench_lamps(years)
-    if as_json:
-        emit(found)
-    else:
-        click.echo(_lamps_table(found))
-
-
-def _lamps_table(found: LampBench) -> str:
-    heads = [Column("FORECAST BY"), *(Column(name, right=True) for name in (
-        "DAYS ON", "N", "COVERAGE", "SCORE", "WIDTH",
-    ))]  # fmt: skip
-    ways = (
-        ("platelink", found.forecast), ("  with steps to come", found.forecast_all),
-        ("level stays", found.stays), ("straight line", found.line),
-    )  # fmt: skip
-    rows = [
-        [name, str(days), str(s.n), f"{s.coverage_pct:.1f} %", f"{s.interval_score_pct:.2f} %",
-         f"{s.width_pct:.2f} %"]
-        for name, scores in ways for days, s in scores.items()
-    ]  # fmt: skip
-    day = (
-        f"the day that a limit is exceeded: {found.day_coverage_pct:.1f} % of {found.day_n} "
-        f"intervals hold it, the likely day is off by {found.day_median_off_d:.0f} days (median)\n"
-        f"steps: {found.steps_found_pct:.0f} % of all found, {found.steps_false_per_year:.2f} "
-        "false ones a year"
-    )
-    return table(tuple(heads), rows, NO_TERMINAL) + "\n\n" + day
 
 
 def _print(figures: Mapping[str, Any], as_json: bool) -> None:
