@@ -98,7 +98,7 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        widest = max(map(len, self.lazy))
+        widest = max(map(len, self.lazy), default=0)
         for section in dict.fromkeys(lazy.section for lazy in self.lazy.values()):
             with formatter.section(section):
                 formatter.write_dl(
@@ -211,6 +211,7 @@ COMMANDS = {
     "recorder": Lazy(
         "recorder:recorder", "Write what units publish into the time-series store.", _RUN
     ),
+    "fleet": Lazy("fleet:fleet", "All units: lit, held, alarmed, offline, overdue.", _RUN),
     "config": Lazy("config:config", "Check or show the configuration.", _SET_UP),
     "doctor": Lazy("doctor:doctor", "Find problems and say what to do.", _SET_UP),
     "backup": Lazy("backup:backup", "Back up all files; the unit may be in use.", _SET_UP),

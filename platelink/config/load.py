@@ -7,13 +7,20 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from platelink.config.model import FORMAT, SECRETS, Config, RecorderConfig, faults
+from platelink.config.model import (
+    FORMAT,
+    SECRETS,
+    Config,
+    FleetConfig,
+    RecorderConfig,
+    faults,
+)
 from platelink.forms.keys import Section
 from platelink.forms.problems import FormError, Reading, parse, read
 from platelink.forms.walk import Loc, steps
 
 _Model = TypeVar("_Model", bound=Section)
-_WITH_SECRETS = ("broker", "store", "alerts")
+_WITH_SECRETS = ("broker", "store", "alerts", "recorder", "fleet")
 _WORDS = {"string_pattern_mismatch": "must begin with http:// or https:// and a name"}
 _TO_RECIPE = (
     "belongs to the plate stock: write it into its recipes as [reciprocity] {key}, add and "
@@ -43,10 +50,18 @@ def loads(text: str, file: str = "platelink.toml") -> Config:
 
 def load_recorder(path: Path | str) -> RecorderConfig:
     """The recorder's part of the same file; the sections of a unit may be there or not."""
-    path = Path(path)
-    data = _read(path)
-    of_unit = Config.model_fields.keys() - RecorderConfig.model_fields.keys()
-    return _validate(RecorderConfig, {k: v for k, v in data.items() if k not in of_unit}, path)
+    return _part(RecorderConfig, Path(path))
+
+
+def load_fleet(path: Path | str) -> FleetConfig:
+    """The fleet's part of the same file; other sections may be there or not."""
+    return _part(FleetConfig, Path(path))
+
+
+def _part(model: type[_Model], path: Path) -> _Model:
+    others = Config.model_fields.keys() - model.model_fields.keys()
+    data = {name: value for name, value in _read(path).items() if name not in others}
+    return _validate(model, data, path)
 
 
 def _config(data: dict[str, Any], path: Path) -> Config:

@@ -14,6 +14,7 @@ from pydantic import model_validator
 
 from platelink.config.alerts import AlertsSection, alerts_faults, alerts_notices
 from platelink.config.cost import CostSection
+from platelink.config.fleet import FleetSection
 from platelink.config.jetstream import JetStreamSection, cluster_faults
 from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
 from platelink.config.services import (
@@ -132,6 +133,9 @@ class Config(Section):
     recorder: RecorderSection = table(
         "The recorder: its own process, from the broker into the store.", RecorderSection()
     )
+    fleet: FleetSection = table(
+        "All units of a broker together, for `platelink fleet`: docs/fleet.md.", FleetSection()
+    )
     alerts: AlertsSection | None = table(
         "Alarms that reach people by e-mail, webhook and push, sent by `platelink alerts`. They "
         "replace no person at the unit, and no interlock. Without it nobody is notified.",
@@ -233,6 +237,18 @@ class RecorderConfig(Section):
         for name, text in cluster_faults(self.jetstream, self.recorder):
             raise ValueError(f"{name}: {text}")
         return self
+
+
+class FleetConfig(Section):
+    """The part of the file that the fleet's commands need; no unit need be on that machine."""
+
+    format: Literal[1] = key(_FORMAT_TEXT, example=FORMAT)
+    broker: BrokerSection = table("The MQTT broker to read from.")
+    jetstream: JetStreamSection | None = table(
+        "Where the broker is a cluster of NATS JetStream instead: docs/scale.md.", None
+    )
+    fleet: FleetSection = table("All units together.", FleetSection())
+    display: DisplaySection = table("Units for people.", DisplaySection())
 
 
 def effective(config: Section) -> dict[str, Any]:

@@ -233,7 +233,7 @@ def secret_of(plain: SecretStr | None, file: Path | None) -> str | None:
     return text
 
 
-def _only_one(section: Section, *pairs: str) -> None:
+def only_one(section: Section, *pairs: str) -> None:
     for name in pairs:
         if getattr(section, name) is not None and getattr(section, f"{name}_file") is not None:
             raise ValueError(f"{name}_file: give {name} or {name}_file, not both")
@@ -276,7 +276,7 @@ class BrokerSection(Section):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        _only_one(self, "password")
+        only_one(self, "password")
         if (self.certificate_file is None) != (self.key_file is None):
             raise ValueError("key_file: certificate_file and key_file go together")
         if not self.tls and (self.ca_file or self.certificate_file):
@@ -319,7 +319,7 @@ class StoreSection(Section):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        _only_one(self, "password", "token")
+        only_one(self, "password", "token")
         if "@" in self.url.split("//", 1)[-1].split("/", 1)[0]:
             raise ValueError(
                 "url: an address is shown and logged; give name and password with username and "
@@ -376,7 +376,7 @@ class RecorderSection(Section):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        _only_one(self, "password")
+        only_one(self, "password")
         if self.username is None and (self.password or self.password_file):
             raise ValueError("username: a password of the recorder's needs its name as well")
         return self

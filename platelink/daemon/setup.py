@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 
 from platelink import __version__
 from platelink.config.jetstream import JetStreamSection
-from platelink.config.model import Config, RecorderConfig, effective
+from platelink.config.model import Config, FleetConfig, RecorderConfig, effective
 from platelink.config.show import show
 from platelink.contract.service import SensorSettings, Settings
 from platelink.contract.unit import ExposureJob
@@ -257,8 +257,8 @@ def retention_rule(config: Config) -> Rule:
     return Rule(config.journal.keep_samples_days, places.log, config.broker is not None)
 
 
-def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:
-    """The broker as the publisher and the recorder take it; None where none is configured."""
+def broker_settings(config: Config | RecorderConfig | FleetConfig) -> BrokerSettings | None:
+    """The broker as publisher, recorder and fleet take it; None where none is configured."""
     broker = config.broker
     if broker is None:
         return None
@@ -272,7 +272,9 @@ def broker_settings(config: Config | RecorderConfig) -> BrokerSettings | None:
         certificate_file=_path(broker.certificate_file),
         key_file=_path(broker.key_file),
         keepalive_s=broker.keepalive_s,
-        streams=_streams(config.jetstream, config.recorder.partitions),
+        streams=_streams(
+            config.jetstream, () if isinstance(config, FleetConfig) else config.recorder.partitions
+        ),
     )
 
 

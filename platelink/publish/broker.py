@@ -85,6 +85,8 @@ class Received(NamedTuple):
     payload: bytes
     mid: int
     qos: int
+    retained: bool = False
+    """The broker had it before it was asked: nothing tells how long ago it came."""
 
 
 class SubscriptionRefused(NamedTuple):

@@ -280,10 +280,12 @@ class StreamLink:
 
     async def _hear(self, topic: str) -> None:
         """What is kept under it now, and each change."""
+        before = (await self._js.stream_info(KEPT_STREAM)).state.last_seq
 
         async def got(msg: Msg) -> None:
             self._last += 1
-            self._tell(Received(topic_of(msg.subject), msg.data, self._last, 0))
+            retained = msg.metadata.sequence.stream <= before
+            self._tell(Received(topic_of(msg.subject), msg.data, self._last, 0, retained))
 
         await self._js.subscribe(
             subject_of(topic, self._streams.partitions, kept=True), stream=KEPT_STREAM,

@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
-from platelink.runs import EXACT, Count
+from platelink.runs import EXACT, Count, Finite
 
 LAST_WORD: Final = EXACT
 """``sequence`` of the last will: after everything of its own session, before any later session."""
@@ -30,6 +30,15 @@ class UnitStatus(BaseModel):
     """When the text was made; a last will carries the time of its connection."""
     pending: Count | None = None
     """Entries of the journal not yet acknowledged by the broker."""
+    behind_s: Finite | None = None
+    """Age of the oldest of them."""
+    journal: str | None = None
+    """The first part of the ids of its entries: another one after a journal was begun anew."""
+    entries: Count | None = None
+    """Number of the newest one."""
+    renewed_s: Finite | None = None
+    """While the unit is online a status comes at least this often; None where none is promised, as
+    in a last will, or by a release that spoke only of what had changed."""
     detail: dict[str, JsonValue] = {}
     """What the daemon wants shown: state of the exposure, link ..."""
 

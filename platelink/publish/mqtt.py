@@ -162,7 +162,7 @@ class MqttLink:
         self._events.append(Acknowledged(mid, int(code.value), str(code)))
 
     def _on_message(self, client: Client, userdata: object, m: MQTTMessage) -> None:
-        self._events.append(Received(m.topic, bytes(m.payload), m.mid, m.qos))
+        self._events.append(Received(m.topic, bytes(m.payload), m.mid, m.qos, m.retain))
 
     def _on_subscribe(
         self,

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 from pydantic import JsonValue
 
@@ -33,13 +34,13 @@ from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.holdings import split_id
 from platelink.publish.links import link_to
 from platelink.publish.messages import LAST_WORD, HeldEntries, UnitStatus
-from platelink.publish.outbox import (
-    Connect,
-    Drop,
-    Outbox,
-    OutboxSource,
+from platelink.publish.outbox import Connect, Drop, Outbox, OutboxSource
+from platelink.publish.publishing import (
+    RENEW_S,
+    PublisherSettings,
+    PublisherStatus,
+    status_text,
 )
-from platelink.publish.publishing import PublisherSettings, PublisherStatus
 from platelink.publish.ranges import joined
 from platelink.publish.repair import IN_FLIGHT, Held, Repair
 from platelink.publish.texts import RetainedTexts
@@ -152,6 +153,7 @@ class _Shift:
         self._repair = Repair(now=time.monotonic())
         self._sequence = 0
         self._reported: tuple[int, str] | None = None
+        self._told_at = float("-inf")
         self._measured_at = float("-inf")
         self.status = PublisherStatus(running=True, cursor=saved.number, notice=self._notice())
 
@@ -316,27 +318,22 @@ class _Shift:
         self._repair.heard(recorder, Held(held.group, ranges))
         self._outbox.held(self._repair.held_by_all(), now=time.monotonic())
 
-    def _tell(self, state: str, detail: dict[str, JsonValue]) -> None:
+    def _tell(self, state: Literal["online", "offline"], detail: dict[str, JsonValue]) -> None:
         assert self._link is not None
         self._sequence += 1
+        self._told_at = time.monotonic()
         self._link.publish(
             self._topics.status, self._status_text(state, detail, self._sequence), retain=True
         )
 
-    def _status_text(self, state: str, detail: dict[str, JsonValue], sequence: int) -> bytes:
-        message = UnitStatus.model_validate(
-            {
-                "site": self._settings.site,
-                "unit": self._settings.unit,
-                "session": self._saved.session,
-                "sequence": sequence,
-                "state": state,
-                "at_utc": datetime.now(UTC),
-                "pending": None if sequence == LAST_WORD else self.status.pending,
-                "detail": detail,
-            }
-        )
-        return message.model_dump_json().encode()
+    def _status_text(
+        self, state: Literal["online", "offline"], detail: dict[str, JsonValue], sequence: int
+    ) -> bytes:
+        order = (self._saved.session, sequence)
+        return status_text(
+            self._settings, self.status, state, order=order, at_utc=datetime.now(UTC),
+            detail=detail,
+        )  # fmt: skip
 
     def _save(self) -> None:
         """Where a restart goes on: number and id of one entry, the last that is surely kept."""
@@ -375,12 +372,17 @@ class _Shift:
             return
         self._measured_at = now
         oldest = self._source.outbox_after(box.cursor, 1)
-        pending = max(self._source.last_number() - box.cursor, 0) if oldest else 0
+        last = self._source.last_number()
+        pending = max(last - box.cursor, 0) if oldest else 0
         # Wall time on purpose: the age must be right over restarts, and it is only shown.
         lag_s = (datetime.now(UTC) - oldest[0].entry.at_utc).total_seconds() if oldest else 0.0
-        self.status = replace(self.status, pending=pending, lag_s=max(lag_s, 0.0))
+        self.status = replace(
+            self.status, pending=pending, lag_s=max(lag_s, 0.0), entries=last,
+            journal=self.status.journal or split_id(_id_of(self._source, 1))[0],
+        )  # fmt: skip
         report = (pending, json.dumps(detail, sort_keys=True))
-        if box.connected and self._link is not None and report != self._reported:
+        new = report != self._reported or now - self._told_at >= RENEW_S
+        if box.connected and self._link is not None and new:
             self._reported = report
             self._tell("online", detail)
 

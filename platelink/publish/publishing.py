@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+from pydantic import JsonValue
 
 from platelink.publish.broker import BrokerSettings
+from platelink.publish.messages import LAST_WORD, UnitStatus
 from platelink.publish.outbox import OutboxSettings, OutboxState
+
+RENEW_S = 20.0
+"""The retained status is sent again so often although nothing has changed: a broker that was killed
+knows nothing of who was connected, and whoever looks must tell a quiet unit from one that is
+gone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,3 +53,31 @@ class PublisherStatus:
     connections: int = 0
     problem: str = ""
     notice: str = ""
+    journal: str = ""
+    """The first part of its entries' ids; empty while it has none."""
+    entries: int = 0
+    """Number of the newest one."""
+
+
+def status_text(
+    settings: PublisherSettings, status: PublisherStatus, state: Literal["online", "offline"], *,
+    order: tuple[int, int], at_utc: datetime, detail: dict[str, JsonValue],
+) -> bytes:  # fmt: skip
+    """The retained status; of a last will only what will still be so."""
+    session, sequence = order
+    last = sequence == LAST_WORD
+    message = UnitStatus(
+        site=settings.site,
+        unit=settings.unit,
+        session=session,
+        sequence=sequence,
+        state=state,
+        at_utc=at_utc,
+        pending=None if last else status.pending,
+        behind_s=None if last else round(status.lag_s, 3),
+        journal=status.journal or None,
+        entries=None if last else status.entries,
+        renewed_s=None if last or state == "offline" else RENEW_S,
+        detail=detail,
+    )
+    return message.model_dump_json().encode()

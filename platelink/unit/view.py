@@ -6,7 +6,9 @@ import math
 from datetime import UTC, datetime
 
 from platelink.contract.base import Json
+from platelink.contract.plates import PlateBrief
 from platelink.contract.unit import (
+    Alarms,
     EndedLine,
     EventLine,
     Exposure,
@@ -18,6 +20,7 @@ from platelink.contract.unit import (
     Status,
     UnitEvent,
 )
+from platelink.control.alarm.states import AlarmState, Priority
 from platelink.control.light.light import Light as Measure
 from platelink.control.light.request import ExposureStatus
 from platelink.link.outputs import LinkStatus
@@ -129,6 +132,11 @@ def exposure_now(exposure: ExposureStatus | None) -> Exposure | None:
     )
 
 
+_CALLING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED,
+            AlarmState.LATCHED_UNACKNOWLEDGED)  # fmt: skip
+_STANDING = (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
+
+
 def summary(status: Status) -> Json:
     """The few values that the retained status topic shows."""
     return {
@@ -139,4 +147,42 @@ def summary(status: Status) -> Json:
         "order": status.light.order,
         "dose_mj_cm2": status.exposure.dose_mj_cm2 if status.exposure else None,
         "problem": status.problem,
+        "alarms": alarms_brief(status.alarms),
+        "plates": [plate_line(plate) for plate in status.plates],
+        "overdue": [*overdue(status)],
     }
+
+
+def alarms_brief(alarms: Alarms) -> Json:
+    """How many call for an answer, how many stand although answered, and the worst of them."""
+    calling = [one for one in alarms.list if one.state in _CALLING]
+    standing = [one for one in alarms.list if one.state in _STANDING]
+    worst = min(calling or standing, key=lambda a: Priority[a.priority.upper()], default=None)
+    return {
+        "unacknowledged": len(calling),
+        "acknowledged": len(standing),
+        "worst": None if worst is None else {
+            "name": worst.name, "priority": worst.priority, "state": worst.state,
+            "next_act": worst.next_act,
+        },
+    }  # fmt: skip
+
+
+def plate_line(plate: PlateBrief) -> Json:
+    """A plate in progress: where it is."""
+    stage = plate.now.stage
+    return {
+        "plate": plate.plate,
+        "state": plate.state,
+        "step": plate.now.name,
+        "step_state": plate.now.state,
+        "overdue": stage is not None and stage.overdue,
+    }
+
+
+def overdue(status: Status) -> list[str]:
+    """What is past its time, in a few words each."""
+    late = [plate for plate in status.plates if plate.now.stage and plate.now.stage.overdue]
+    stages = [f"plate {plate.plate}: {plate.now.name}" for plate in late]
+    dues = [one.name for one in status.alarms.list if one.active and one.unit == "days"]
+    return stages + dues

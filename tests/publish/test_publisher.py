@@ -18,9 +18,10 @@ from platelink.publish.broker import (
     Received,
 )
 from platelink.publish.cursor import CursorFile, CursorState
+from platelink.publish.messages import LAST_WORD, UnitStatus
 from platelink.publish.outbox import OutboxSettings, OutboxSource
 from platelink.publish.publisher import Publisher
-from platelink.publish.publishing import PublisherSettings, PublisherStatus
+from platelink.publish.publishing import PublisherSettings, PublisherStatus, status_text
 from platelink.publish.services import free_port
 from platelink.publish.teller import Teller
 from platelink.publish.topics import TopicError
@@ -259,6 +260,52 @@ def test_what_it_takes_is_delivered(run, tmp_path, monkeypatch):
     box = OutboxSettings(again_s=0.0)
     assert run(lambda: ListSource(7), lambda s: s.cursor == 7, outbox=box).acknowledged == 7
     assert 1 <= CursorFile(tmp_path / "cursor.json").load().number <= 6  # the newest may be lost
+
+
+class Listening(Answering):
+    """Keeps what the status says."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        self.statuses: list[UnitStatus] = []
+
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, entry_id: str | None = None
+    ) -> int:
+        if retain:
+            self.statuses.append(UnitStatus.model_validate_json(payload))
+        return super().publish(topic, payload, retain=retain, entry_id=entry_id)
+
+
+@pytest.mark.parametrize(("renew_s", "again"), [(0.0, True), (1e9, False)])
+def test_a_status_is_renewed_although_nothing_changes(run, monkeypatch, renew_s, again):
+    broker = Listening(0)
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: broker)
+    monkeypatch.setattr(module, "STATUS_S", 0.0)
+    monkeypatch.setattr(module, "RENEW_S", renew_s)
+    rounds = iter(range(200))
+    run(lambda: ListSource(3), lambda s: s.cursor == 3 and next(rounds, None) is None)
+    settled = [said for said in broker.statuses if said.pending == 0 and said.entries == 3]
+    online = [said for said in settled if said.state == "online"]
+    assert (len(online) > 10) is again and online
+    assert {said.renewed_s for said in online} == {20.0}
+    assert {said.journal for said in online} == {ps.JOURNAL}
+    assert [said.sequence for said in broker.statuses] == [*range(1, len(broker.statuses) + 1)]
+
+
+def test_a_last_will_promises_nothing_and_counts_nothing():
+    settings = PublisherSettings(BrokerSettings("h"), ps.SITE, ps.UNIT)
+    status = PublisherStatus(pending=7, lag_s=3.0, journal="j", entries=9)
+    told = [
+        UnitStatus.model_validate_json(
+            status_text(settings, status, "offline", order=(1, sequence), at_utc=ps.AT, detail={})
+        )
+        for sequence in (4, LAST_WORD)
+    ]
+    assert [said.renewed_s for said in told] == [None, None]
+    assert [(said.pending, said.behind_s, said.entries) for said in told] == [
+        (7, 3.0, 9), (None, None, None),
+    ]  # fmt: skip
 
 
 def test_a_journal_begun_anew_is_gone_over_to(run, tmp_path, monkeypatch):

@@ -1,0 +1,43 @@
+"""Settings of the fleet: many units looked at together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Self
+
+from pydantic import SecretStr, model_validator
+
+from platelink.config.services import only_one, secret_of
+from platelink.forms.keys import Section, key
+from platelink.forms.paths import PathKey
+
+
+class FleetSection(Section):
+    """`platelink fleet`: what all units of a broker are doing, and copies of their journals."""
+
+    path: PathKey = key(
+        "Folder of the copies that `platelink fleet keep` makes.", Path("/var/lib/platelink/fleet")
+    )
+    username: str | None = key(
+        "Name to log in to the broker with, where the unit of the same file has its own. Left out: "
+        "broker.username.",
+        None,
+        sample="mirror",
+    )
+    password: SecretStr | None = key(
+        "Its password; password_file keeps it out of this file.", None, sample="example"
+    )
+    password_file: PathKey | None = key(
+        "File whose only line is the password.", None, sample="/etc/platelink/fleet-password"
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        only_one(self, "password")
+        if self.username is None and (self.password or self.password_file):
+            raise ValueError("username: a password of the fleet's needs its name as well")
+        return self
+
+    def secret(self) -> str | None:
+        """The password; ``SecretFileError`` when its file cannot be read."""
+        return secret_of(self.password, self.password_file)
