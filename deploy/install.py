@@ -3,12 +3,14 @@
 
     python3 deploy/install.py install                  unit, page and nightly backup
     python3 deploy/install.py install recorder broker store        a shop's server
+    python3 deploy/install.py from --key release.pub FOLDER        a signed release
     python3 deploy/install.py rollback
     python3 deploy/install.py uninstall
 
-As root, in a checkout. It asks nothing, may be run again at any time, and says of each step what
-it did. A release is tried on a copy of the record before it takes over, and given up when it does
-not come up. Nothing is ever deleted from /etc/platelink, /var/lib/platelink and the backups.
+As root, in a checkout or an unpacked release. It asks nothing, may be run again at any time, and
+says of each step what it did. A release is tried on a copy of the record before it takes over, and
+given up when it does not come up. Nothing is ever deleted from /etc/platelink, /var/lib/platelink
+and the backups.
 Needs nothing but Debian's python3.
 """
 
@@ -25,6 +27,7 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
+from installer.artefact import install_from
 from installer.machine import (
     BACKUPS,
     CONFIG,
@@ -240,7 +243,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     acts = parser.add_subparsers(dest="act", required=True)
-    of = acts.add_parser("install", help="install, repair, or bring up to this checkout")
+    of = acts.add_parser("install", help="install, repair, or bring up to this release")
     of.add_argument("parts", nargs="*", metavar="PART", help=f"of {', '.join(PARTS)}")
     of.add_argument("--site", default="shop", help="name of the shop, of a new installation")
     of.add_argument("--unit", default="unit-1", help="name of the unit, of a new installation")
@@ -252,10 +255,18 @@ def main() -> int:
                     help="a unit on another machine that comes to this broker")  # fmt: skip
     of.add_argument("--accept-differences", action="store_true",
                     help="take a release that would not have made the same plates")  # fmt: skip
+    other = acts.add_parser("from", help="verify a signed release in a folder, and install that")
+    other.add_argument("--key", type=Path, metavar="FILE",
+                       help="public key of the releases; kept at the first time")  # fmt: skip
+    other.add_argument("folder", type=Path)
+    other.add_argument("words", nargs=argparse.REMAINDER, metavar="install ...",
+                       help="what its installer is asked to do; 'install' if nothing")  # fmt: skip
     acts.add_parser("rollback", help="the release before")
     acts.add_parser("uninstall", help="remove the program; all data stays")
     asked = parser.parse_args()
     try:
+        if asked.act == "from":
+            return install_from(asked.folder, asked.key, asked.words)
         ready()
         if asked.act == "install":
             parts = asked.parts or list(USUAL)

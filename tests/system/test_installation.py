@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from container import SIMULATED, Container, missing
+from publish.releases import make_key, release, repository
 from shop_processes import wait
 
 from platelink.simulated.harness import configuration
@@ -42,7 +43,7 @@ def show(machine: Container, what: str) -> str:
     return machine.run("systemctl", "show", "-P", what, "platelink").stdout.strip()
 
 
-def release(machine: Container) -> str:
+def in_use(machine: Container) -> str:
     return Path(machine.run("readlink", "-f", "/opt/platelink/current").stdout.strip()).name
 
 
@@ -101,6 +102,26 @@ def test_then_it_starts_the_unit_and_a_second_time_changes_nothing(machine):
     assert doctor.returncode == 0, doctor.stdout
 
 
+def test_a_signed_release_is_verified_before_anything_of_it_is_used(machine, tmp_path):
+    first, key = in_use(machine), make_key(tmp_path / "key")
+    made = release(repository(tmp_path / "checkout"), tmp_path / "release", key)
+    assert made.returncode == 0, made.stderr
+    there = shutil.copytree(tmp_path / "release", machine.tree / "release")
+    (machine.tree / "release.pub").write_bytes(key.with_suffix(".pub").read_bytes())
+    (archive,) = there.glob("*.tar.gz")
+    whole = archive.read_bytes()
+    archive.write_bytes(whole[:1000] + b"x" + whole[1001:])
+    words = ("from", "--key", "/release.pub", "/release", "install")
+    done = machine.install(*words)
+    assert done.returncode == 1 and "is not what was signed" in done.stderr
+    archive.write_bytes(whole)
+    done = machine.install(*words)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "verified platelink-" in done.stdout and f"is there program {first}" in done.stdout
+    assert (machine.tree / "etc/platelink/release.pub").exists()
+    assert machine.install("from", "/release").returncode == 0
+
+
 def test_page_backup_and_shop_s_server(machine):
     done = machine.install("install", "broker", "store", "recorder", "--network", "shop.example",
                            "--user", "invented-shop/unit-2")  # fmt: skip
@@ -155,39 +176,39 @@ def test_nothing_is_changed_while_there_is_light(machine):
 
 
 def test_a_release_that_makes_the_same_plates_takes_over_and_is_gone_back_from(machine):
-    first = release(machine)
+    first = in_use(machine)
     changed(machine, "platelink/__init__.py", '"""', '"""  ')
     done = machine.install("install")
     assert (done.returncode, done.stderr) == (0, "")
     assert "same     plates of the last 30 days, made again" in done.stdout
-    assert release(machine) != first and show(machine, "ActiveState") == "active"
+    assert in_use(machine) != first and show(machine, "ActiveState") == "active"
     assert machine.install("rollback").returncode == 0
-    assert release(machine) == first
+    assert in_use(machine) == first
     wait(lambda: status(machine), 30, "daemon")
     machine.take_checkout()
 
 
 def test_one_that_makes_other_plates_is_not_taken(machine):
-    first = release(machine)
+    first = in_use(machine)
     changed(machine, LIGHT, "total += weight * irradiance", "total += 1.001 * weight * irradiance")
     done = machine.install("install")
     assert done.returncode == 1 and "would not have made the same plates" in done.stderr
-    assert release(machine) == first
+    assert in_use(machine) == first
     machine.take_checkout()
 
 
 def test_one_that_does_not_come_up_is_given_up(machine):
-    first = release(machine)
+    first = in_use(machine)
     changed(machine, DAEMON, "    config = load_config()\n", "    raise SystemExit(3)\n")
     done = machine.install("install")
     assert done.returncode == 1 and f"{first} is in use again" in done.stderr
-    assert release(machine) == first
+    assert in_use(machine) == first
     wait(lambda: status(machine), 30, "daemon")
     machine.take_checkout()
 
 
 def test_from_a_release_whose_record_the_older_cannot_read_nothing_is_lost(machine):
-    first, runs = release(machine), machine.run("platelink", "runs").stdout
+    first, runs = in_use(machine), machine.run("platelink", "runs").stdout
     changed(machine, "platelink/record/schema.py", "WAL_KEPT_BYTES = 1 << 20",
             '_MIGRATIONS = (*_MIGRATIONS, ("CREATE TABLE later (one INTEGER)",))\n'
             "WAL_KEPT_BYTES = 1 << 20")  # fmt: skip
@@ -196,7 +217,7 @@ def test_from_a_release_whose_record_the_older_cannot_read_nothing_is_lost(machi
     assert made.returncode == 0
     done = machine.install("rollback")
     assert (done.returncode, done.stderr) == (0, "")
-    assert "set back" in done.stdout and release(machine) == first
+    assert "set back" in done.stdout and in_use(machine) == first
     wait(lambda: status(machine), 30, "daemon")
     assert machine.run("platelink", "runs").stdout == runs
     (aside,) = (machine.tree / "var/lib/private").glob("platelink-set-aside-*")
