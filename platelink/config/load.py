@@ -20,7 +20,7 @@ from platelink.forms.problems import FormError, Reading, parse, read
 from platelink.forms.walk import Loc, steps
 
 _Model = TypeVar("_Model", bound=Section)
-_WITH_SECRETS = ("broker", "store", "alerts", "recorder", "fleet")
+_WITH_SECRETS = ("broker", "store", "alerts", "recorder", "fleet", "shop")
 _WORDS = {"string_pattern_mismatch": "must begin with http:// or https:// and a name"}
 _TO_RECIPE = (
     "belongs to the plate stock: write it into its recipes as [reciprocity] {key}, add and "

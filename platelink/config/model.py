@@ -29,6 +29,7 @@ from platelink.config.services import (
     StampingSection,
     StoreSection,
 )
+from platelink.config.shop import ShopSection
 from platelink.config.uncertainty import UncertaintySection
 from platelink.config.unit import ContactSection, ExposureSection, LinkSection, UnitSection
 from platelink.control.contact.contact import ContactLimits
@@ -116,6 +117,11 @@ class Config(Section):
     stamping: StampingSection | None = table(
         "Time stamps of seals by an authority of your choice (RFC 3161): docs/evidence.md. "
         "Without it nobody outside is asked.",
+        None,
+    )
+    shop: ShopSection | None = table(
+        "Recipes, people and calibrations from one place, as signed revisions: docs/shop.md. "
+        "Without it nothing is taken from anywhere.",
         None,
     )
     service: ServiceSection = table(

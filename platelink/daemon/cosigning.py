@@ -69,7 +69,7 @@ class Cosigning:
             for note in Witness(log, self._others, self._now).latest():
                 self._give(note)
             self._begun = True
-        heard = {**self._waiting, **self.texts.taken()}
+        heard = {**self._waiting, **self.texts.taken(self._takes)}
         for topic in filter(heard.__contains__, self._takes):
             try:
                 self._takes[topic](topic, heard[topic], log, signer)

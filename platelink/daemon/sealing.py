@@ -10,8 +10,12 @@ from platelink.config.model import Config
 from platelink.daemon.cosigning import Cosigning
 from platelink.daemon.retaining import Rule
 from platelink.daemon.stamping import Stamping
+from platelink.daemon.taking import Taking
 from platelink.daemon.worker import Worker
+from platelink.events.event import Event
+from platelink.events.security import Security
 from platelink.evidence.beside import key_path, log_path
+from platelink.evidence.contradictions import WHAT
 from platelink.evidence.sealer import Sealer, SealPlaces
 from platelink.evidence.wrong import EvidenceError
 from platelink.ledger.errors import StoreError
@@ -42,11 +46,13 @@ class Sealing(Worker):
 
     def __init__(
         self, places: SealPlaces, cosigning: Cosigning, retention: Rule | None = None,
-        stamping: Stamping | None = None,
+        stamping: Stamping | None = None, taking: Taking | None = None,
     ) -> None:  # fmt: skip
         """``retention``: which samples are removed once they are sealed; ``stamping`` has what is
-        sealed time-stamped."""
+        sealed time-stamped; ``taking``, which hears the broker by the same texts, takes what the
+        shop sends."""
         super().__init__("sealer")
+        self._taking = taking
         self._places, self._cosigning, self._stamping = places, cosigning, stamping
         self.retention = retention
         self.fault = ""
@@ -55,24 +61,30 @@ class Sealing(Worker):
     @property
     def notice(self) -> str:
         """What is worth knowing while records are sealed."""
-        return self._stamping.fault if self._stamping is not None else ""
+        parts = (self._stamping, self._taking)
+        return "; ".join(one.fault for one in parts if one is not None and one.fault)
 
     def start(self) -> None:
         """Once."""
         super().start()
-        if self._stamping is not None:
-            self._stamping.start()
+        for one in (self._stamping, self._taking):
+            if one is not None:
+                one.start()
 
     def stop(self) -> None:
         """See the class."""
-        if self._stamping is not None:
-            self._stamping.stop()
+        for one in (self._stamping, self._taking):
+            if one is not None:
+                one.stop()
         super().stop()
 
-    def contradictions(self) -> Iterator[str]:
-        """Logs of other units that cannot be; each is told once."""
+    def news(self) -> Iterator[tuple[Event, str]]:
+        """Logs of other units that cannot be, what was taken of the shop, what was refused; each is
+        told once."""
         while self._cosigning.contradictions:
-            yield self._cosigning.contradictions.popleft()
+            yield Security(WHAT), self._cosigning.contradictions.popleft()
+        if self._taking is not None:
+            yield from self._taking.events()
 
     def _run(self) -> None:
         """The thread never ends by an error: it says so and begins again."""

@@ -31,6 +31,7 @@ from platelink.daemon.sealing import Sealing, seal_places
 from platelink.daemon.service import ServiceSettings
 from platelink.daemon.shell import Shell, ShellSettings
 from platelink.daemon.stamping import Stamping
+from platelink.daemon.taking import taking_of
 from platelink.daemon.taping import Taping
 from platelink.publish.broker import BrokerSettings, StreamSettings
 from platelink.publish.discovery import discovery
@@ -216,6 +217,9 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
         return core_of(config, calibrated.held, converter, told, now=now, make=make)
 
     cosigning = make_cosigning(config)
+    taking = taking_of(config, cosigning.texts)
+    if taking is not None:
+        calibrated.others = taking.calibrated
     publisher = make_publisher(config, cosigning.texts)
     return Shell(
         ShellSettings(
@@ -233,7 +237,7 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
         calibrated=calibrated,
         taping=taping,
         sealing=Sealing(
-            seal_places(config), cosigning, retention_rule(config), stamping_of(config)
+            seal_places(config), cosigning, retention_rule(config), stamping_of(config), taking
         ),
     )
 

@@ -9,8 +9,6 @@ from platelink.daemon.retaining import Retaining
 from platelink.daemon.sealing import Sealing
 from platelink.daemon.taping import Taping
 from platelink.daemon.worker import Worker
-from platelink.events.security import Security
-from platelink.evidence.contradictions import WHAT
 from platelink.record.errors import JournalError
 from platelink.record.journal import Journal
 from platelink.unit.outputs import CoreOutput, EventNoted
@@ -63,10 +61,10 @@ class Syncer(Worker):
         return self._beside.notice if self._beside is not None else ""
 
     def look(self, *, at: Stamp) -> tuple[CoreOutput, ...]:
-        """What is to be noted: logs of other units that cannot be, samples to be removed."""
-        texts = self._beside.contradictions() if self._beside is not None else ()
+        """What is to be noted: what other threads found, samples to be removed."""
+        news = self._beside.news() if self._beside is not None else ()
         due = self._retaining.due(at=at) if self._retaining is not None else ()
-        return (*(EventNoted(None, at.utc_ms, Security(WHAT), text) for text in texts), *due)
+        return (*(EventNoted(None, at.utc_ms, event, text) for event, text in news), *due)
 
     def stop(self) -> None:
         """End it; no checkpoint is running when this returns."""

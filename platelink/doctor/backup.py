@@ -23,6 +23,7 @@ from platelink.alerts.schema import ALERTS
 from platelink.calibrations.schema import CALIBRATIONS
 from platelink.config.load import load, load_recorder
 from platelink.config.model import Config
+from platelink.distribution.taken import taken_path
 from platelink.evidence.beside import imported_path, log_path
 from platelink.evidence.imported_schema import IMPORTED
 from platelink.evidence.schema import SEALS
@@ -85,6 +86,7 @@ def _of_unit(config: Config) -> list[Part]:
         Part("journal.cursor", journal.with_suffix(".cursor"), None),
         Part("journal.imported", imported_path(journal), IMPORTED),
         Part("journal.seals", log_path(journal), SEALS),  # never its key
+        Part("journal.shop", taken_path(journal), None),
         Part("people.sqlite", config.people_path(), PEOPLE),
         Part("recipes.sqlite", config.recipes_path(), RECIPES),
     ]

@@ -65,6 +65,7 @@ class EventName(StrEnum):
     # of who is let in, and of damage
     PEOPLE_ENTERED = "people entered"
     SECURITY = "security"
+    SENT_BY_SHOP = "sent by the shop"
     JOURNAL_BEGUN_ANEW = "journal begun anew"
     SAMPLES_REMOVED = "samples removed"
     # edges that the device stamps itself

@@ -22,6 +22,18 @@ class Security(Event, name=EventName.SECURITY):
     times: int = 1
 
 
+class SentByShop(Event, name=EventName.SENT_BY_SHOP):
+    """Recipes, people or calibrations from the one place that sends them were taken, or refused:
+    the text says which, and why. What is refused again and again is one event a minute."""
+
+    taken: bool
+    kind: str | None = if_known(default=None)
+    """``recipes``, ``people`` or ``calibrations``, where the shop's signature holds."""
+    revision: int | None = if_known(default=None)
+    key: str | None = if_known(default=None)
+    """The key that signed it."""
+
+
 class JournalBegunAnew(Event, name=EventName.JOURNAL_BEGUN_ANEW):
     """The previous journal was damaged and has been kept aside as it is. In a run: what was
     recorded before is in that one."""
@@ -50,5 +62,5 @@ class SamplesRemoved(Event, name=EventName.SAMPLES_REMOVED):
 
 
 OF_SECURITY: tuple[type[Event], ...] = (
-    PeopleEntered, Security, JournalBegunAnew, SamplesRemoved,
+    PeopleEntered, Security, SentByShop, JournalBegunAnew, SamplesRemoved,
 )  # fmt: skip

@@ -32,7 +32,7 @@ def make_key(path: Path, name: str, seed: Callable[[int], bytes] = os.urandom) -
     return signer
 
 
-def read_key(path: Path, name: str) -> Signer | None:
+def read_key(path: Path, name: str, *, renewed_by: str = "platelink seal rotate") -> Signer | None:
     """The key of a file; None where there is none. ``EvidenceError`` says what is wrong with it,
     also where others may read it."""
     try:
@@ -44,7 +44,7 @@ def read_key(path: Path, name: str) -> Signer | None:
     if mode & 0o077:
         raise EvidenceError(
             f"{path} can be read by others, who can sign with it: sudo chmod 600 {path}, then "
-            "platelink seal rotate"
+            f"{renewed_by}"
         )
     try:
         return Signer.of_pem(name, data)

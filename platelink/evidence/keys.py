@@ -11,16 +11,17 @@ import binascii
 import hashlib
 from dataclasses import dataclass
 
-from cryptography.exceptions import InvalidSignature
+from cryptography.exceptions import InvalidSignature, InvalidTag
 from cryptography.hazmat.primitives import serialization as s
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
 from cryptography.x509 import Certificate, load_pem_x509_certificates
 
 from platelink.evidence.wrong import EvidenceError
 
 ED25519, COSIGNATURE = b"\1", b"\4"
 """Types of a signature (C2SP signed-note): of a log, and of another unit with its time."""
-KEY_BYTES, SIGNATURE_BYTES, TIME_BYTES = 32, 64, 8
+KEY_BYTES, SIGNATURE_BYTES, TIME_BYTES, NONCE_BYTES = 32, 64, 8, 12
 _MOST_S = (1 << 63) - 1
 
 
@@ -119,6 +120,21 @@ def certificates_of(pem: bytes) -> tuple[Certificate, ...]:
         return tuple(dict.fromkeys(load_pem_x509_certificates(pem)))
     except ValueError:
         raise EvidenceError("the authority's certificate is no PEM") from None
+
+
+def closed(text: bytes, key: bytes, nonce: bytes, bound: bytes) -> bytes:
+    """A text that only this key opens, and only with what it is bound to (ChaCha20-Poly1305, RFC
+    8439). ``nonce`` is never used twice with one key."""
+    return nonce + ChaCha20Poly1305(key).encrypt(nonce, text, bound)
+
+
+def reopened(data: bytes, key: bytes, bound: bytes) -> bytes:
+    """The text; ``EvidenceError`` where the key, or what it is bound to, is another."""
+    try:
+        nonce, rest = data[:NONCE_BYTES], data[NONCE_BYTES:]
+        return ChaCha20Poly1305(key).decrypt(nonce, rest, bound)
+    except (InvalidTag, ValueError):
+        raise EvidenceError("it was closed with another key, or is of something else") from None
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ HASH_BYTES: Final = 32
 _KEY_ID = 4
 _MAGIC = "c2sp.org/tlog-proof@v1"
 _MOST_BYTES = 100_000
-"""A note is read whole; nobody signs a longer one."""
+"""A note is read whole; no log signs a longer one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,14 +74,14 @@ def sign(text: str, *signers: Signer) -> Note:
     ))  # fmt: skip
 
 
-def read_note(data: bytes) -> Note:
+def read_note(data: bytes, *, most_bytes: int = _MOST_BYTES) -> Note:
     """``EvidenceError`` for anything but a note as ``Note.data`` writes it."""
     try:
         whole = data.decode()
     except UnicodeDecodeError:
         raise EvidenceError("the note is no UTF-8") from None
     text, mark, below = whole.rpartition("\n\n")
-    if not mark or not text or len(data) > _MOST_BYTES:
+    if not mark or not text or len(data) > most_bytes:
         raise EvidenceError("no signed note: no text, then an empty line, then signatures")
     if any(c < " " and c != "\n" for c in whole):
         raise EvidenceError("a control character stands in the note")

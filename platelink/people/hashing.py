@@ -6,7 +6,7 @@ import secrets
 import threading
 from functools import cached_property
 
-from argon2 import PasswordHasher
+from argon2 import PasswordHasher, Type, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatchError
 from argon2.profiles import RFC_9106_LOW_MEMORY
 
@@ -15,6 +15,23 @@ from platelink.people import secret as secret_rules
 
 AT_ONCE = 2
 """Each takes 64 MiB for some tenths of a second: a flood of sign-ins must not take all memory."""
+
+MOST_KIB, MOST_PASSES, MOST_LANES, LONGEST_HASH = 256 * 1024, 16, 16, 400
+"""Of a hash that was made elsewhere: more would take this computer's memory at each sign-in."""
+
+
+def fault(made: str) -> str | None:
+    """Why a hash that was made elsewhere cannot be used here; None where it can."""
+    try:
+        found = extract_parameters(made)
+        made.encode("ascii")
+    except (InvalidHashError, ValueError):
+        return "what proves them is no argon2 hash"
+    few = (found.memory_cost <= MOST_KIB and found.time_cost <= MOST_PASSES
+           and found.parallelism <= MOST_LANES)  # fmt: skip
+    if found.type is not Type.ID or not few or len(made) > LONGEST_HASH:
+        return f"what proves them is no argon2id hash of at most {MOST_KIB // 1024} MiB"
+    return None
 
 
 class Hashing:

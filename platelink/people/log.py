@@ -86,6 +86,14 @@ class PeopleLog:
         key = names.key(name)
         return self.entries.append(by, f"{act}: {name}", body, key=key, name=name, act=str(act))
 
+    def set_hash(self, key: str, new_hash: str, number: int) -> None:
+        """What proves the person from now on, set by the entry of this number."""
+        self.database.execute(
+            "INSERT INTO hashes (key, hash, number) VALUES (?, ?, ?) ON CONFLICT (key) "
+            "DO UPDATE SET hash = excluded.hash, number = excluded.number",
+            (key, new_hash, number),
+        )
+
 
 def _entry(row: Row) -> Entry:
     number, name, act, at_ms, who, why, body = row

@@ -163,10 +163,7 @@ class People(Store):
         with self.log.writing():
             self._refuse_to_add(name, first=first)
             number = self.log.enter(name, Act.ADDED, by, {"role": str(role)})
-            self._db.execute(
-                "INSERT INTO hashes (key, hash, number) VALUES (?, ?, ?)",
-                (names.key(name), new_hash, number),
-            )
+            self.log.set_hash(names.key(name), new_hash, number)
         return self.log.person(name)
 
     def _refuse_to_add(self, name: str, *, first: bool) -> None:
@@ -192,11 +189,7 @@ class People(Store):
         body = {"signed_out": self.sign_ins.end_all(key)}
         self.sign_ins.forget_screens(key)
         number = self.log.enter(person.name, Act.SECRET_CHANGED, by, body)
-        self._db.execute(
-            "INSERT INTO hashes (key, hash, number) VALUES (?, ?, ?) ON CONFLICT (key) "
-            "DO UPDATE SET hash = excluded.hash, number = excluded.number",
-            (key, new_hash, number),
-        )
+        self.log.set_hash(key, new_hash, number)
 
     def _keep_a_lead(self, key: str) -> None:
         """Somebody must be left who can add people and unlock them."""

@@ -63,3 +63,38 @@ class HeldEntries(BaseModel):
     journals: dict[str, tuple[tuple[Count, Count], ...]]
     """By journal (the first part of an entry's id) ranges of numbers: first, last; the lowest ones,
     where there are very many."""
+
+
+class TookRevision(BaseModel):
+    """The newest revision of a kind that a unit took."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    revision: int = Field(ge=1, le=EXACT)
+    key: str
+    """The key that signed it."""
+    at_utc: AwareDatetime
+
+
+class TookRefusal(BaseModel):
+    """What a unit does not take at present."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    since_utc: AwareDatetime
+    text: str
+
+
+class Took(BaseModel):
+    """Retained. What a unit took of the one place that sends recipes, people and calibrations, and
+    what it refuses."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    format: Literal[1] = 1
+    kind: Literal["took"] = "took"
+    site: str
+    unit: str
+    taken: dict[str, TookRevision]
+    """By kind: recipes, people, calibrations."""
+    refused: tuple[TookRefusal, ...]

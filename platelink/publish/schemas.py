@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
-from platelink.publish.messages import HeldEntries, UnitStatus
+from platelink.publish.messages import HeldEntries, Took, UnitStatus
 from platelink.runs import RunChannels, RunEnd, RunEvent, RunSamples, RunStart
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
@@ -26,6 +26,7 @@ MODELS: Final[dict[str, type[BaseModel]]] = {
     "end": RunEnd,
     "status": UnitStatus,
     "held": HeldEntries,
+    "took": Took,
 }
 
 

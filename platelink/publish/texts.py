@@ -6,9 +6,10 @@ Set and taken by any thread; sent and heard by the publisher's.
 from __future__ import annotations
 
 import threading
+from collections.abc import Collection
 
-LONGEST_BYTES = 100_000
-"""A longer text of another unit is none of ours."""
+LONGEST_BYTES = 1_000_000
+"""No more of a text of others is kept; what is made for a unit is shorter."""
 
 
 class RetainedTexts:
@@ -16,6 +17,7 @@ class RetainedTexts:
 
     def __init__(self, listen: tuple[str, ...] = ()) -> None:
         self.listen = listen
+        """More may be added before the publisher is started."""
         self.notice = ""
         """What those of others say that cannot be taken, for the status."""
         self._lock = threading.Lock()
@@ -30,11 +32,10 @@ class RetainedTexts:
         with self._lock:
             self._texts[topic] = text
 
-    def taken(self) -> dict[str, bytes]:
-        """The newest text of each topic of others that came since the last call."""
+    def taken(self, topics: Collection[str]) -> dict[str, bytes]:
+        """The newest text of each of these topics that came since the last call."""
         with self._lock:
-            heard, self._heard = self._heard, {}
-        return heard
+            return {topic: self._heard.pop(topic) for topic in topics if topic in self._heard}
 
     # --- the publisher's thread ------------------------------------------------------------
 
@@ -65,7 +66,7 @@ class RetainedTexts:
         """A message of a topic that is listened to; False for any other."""
         if topic not in self.listen:
             return False
-        if 0 < len(payload) <= LONGEST_BYTES:
+        if payload:  # whoever takes it sees that it is too long by the byte that is too many
             with self._lock:
-                self._heard[topic] = payload
+                self._heard[topic] = payload[: LONGEST_BYTES + 1]
         return True

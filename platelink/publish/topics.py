@@ -7,6 +7,9 @@ platelink/v1/<site>/<unit>/checkpoint      retained: the head of the log of seal
 platelink/v1/<site>/<unit>/cosign/<site>/<unit>    retained: what it asks another unit to cosign
 platelink/v1/<site>/<unit>/cosigned/<site>/<unit>  retained: what it cosigned last of another unit
 platelink/v1/<site>/<unit>/held/<recorder> retained, from each recorder
+platelink/v1/<site>/<unit>/took            retained: what it took of the shop, what it refused
+platelink/v1/<site>/_shop/<kind>           retained: a signed revision for all units of the site
+platelink/v1/<site>/_shop/<kind>/<unit>    retained: one for this unit
 
 All at QoS 1.
 """
@@ -20,6 +23,8 @@ from typing import Final
 from platelink.runs import AnyEntry
 
 ROOT: Final = "platelink/v1"
+SHOP: Final = "_shop"
+"""In the place of a unit; none can have this name."""
 RUN_KINDS: Final = ("start", "channels", "samples", "event", "end")
 # Narrower than MQTT allows: no wildcard, no space, nothing that a line of the store must escape.
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -73,6 +78,15 @@ class Topics:
         return f"{self.base}/cosigned/{other.site}/{other.unit}"
 
     @property
+    def took(self) -> str:
+        """What this unit took of the shop, and what it refused."""
+        return f"{self.base}/took"
+
+    def shop(self, kind: str) -> tuple[str, str]:
+        """Where the shop sends this kind: to all units of the site, and to this one."""
+        return shop_topic(self.site, kind), shop_topic(self.site, kind, self.unit)
+
+    @property
     def held_by_any(self) -> str:
         """Filter of what recorders say they hold."""
         return f"{self.base}/held/+"
@@ -88,6 +102,12 @@ class Topics:
         if not _RUN_ID.fullmatch(entry.run_id):
             raise TopicError(f"run id {entry.run_id!r} cannot be used in a topic")
         return f"{self.base}/run/{entry.run_id}/{entry.kind}"
+
+
+def shop_topic(site: str, kind: str, unit: str | None = None) -> str:
+    """Where the shop sends this kind: to one unit, or to all of the site."""
+    base = f"{ROOT}/{check_name('site', site)}/{SHOP}/{kind}"
+    return base if unit is None else f"{base}/{check_name('unit', unit)}"
 
 
 @dataclass(frozen=True, slots=True)

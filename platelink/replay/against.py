@@ -33,6 +33,7 @@ from platelink.unit.outputs import (
 
 BESIDE = frozenset({
     EventName.INPUTS_TAPED, EventName.SECURITY, EventName.PEOPLE_ENTERED, EventName.PLATE_NOTED,
+    EventName.SENT_BY_SHOP,
     EventName.PLATE_CORRECTED, EventName.LAMPS_CHANGED, EventName.LAMPS_CLEANED,
     EventName.LAMPS_MEASURED, EventName.DOSE_CORRECTED, EventName.JOURNAL_BEGUN_ANEW,
     EventName.SAMPLES_REMOVED,

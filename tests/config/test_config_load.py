@@ -268,7 +268,7 @@ def test_the_example_loads_as_it_stands() -> None:
     assert config.broker is None
 
 
-LEFT_OUT = ("alerts", "broker", "jetstream", "stamping", "store")
+LEFT_OUT = ("alerts", "broker", "jetstream", "shop", "stamping", "store")
 
 
 def test_what_reaches_others_is_off_in_the_example() -> None:

@@ -12,7 +12,7 @@ from jsonschema import Draft202012Validator, FormatChecker
 from publish import publish_samples as ps
 
 from platelink.publish import schemas
-from platelink.publish.messages import UnitStatus
+from platelink.publish.messages import Took, TookRefusal, TookRevision, UnitStatus
 from platelink.publish.teller import KEPT_S, Teller
 from platelink.publish.topics import RUN_KINDS, Topics
 from platelink.runs import AnyEntry
@@ -40,7 +40,7 @@ def resolve(node: dict[str, object]) -> dict[str, object]:
     return node
 
 
-OTHER = {"other_site": "other-site", "other": "other-unit"}
+OTHER = {"other_site": "other-site", "other": "other-unit", "kind": "recipes"}
 
 
 def channel_of(topic: str, run_id: str | None) -> dict[str, object]:
@@ -102,11 +102,22 @@ def test_what_a_recorder_holds_has_a_channel_and_fits_its_schema():
     assert check(schema, json.dumps(json.loads(words.payload) | {"journals": {"j": [[-1, 7]]}}))
 
 
+def test_what_a_unit_took_has_a_channel_and_fits_its_schema():
+    at = datetime(2026, 1, 2, tzinfo=UTC)
+    took = Took(
+        site=ps.SITE, unit=ps.UNIT, refused=(TookRefusal(since_utc=at, text="why"),),
+        taken={"recipes": TookRevision(revision=3, key="k", at_utc=at)},
+    )  # fmt: skip
+    schema = payload_schema(channel_of(TOPICS.took, None))
+    assert check(schema, took.model_dump_json()) == []
+    assert check(schema, took.model_dump_json().replace(":3", ":0"))
+
+
 def test_no_channel_is_documented_that_is_never_used():
     used = {TOPICS.of(e) for e in RUN} | {TOPICS.of(ps.event(9, "x", None)), TOPICS.status}
     other = Topics(OTHER["other_site"], OTHER["other"])
     used |= {TOPICS.checkpoint, TOPICS.cosign(other), TOPICS.cosigned(other)}
-    used.add(TOPICS.held("night"))
+    used |= {TOPICS.held("night"), TOPICS.took, *TOPICS.shop("recipes")}
     names = OTHER | {"site": ps.SITE, "unit": ps.UNIT, "run_id": "r1", "recorder": "night"}
     documented = {c["address"].format(**names) for c in ASYNCAPI["channels"].values()}
     assert documented == used
@@ -118,7 +129,8 @@ def test_every_channel_is_sent_to_and_what_is_no_entry_is_retained():
         channel = resolve(operation["channel"])
         mqtt = operation["bindings"]["mqtt"]
         assert (operation["action"], mqtt["qos"]) == ("send", 1)
-        retained = ("/status", "/checkpoint", "/{other}", "/held/{recorder}")
+        retained = ("/status", "/checkpoint", "/{other}", "/held/{recorder}", "/took",
+                    "/_shop/{kind}", "/_shop/{kind}/{unit}")  # fmt: skip
         assert mqtt["retain"] == channel["address"].endswith(retained)
         assert mqtt.get("messageExpiryInterval", KEPT_S) == KEPT_S
     sent = {json.dumps(resolve(o["channel"])) for o in ASYNCAPI["operations"].values()}
