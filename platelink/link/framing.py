@@ -6,13 +6,15 @@ type, seq and payload; sent high byte first, so that the CRC over the whole body
 
 from __future__ import annotations
 
-import binascii
 from collections import deque
 from dataclasses import dataclass
 from functools import partial
+from struct import Struct
+from struct import error as StructError  # noqa: N812
 from typing import NamedTuple
 
 from cobs import cobs
+from fastcrc.crc16 import ibm_3740
 
 from platelink.link.messages import Command, DeviceMessage, pack
 
@@ -21,7 +23,6 @@ OVERHEAD = 5
 """Bytes of a body that are not payload: type, sequence number, CRC."""
 MAX_ENCODED = MAX_PAYLOAD + OVERHEAD + 1
 """Longest frame without its delimiter: COBS adds one byte to a body of up to 254."""
-CRC_START = 0xFFFF
 DELIMITER = b"\0"
 
 
@@ -47,7 +48,7 @@ class FrameRejected:
 def encode_raw(type_code: int, payload: bytes, seq: int) -> bytes:
     """The whole wire frame, delimiter included, of a packed payload."""
     body = bytes((type_code, seq & 0xFF, seq >> 8 & 0xFF)) + payload
-    crc = binascii.crc_hqx(body, CRC_START)
+    crc = ibm_3740(body)
     return bytes(cobs.encode(body + crc.to_bytes(2, "big"))) + DELIMITER
 
 
@@ -59,6 +60,9 @@ def encode(message: DeviceMessage | Command, seq: int) -> bytes:
 
 _frame = partial(tuple.__new__, Frame)
 """The same as Frame, without a call of Python's for each of thousands."""
+_head = Struct("<BHxx").unpack_from
+"""Type and sequence number of a body that is long enough to be one."""
+_unstuffed = cobs.decode
 
 
 class Decoder:
@@ -76,29 +80,32 @@ class Decoder:
         pieces[0] = self._tail + pieces[0]
         tail = pieces.pop()
         found: list[Frame | FrameRejected] = []
+        recent, take = self.recent.append, found.append
         for piece in pieces:
             if self._dropped:
-                found.append(FrameRejected("too long", self._dropped + len(piece)))
+                take(FrameRejected("too long", self._dropped + len(piece)))
                 self._dropped = 0
+            elif len(piece) > MAX_ENCODED:
+                recent(piece[:MAX_ENCODED])
+                take(FrameRejected("too long", len(piece)))
             elif piece:
-                found.append(self._decode(piece))
+                recent(piece)
+                take(_decoded(piece))
         if self._dropped or len(tail) > MAX_ENCODED:
             self._dropped += len(tail)
             tail = b""
         self._tail = tail
         return found
 
-    def _decode(self, piece: bytes) -> Frame | FrameRejected:
-        self.recent.append(piece[:MAX_ENCODED])
-        size = len(piece)
-        if size > MAX_ENCODED:
-            return FrameRejected("too long", size)
-        try:
-            body = cobs.decode(piece)
-        except cobs.DecodeError:
-            return FrameRejected("cobs", size)
-        if len(body) < OVERHEAD:
-            return FrameRejected("length", size)
-        if binascii.crc_hqx(body, CRC_START):
-            return FrameRejected("crc", size)
-        return _frame((body[0], body[1] | body[2] << 8, body[3:-2]))
+
+def _decoded(piece: bytes) -> Frame | FrameRejected:
+    try:
+        body = _unstuffed(piece)
+        code, seq = _head(body)
+    except cobs.DecodeError:
+        return FrameRejected("cobs", len(piece))
+    except StructError:
+        return FrameRejected("length", len(piece))
+    if ibm_3740(body):
+        return FrameRejected("crc", len(piece))
+    return _frame((code, seq, body[3:-2]))

@@ -12,15 +12,15 @@ the sum of an order grows as the sum of the light while it is lit.
 
 from __future__ import annotations
 
-import binascii
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 from cobs import cobs
+from fastcrc.crc16 import ibm_3740
 
-from platelink.link.framing import CRC_START, DELIMITER, OVERHEAD
+from platelink.link.framing import DELIMITER, OVERHEAD
 from platelink.link.messages import SIZES, TYPES, layout
 from platelink.record.codec import Words
 from platelink.tape.parts import Parts, bytes_in, words_in
@@ -59,7 +59,7 @@ def _body(piece: bytes) -> bytes:
 
 def _piece(body: bytes) -> bytes:
     """On the wire, without the delimiter."""
-    crc = binascii.crc_hqx(body, CRC_START)
+    crc = ibm_3740(body)
     return bytes(cobs.encode(body + crc.to_bytes(2, "big")))
 
 
