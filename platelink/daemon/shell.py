@@ -61,10 +61,8 @@ from platelink.unit.plate_view import status_now
 from platelink.unit.stamp import Stamp
 from platelink.unit.view import line_of, summary
 
-SHOW_S = 0.1
-"""How often followers get the status, real seconds."""
 OUTSIDE_S = 1.0
-"""How often alarms hear of journal, broker and calibrations."""
+"""How often alarms hear of journal, broker and calibrations, and followers without news."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +81,8 @@ class ShellSettings:
 class Shell:
     """See the file's first lines. Opening the journal may raise ``JournalError``."""
 
-    show_s = SHOW_S
+    show_s = 0.1
+    """How often followers get the status, real seconds, while anything comes in."""
 
     def __init__(
         self,
@@ -242,8 +241,7 @@ class Shell:
             self.core.bake_unrecorded(run_id)
 
     def _follow(self, output: CoreOutput) -> None:
-        line = line_of(output)
-        if line is not None:
+        if (line := line_of(output)) is not None:
             self._tell(line)
         if isinstance(output, DeviceReported):
             self._reported(output, self.clock.stamp())
@@ -253,8 +251,7 @@ class Shell:
         if not self._recovery.waiting:
             self._after(tuple(self._recovery.late(reported, self.core, at=at)))
             return
-        account = self._recovery.account(reported, now=at.now)
-        if account is None:
+        if (account := self._recovery.account(reported, now=at.now)) is None:
             return
         if not account.lamp_on:
             self._recover(account)
@@ -366,21 +363,25 @@ class Shell:
         )
 
     async def _show(self) -> None:
-        look_at = -math.inf
+        look_at, shown = -math.inf, self.core.at
         while True:
             await asyncio.sleep(self.show_s)
             if look := self.clock.now() >= look_at:
                 look_at = self.clock.now() + OUTSIDE_S
-            self._show_once(look=look)
+            if look or self.core.at is not shown:
+                self._show_once(look=look)
+                shown = self.core.at
 
     def _show_once(self, *, look: bool = False) -> None:
         """Send the status; ``look`` first at what only this process knows."""
         try:
-            self._after(self._calibrated.give(self.core, at=self.clock.stamp()))
+            at = self.clock.stamp()
+            outputs = self._calibrated.give(self.core, at=at)
             if look:
-                at = self.clock.stamp()
-                self._after(self._damage.look(at=at) + self._syncer.look(at=at))
-                self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
+                outputs += self._damage.look(at=at) + self._syncer.look(at=at)
+                outputs += self.core.outside(self._outside(), at=at)
+            if look or outputs:
+                self._after(outputs)
             status = self.status()
             self.followers.send(StatusLine(status=status))
             if self.publisher is not None:
@@ -392,9 +393,8 @@ class Shell:
             )
 
     def _outside(self) -> tuple[Condition, ...]:
-        publisher = self.publisher.status() if self.publisher is not None else None
         return outside(
             self.writer.status().pending, bool(self._syncer.fault), self._calibrated.overdue(),
-            publisher, self.problem, damaged=self._damage.anew,
-            supply_pct=self._calibrated.supply_pct(self.core),
+            None if self.publisher is None else self.publisher.status(), self.problem,
+            damaged=self._damage.anew, supply_pct=self._calibrated.supply_pct(self.core),
         )  # fmt: skip
