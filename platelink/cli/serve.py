@@ -25,6 +25,7 @@ from platelink.daemon.clock import Clock
 from platelink.daemon.lag import LagMeter
 from platelink.daemon.setup import make_shell
 from platelink.daemon.supervised import Supervised
+from platelink.memory import one_arena
 
 _T = TypeVar("_T")
 LINES_WAIT = 1000
@@ -92,6 +93,7 @@ def serve(speed: float, measure_lag: Path | None, as_json: bool) -> None:
     UV light and heat can injure: keep lids and interlocks as the maker built them. This program
     never replaces the unit's own interlock or emergency stop.
     """
+    one_arena()
     config = load_config()
     statuses = sys.stdout.isatty() and not as_json
     printer = LinePrinter(as_json=as_json)

@@ -1,16 +1,21 @@
-"""The thread that puts the samples of closed runs together: nobody waits for it."""
+"""The thread that puts the samples of closed runs together, and gives back free memory: nobody
+waits for it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import count
 
 from platelink.daemon.worker import Worker
+from platelink.memory import give_back
 from platelink.record.errors import JournalError
 from platelink.record.journal import Journal
 from platelink.record.packing import Packer
 
 ROUND_S = 2.0
 """How often it looks, real seconds."""
+GIVE_BACK = 30
+"""Once in so many rounds, where it is quiet."""
 AFTER_FAULT_S = 60.0
 
 
@@ -26,9 +31,13 @@ class Packing(Worker):
             raise InterruptedError
 
     def _run(self) -> None:
-        while not self._end.wait(ROUND_S):
+        for number in count():
+            if self._end.wait(ROUND_S):
+                return
             try:
                 self._look()
+                if number % GIVE_BACK == 1:
+                    give_back()
                 while self._packer.step():
                     self._look()
             except InterruptedError:  # light, or the end: another time

@@ -20,7 +20,6 @@ from platelink.evidence.seal import RECORD, Files, Seal, manifest_of
 from platelink.ledger.readable import WRONG
 from platelink.report.page import html_of
 from platelink.report.sheet import SealTold, Sheet, sheet_of
-from platelink.report.typeset import pdf_of
 
 REPORT, HTML, PDF, BESIDE = "report.txt", "report.html", "report.pdf", "report.json"
 TOLD = (REPORT, HTML, PDF, BESIDE)
@@ -41,6 +40,8 @@ def told_of(
     found = {REPORT: report_of(payload[RECORD])}
     if beside is not None:
         found[BESIDE] = beside
+    from platelink.report.typeset import pdf_of  # noqa: PLC0415 -- 7 MB until one is made
+
     with suppress(*WRONG):
         sheet = _sheet(
             payload, seal, proof, key, beside=json.loads(beside or b"{}"), removed=removed

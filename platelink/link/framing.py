@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from functools import partial
 from struct import Struct
 from struct import error as StructError  # noqa: N812
 from typing import NamedTuple
@@ -58,11 +57,11 @@ def encode(message: DeviceMessage | Command, seq: int) -> bytes:
     return encode_raw(*pack(message), seq)
 
 
-_frame = partial(tuple.__new__, Frame)
-"""The same as Frame, without a call of Python's for each of thousands."""
 _head = Struct("<BHxx").unpack_from
 """Type and sequence number of a body that is long enough to be one."""
 _unstuffed = cobs.decode
+_made = tuple.__new__
+"""A Frame without a call of Python's for each of thousands."""
 
 
 class Decoder:
@@ -90,22 +89,20 @@ class Decoder:
                 take(FrameRejected("too long", len(piece)))
             elif piece:
                 recent(piece)
-                take(_decoded(piece))
+                try:
+                    body = _unstuffed(piece)
+                    code, seq = _head(body)
+                except cobs.DecodeError:
+                    take(FrameRejected("cobs", len(piece)))
+                except StructError:
+                    take(FrameRejected("length", len(piece)))
+                else:
+                    if ibm_3740(body):
+                        take(FrameRejected("crc", len(piece)))
+                    else:
+                        take(_made(Frame, (code, seq, body[3:-2])))
         if self._dropped or len(tail) > MAX_ENCODED:
             self._dropped += len(tail)
             tail = b""
         self._tail = tail
         return found
-
-
-def _decoded(piece: bytes) -> Frame | FrameRejected:
-    try:
-        body = _unstuffed(piece)
-        code, seq = _head(body)
-    except cobs.DecodeError:
-        return FrameRejected("cobs", len(piece))
-    except StructError:
-        return FrameRejected("length", len(piece))
-    if ibm_3740(body):
-        return FrameRejected("crc", len(piece))
-    return _frame((code, seq, body[3:-2]))

@@ -42,3 +42,29 @@ def test_a_closed_run_is_packed_once_no_light_is_on(tmp_path, monkeypatch):
 def test_what_has_not_begun_ends_at_once(tmp_path):
     with journal_at(tmp_path / "journal.sqlite") as journal:
         Packing(journal, quiet=lambda: True).stop()
+
+
+def test_free_memory_is_given_back_while_no_light_is_on(tmp_path, monkeypatch):
+    monkeypatch.setattr(packing, "ROUND_S", 0.01)
+    given, quiet = threading.Event(), threading.Event()
+
+    def give_back():
+        assert quiet.is_set()
+        given.set()
+
+    monkeypatch.setattr(packing, "give_back", give_back)
+    rounds = threading.Semaphore(0)
+
+    def is_quiet():
+        rounds.release()
+        return quiet.is_set()
+
+    with journal_at(tmp_path / "journal.sqlite") as journal:
+        thread = Packing(journal, quiet=is_quiet)
+        thread.start()
+        for _ in range(2 * packing.GIVE_BACK):
+            assert rounds.acquire(timeout=120)
+        assert not given.is_set()
+        quiet.set()
+        assert given.wait(120)
+        thread.stop()
