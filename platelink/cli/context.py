@@ -6,7 +6,7 @@ import json
 import math
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -120,11 +120,13 @@ def _display_if_any() -> Display:
     path = asked_config()
     if path is None:
         return Display()
-    from platelink.config.load import ConfigError, load
+    from platelink.config.load import ConfigError, load, load_fleet
 
     try:
         return Display.of(load(path))
     except ConfigError:
+        with suppress(ConfigError):  # a file for the fleet has no unit
+            return Display.of(load_fleet(path))
         click.echo(
             f"{path} has problems, so default units are used; see: platelink config check",
             err=True,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platelink.cli.context import config_path, emit, json_option, plain
-from platelink.cli.group import Failure, LazyGroup
+from platelink.cli.group import Failure, Lazy, LazyGroup
 from platelink.cli.tables import Column, local, print_table
 
 if TYPE_CHECKING:
@@ -29,7 +29,14 @@ COLUMNS = (
 )  # fmt: skip
 
 
-@click.group(cls=LazyGroup, lazy={}, invoke_without_command=True)
+COMMANDS = {
+    "keep": Lazy("fleet_records:keep", "Keep copies of all journals, for when a unit is off."),
+    "plates": Lazy("fleet_records:plates", "List plates of all units, from the copies."),
+    "show": Lazy("fleet_records:show", "Show a plate of any unit, from its copy."),
+}
+
+
+@click.group(cls=LazyGroup, lazy=COMMANDS, invoke_without_command=True)
 @click.option("--watch", is_flag=True, help="Show it again and again, until Ctrl-C.")
 @click.option(
     "--wait",

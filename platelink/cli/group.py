@@ -46,6 +46,7 @@ FAULTS: Mapping[str, type[Failure]] = {
     "platelink.distribution.wrong.NotTaken": Failure,
     "platelink.link.port.PortError": Failure,
     "platelink.publish.broker.BrokerError": Failure,
+    "platelink.fleet.opened.NoCopyError": Misuse,
     "platelink.publish.store.StoreLost": Failure,
     "platelink.publish.recorder_journal.RecorderJournalError": Failure,
     "platelink.publish.services.ServiceError": Failure,
@@ -99,7 +100,7 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        widest = max(map(len, self.lazy), default=0)
+        widest = max(map(len, self.lazy))
         for section in dict.fromkeys(lazy.section for lazy in self.lazy.values()):
             with formatter.section(section):
                 formatter.write_dl(

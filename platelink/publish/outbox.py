@@ -63,6 +63,11 @@ class OutboxSettings:
     """A broker that is killed loses what it has acknowledged and not saved. It saves every two
     seconds, reckoned in whole ones (deploy/mosquitto.conf): what it acknowledged this long before
     its last answer is sent again, under the same ids."""
+    catch_up_from: int = 1000
+    """A unit with more entries that the broker has not was away, and catches up: more slowly than
+    it could, or what live units send waits at the broker behind all that it has."""
+    catch_up_per_s: float = 500.0
+    """A week of a unit (docs/scale.md, Reckoned) is some 150,000 entries: five minutes."""
     acknowledge_limit_s: float = 20.0
     """A connected broker that acknowledges nothing for so long is not working: connect anew."""
 
@@ -112,6 +117,9 @@ class Outbox:
         self._recent: deque[tuple[float, int]] = deque()  # when the cursor left which number
         self._held = deque([(now, 0)])  # when recorders said to hold everything up to which number
         self._sent_to = cursor
+        self.pending = 0
+        """Entries that the broker has not, as far as is known."""
+        self._may, self._may_at = 0.0, now
         self._deadline: float | None = now
 
     @property
@@ -195,6 +203,15 @@ class Outbox:
             return self._window - self.in_flight
         return 0
 
+    def pace(self, *, now: float) -> int:
+        """How many may be sent now for the sake of other units."""
+        s = self.settings
+        if self.pending <= s.catch_up_from:
+            return s.window
+        grown = self._may + (now - self._may_at) * s.catch_up_per_s
+        self._may, self._may_at = min(grown, s.catch_up_per_s / 10.0), now
+        return int(self._may)
+
     def sent_to(self) -> int:
         """The next entry to send is the first one after this number."""
         return self._sent_to
@@ -204,6 +221,7 @@ class Outbox:
         if number <= self._sent_to or self.free() < 1:
             raise ValueError(f"entry {number} sent after {self._sent_to}, room {self.free()}")
         self._in_flight.append(_InFlight(number, now))
+        self._may = max(0.0, self._may - 1.0)
         self._sent_to = number
 
     def acknowledged(self, number: int, *, now: float) -> bool:

@@ -217,7 +217,7 @@ class _Shift:
 
     def _send(self, now: float) -> None:
         assert self._link is not None
-        free = self._outbox.free()
+        free = min(self._outbox.free(), self._outbox.pace(now=now))
         for row in self._source.outbox_after(self._outbox.sent_to(), free) if free > 0 else ():
             self._numbers[self._publish(row.entry, row.entry.id)] = row.number
             self._outbox.sent(row.number, now=now)
@@ -373,7 +373,7 @@ class _Shift:
         self._measured_at = now
         oldest = self._source.outbox_after(box.cursor, 1)
         last = self._source.last_number()
-        pending = max(last - box.cursor, 0) if oldest else 0
+        pending = box.pending = max(last - box.cursor, 0) if oldest else 0
         # Wall time on purpose: the age must be right over restarts, and it is only shown.
         lag_s = (datetime.now(UTC) - oldest[0].entry.at_utc).total_seconds() if oldest else 0.0
         self.status = replace(

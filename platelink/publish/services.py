@@ -140,7 +140,8 @@ class BrokerService(Service):
         are expected in ``directory``/certs."""
         super().__init__(directory)
         self.tls_port = free_port() if tls else None
-        self.passwords = {user: secrets.token_urlsafe(9) for user in (*units, "recorder", "reader")}
+        users = (*units, "recorder", "reader", "keeper")
+        self.passwords = {user: secrets.token_urlsafe(9) for user in users}
 
     def settings(self, user: str) -> BrokerSettings:
         """How this user reaches it, by the local listener."""

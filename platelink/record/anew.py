@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from platelink.ledger.database import Database
 from platelink.record.ballast import Ballast
-from platelink.record.errors import JournalFull
+from platelink.record.errors import JournalFull, NotAJournal
 from platelink.record.schema import JOURNAL
 
 HELPERS = ("", "-wal", "-shm")
@@ -75,6 +75,11 @@ def opened(path: Path, unit: str, new_uuid: str) -> Pair:
     """The file opened, and begun where it is not."""
     writes = Database(path, JOURNAL, read_only=False)
     try:
+        if writes.rows("SELECT 1 FROM sqlite_master WHERE name = 'copy'"):
+            raise NotAJournal(
+                f"{path} is a copy of a unit's journal, into which no unit writes; set another "
+                "[journal] path"
+            )
         if not writes.rows("SELECT 1 FROM journal"):
             writes.execute("INSERT INTO journal VALUES (1, ?, ?)", (new_uuid, unit))
         return Pair(writes, Database(path, JOURNAL, read_only=False, any_thread=True))

@@ -105,19 +105,30 @@ def _new(condition: str) -> str:
     return condition.replace("kind", "NEW.kind").replace("run_id", "NEW.run_id")
 
 
+_OF_RUN, _FIELD, _NOW = (
+    f"json_extract({{body}}, '$.data.{x}')" for x in ("of_run", "field", "now")
+)
+_CORRECTING = (
+    f"INSERT OR IGNORE INTO facts SELECT run_id, 'was', value FROM facts "
+    f"WHERE run_id = {_OF_RUN} AND name = {_FIELD}",
+    f"INSERT OR IGNORE INTO facts VALUES ({_OF_RUN}, 'corrected', {_FIELD})",
+    f"DELETE FROM facts WHERE run_id = {_OF_RUN} AND name = {_FIELD}",
+    f"INSERT OR IGNORE INTO facts VALUES ({_OF_RUN}, {_FIELD}, {_NOW})",
+)
 _BY = (
     "CREATE TRIGGER facts_corrected AFTER INSERT ON entries "
     f"WHEN {_new(_WHEN['unit event'])} AND json_valid(NEW.body) AND {_CORRECTED} BEGIN "
-    "INSERT OR IGNORE INTO facts SELECT run_id, 'was', value FROM facts "
-    "WHERE run_id = json_extract(NEW.body, '$.data.of_run') "
-    "AND name = json_extract(NEW.body, '$.data.field'); "
-    "INSERT OR IGNORE INTO facts VALUES (json_extract(NEW.body, '$.data.of_run'), 'corrected', "
-    "json_extract(NEW.body, '$.data.field')); "
-    "DELETE FROM facts WHERE run_id = json_extract(NEW.body, '$.data.of_run') "
-    "AND name = json_extract(NEW.body, '$.data.field'); "
-    "INSERT OR IGNORE INTO facts VALUES (json_extract(NEW.body, '$.data.of_run'), "
-    "json_extract(NEW.body, '$.data.field'), json_extract(NEW.body, '$.data.now')); END"
+    + "".join(f"{one.format(body='NEW.body')}; " for one in _CORRECTING)
+    + "END"
 )
+CORRECT_AGAIN = (
+    *(one.format(body="?1") for one in _CORRECTING),
+    f"DELETE FROM facts WHERE run_id = {_OF_RUN} AND name = 'was' AND value = {_NOW}".format(
+        body="?1"
+    ),
+)
+"""Statements, each with the body of a correction, where entries do not come in their order: what
+came late is what was, and what is now is not."""
 FILL = tuple(f"INSERT OR IGNORE INTO facts {_all(of, _ENTRIES[of])}" for of in _OF)
 """Statements that fill the table for entries that were written before it was there; corrections
 were made by no release without it."""

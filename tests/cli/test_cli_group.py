@@ -38,7 +38,7 @@ def leaves(group: LazyGroup, path: str = "") -> Iterator[tuple[str, click.Comman
         command = group.get_command(context, name)
         assert command is not None
         here = f"{path} {name}".strip()
-        if isinstance(command, LazyGroup) and command.lazy:
+        if isinstance(command, LazyGroup):
             yield from leaves(command, here)
         else:
             yield here, command

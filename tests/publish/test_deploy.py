@@ -77,10 +77,10 @@ def test_no_listener_lets_anybody_in_without_a_name(tmp_path):
     assert {"cafile", "certfile", "keyfile"} <= set(keys)
 
 
-def test_there_are_units_for_alerts_daemon_page_and_recorder():
+def test_there_are_units_for_alerts_daemon_fleet_page_and_recorder():
     assert [unit.name for unit in UNITS] == [
-        "platelink-alerts.service", "platelink-page.service", "platelink-recorder.service",
-        "platelink.service", "vmauth.service",
+        "platelink-alerts.service", "platelink-fleet.service", "platelink-page.service",
+        "platelink-recorder.service", "platelink.service", "vmauth.service",
     ]  # fmt: skip
 
 
@@ -92,9 +92,9 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     # Killed for a call that is not allowed it would serve nobody: numpy asks for one (mbind).
     assert "SystemCallErrorNumber=EPERM" in text.splitlines()
     if unit.name != "vmauth.service":  # Debian's own program
-        start = r"^ExecStart=/opt/platelink/current/bin/platelink --config \S+ (\w+)$"
+        start = r"^ExecStart=/opt/platelink/current/bin/platelink --config \S+ (\w+)(?: keep)?$"
         started = re.search(start, text, re.M)
-        assert started and started[1] in ("serve", "page", "recorder", "alerts")
+        assert started and started[1] in ("serve", "page", "recorder", "alerts", "fleet")
     analyze = shutil.which("systemd-analyze")
     if analyze is None:  # then at least every line is a section, a setting or a comment
         for line in text.splitlines():
@@ -160,6 +160,7 @@ def test_the_screens_unit_is_valid_and_comes_back_by_itself(tmp_path):
 
 EXPOSURE = {
     "platelink-alerts": 14,
+    "platelink-fleet": 14,
     "platelink-page": 14,
     "platelink-recorder": 14,
     "platelink": 18,

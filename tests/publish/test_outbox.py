@@ -306,3 +306,20 @@ def test_any_order_of_answers_and_losses_loses_and_reorders_nothing(steps, total
             break
         now += 1.0
     assert list(dict.fromkeys(broker.taken)) == journal
+
+
+def test_a_backlog_goes_out_at_its_pace_and_what_is_new_at_once() -> None:
+    box = connected(window=16)
+    assert box.pace(now=0.0) == 16  # nothing is known of a backlog
+    box.pending = 1001
+    sent, now = 0, 0.0
+    while now < 10.0:
+        while min(box.free(), box.pace(now=now)) > 0:
+            sent += 1
+            box.sent(sent, now=now)
+            box.acknowledged(sent, now=now)
+        now += 0.003
+    assert sent == pytest.approx(5000, abs=60)
+    assert box.pace(now=1000.0) == 50  # no more after a pause
+    box.pending = 1000
+    assert box.pace(now=1000.0) == 16
