@@ -12,6 +12,7 @@ from importlib.metadata import distributions
 from pathlib import Path
 
 import pytest
+from documents import blocks, not_shown
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
@@ -172,6 +173,8 @@ def test_no_registry_and_no_path_of_one_machine_is_named(path: Path) -> None:
 
 def test_the_first_page_leads_to_every_document() -> None:
     wanted = {name_of(path) for path in (ROOT / "docs").glob("*.md")}
+    for part in ("how-to", "explanation"):
+        wanted |= {name_of(path) for path in (ROOT / "docs" / part).glob("*.md")}
     wanted |= {"DEVELOPERS.md", "LICENSE", "firmware-sim/PROTOCOL.md", "dashboards/README.md"}
     newest = max((ROOT / "docs/changes").glob("*.md"))
     wanted.add(name_of(newest))
@@ -342,3 +345,16 @@ def test_what_light_waits_for_is_told() -> None:
     wants = next(n for n in ast.walk(missing) if isinstance(n, ast.Dict))
     cells = re.findall(r"^\| ([^|`-]+?) \|", section("What light waits for"), re.MULTILINE)
     assert cells[1:] == [key.value for key in wants.keys if isinstance(key, ast.Constant)]
+
+
+# --- what is shown --------------------------------------------------------------------------
+
+
+def test_what_is_stated_must_come_in_its_order() -> None:
+    shown = "one  two\nthree 4.5 mm²\nfive"
+    assert not not_shown("one two\nthree … mm²\n  five\n", shown)
+    assert not_shown("five\none two\n", shown) == ["one two"]
+    assert not_shown("three … cm²", shown) == ["three … cm²"]
+    assert not_shown("one.two", shown) == ["one.two"]
+    text = "<!-- run -->\n```sh\na\n```\n\n```sh\nb\n```\n<!-- shows -->\n```text\nc\n```\n"
+    assert blocks(text) == [("run", "a\n"), ("shows", "c\n")]

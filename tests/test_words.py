@@ -46,6 +46,8 @@ DOCUMENTS = [
     ROOT / "README.md",
     *sorted((ROOT / "docs").glob("*.md")),
     *sorted((ROOT / "docs/changes").glob("*.md")),
+    *sorted((ROOT / "docs/how-to").glob("*.md")),
+    *sorted((ROOT / "docs/explanation").glob("*.md")),
     ROOT / "dashboards/README.md",
 ]
 SEEN_DOCSTRINGS = ("cli", "events", "recipe", "config")

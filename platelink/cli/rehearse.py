@@ -25,7 +25,11 @@ from platelink.cli.group import Failure
     show_default=True,
     help="Port of the page on this computer; a free one is taken if it is in use.",
 )
-def rehearse(keep: Path | None, fresh: bool, port: int) -> None:
+@click.option(
+    "--speed", type=click.FloatRange(1.0, 20.0), default=1.0, hidden=True,
+    help="Pace of unit and daemon, times real time.",
+)  # fmt: skip
+def rehearse(keep: Path | None, fresh: bool, port: int, speed: float) -> None:
     """Practise on a simulated unit: daemon and page in real time, with people, recipe and stock.
 
     No hardware is touched and no light is made. Ctrl-C ends everything; the files stay for the next
@@ -35,7 +39,7 @@ def rehearse(keep: Path | None, fresh: bool, port: int) -> None:
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        with rehearsal(place(keep), fresh=fresh, port=port, say=click.echo) as unit:
+        with rehearsal(place(keep), fresh=fresh, port=port, say=click.echo, speed=speed) as unit:
             for line in sys.stdin:
                 trouble = TROUBLES.get(line.strip())
                 if trouble is not None:

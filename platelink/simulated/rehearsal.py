@@ -72,12 +72,12 @@ def place(given: Path | None) -> Path:
 
 @contextlib.contextmanager
 def rehearsal(
-    directory: Path, *, fresh: bool, port: int, say: Callable[[str], None]
+    directory: Path, *, fresh: bool, port: int, say: Callable[[str], None], speed: float = 1.0
 ) -> Iterator[PtyProcess]:
     """Unit, daemon and page; all end with the block. ``say`` gets what a person needs to know."""
     build_board()
     _prepare(directory, fresh=fresh)
-    with PtyProcess(scenario=SCENARIO, link=directory / "port") as unit:
+    with PtyProcess(scenario=SCENARIO, speed=speed, link=directory / "port") as unit:
         config = directory / "platelink.toml"
         config.write_text(
             configuration(
@@ -92,7 +92,7 @@ def rehearsal(
                 f"a rehearsal is running in {directory} already; end it with Ctrl-C, or name "
                 "another directory with --keep"
             )
-        with _child(directory, "serve"), Client(journal) as client:
+        with _child(directory, "serve", "--speed", str(speed)), Client(journal) as client:
             _wait(lambda: answers(journal), directory / "serve.log")
             wait_for_link(client)
             _furnish(client)

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import pty
-import re
-import select
 import signal
 import subprocess
 import sys
-import termios
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -17,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from plain_client import Client
+from terminal import LOOK_S, Terminal
 
 from platelink.client import NoService
 from platelink.simulated.harness import configuration
@@ -69,53 +65,6 @@ name = "dots"
 question = "Are all dots standing?"
 defect = "dots-missing"
 """
-LOOK_S = 60.0
-
-
-class Terminal:
-    """A command on a terminal of its own."""
-
-    def __init__(self, *arguments: str) -> None:
-        self._fd, inner = pty.openpty()
-        termios.tcsetwinsize(self._fd, (40, 110))
-        self.child = subprocess.Popen(
-            [sys.executable, "-m", "platelink", *arguments],
-            stdin=inner, stdout=inner, stderr=inner, start_new_session=True,
-            env=os.environ | {"TERM": "xterm"},
-        )  # fmt: skip
-        os.close(inner)
-        self.text = ""
-        self._from = 0
-
-    def until(self, pattern: str) -> str:
-        """Read until this is on the screen, after what was waited for before."""
-        end = time.monotonic() + LOOK_S
-        while (found := re.compile(pattern).search(self.text, self._from)) is None:
-            assert time.monotonic() < end, f"no {pattern!r} in:\n{self.text[-3000:]}"
-            assert self._read() or self.child.poll() is None, f"it ended:\n{self.text[-3000:]}"
-        self._from = found.end()
-        return found[0]
-
-    def _read(self) -> bool:
-        if not select.select([self._fd], [], [], 0.2)[0]:
-            return False
-        try:
-            data = os.read(self._fd, 65536)
-        except OSError:  # the other end is closed
-            return False
-        self.text += data.decode("utf-8", "replace")
-        return bool(data)
-
-    def press(self, keys: str) -> None:
-        os.write(self._fd, keys.encode())
-
-    def end(self) -> int:
-        while self.child.poll() is None:
-            self._read()
-        while self._read():
-            pass
-        os.close(self._fd)
-        return self.child.returncode
 
 
 def wait(condition: Callable[[], bool], what: str) -> None:
