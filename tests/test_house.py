@@ -16,6 +16,7 @@ ONE_IMPORTER = {
     "apprise": "alerts",
     "argon2": "people",
     "cryptography": "evidence serving",
+    "pymodbus": "instruments",
     "rfc3161_client": "evidence",
     "segno": "report",
     "serial": "link",

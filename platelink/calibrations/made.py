@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from pydantic import JsonValue, TypeAdapter
 
-from platelink.sensing.calibrate import Comparison, line_of
+from platelink.sensing.calibrate import Comparison, OnBus, line_of
 from platelink.sensing.calibration import (
     U_K,
     UNIT,
@@ -75,6 +75,7 @@ class Plan:
     settings: dict[str, Any]
     """The sensor's configuration, as plain values."""
     adc_max: int
+    on_bus: OnBus | None = None
     temp_coeff_per_c: float = 0.0
     reference_temp_c: float = 25.0
 
@@ -146,6 +147,7 @@ class Made:
             numbers=tuple(self.numbers()),
             dark=self.dark,
             adc_max=plan.adc_max,
+            on_bus=plan.on_bus,
             temp_coeff_per_c=plan.temp_coeff_per_c,
             reference_temp_c=plan.reference_temp_c,
         )

@@ -15,8 +15,14 @@ from pydantic import model_validator
 from platelink.config.alerts import AlertsSection, alerts_faults, alerts_notices
 from platelink.config.cost import CostSection
 from platelink.config.fleet import FleetSection
+from platelink.config.instruments import InstrumentSection, ModbusSection, instrument_faults
 from platelink.config.jetstream import JetStreamSection, cluster_faults
-from platelink.config.sensors import LightSection, TemperatureSection, VacuumSection
+from platelink.config.sensors import (
+    LightSection,
+    TemperatureSection,
+    VacuumSection,
+    range_notices,
+)
 from platelink.config.services import (
     BrokerSection,
     CalibrationSection,
@@ -39,6 +45,8 @@ from platelink.link.messages import WATER_CHANNEL, SilencePolicy
 from platelink.publish.discovery import discovery_fault
 from platelink.sensing.light import CalibrationDue
 from platelink.sensing.readings import Sensors
+from platelink.sensing.registers import BusInstrument
+from platelink.sensing.vacuum import VacuumSensor
 
 FORMAT = 1
 SECRETS = ("password", "token", "address")
@@ -87,6 +95,11 @@ class Config(Section):
         "The probe in the washout's water; left out, a person measures what a recipe asks for.",
         None,
         examples=_HEAD_EXAMPLE,
+    )
+    modbus: ModbusSection | None = table(
+        "Instruments on RS-485 that measure vacuum or oven in the place of the device's own "
+        "sensors: docs/instruments.md. Irradiance and light stay with the device.",
+        None,
     )
     uncertainty: UncertaintySection = table(
         "What the doses of this unit may be off by: docs/uncertainty.md. What is left out is "
@@ -153,15 +166,37 @@ class Config(Section):
 
     def sensors(self) -> Sensors:
         """The unit's sensors as ``Converter`` takes them."""
-        bits = self.unit.adc_bits
+        bits, beside = self.unit.adc_bits, self.on_bus("oven")
         return Sensors(
             light=self.light.sensors(),
             adc_bits=bits,
-            vacuum=self.vacuum.sensor(bits) if self.vacuum else None,
-            oven=self.oven.build(bits) if self.oven else None,
+            vacuum=self.gauge(),
+            oven=beside.build() if beside else self.oven.build(bits) if self.oven else None,
             head=self.head.build(bits) if self.head else None,
             water=self.water.build(bits) if self.water else None,
         )
+
+    def on_bus(self, measures: str) -> InstrumentSection | None:
+        """The instrument on the bus that measures this."""
+        return self.modbus.of(measures) if self.modbus else None
+
+    def measuring(self, sensor: str) -> Section | None:
+        """The section of the vacuum gauge, the oven's or the head's sensor."""
+        own: Section | None = getattr(self, sensor)
+        return self.on_bus(sensor) or own
+
+    def gauge(self) -> BusInstrument | VacuumSensor | None:
+        """The vacuum gauge; ValueError when its values do not go together."""
+        beside = self.on_bus("vacuum")
+        if beside is not None:
+            return beside.build()
+        return self.vacuum.sensor(self.unit.adc_bits) if self.vacuum else None
+
+    def oven_reach_c(self) -> tuple[float, float] | None:
+        """What the oven's sensor can tell; None without one."""
+        if (beside := self.on_bus("oven")) is not None:
+            return beside.build().reach_c()
+        return self.oven.reach_c(self.unit.adc_bits) if self.oven else None
 
     def optics(self) -> Optics:
         """The light side of the unit as an exposure needs it."""
@@ -176,11 +211,12 @@ class Config(Section):
         """The contact an exposure waits for; None where none is asked for."""
         if self.contact is None:
             return None
-        absolute = self.vacuum is not None and self.vacuum.kind == "absolute"
+        gauge = self.gauge()
+        absolute = gauge is not None and gauge.kind == "absolute"
         return ContactLimits(
             **self.contact.model_dump(),
             vented_kpa=WEATHER_KPA if absolute else ZERO_KPA,
-            barometer_kpa=self.vacuum.barometer() if self.vacuum and absolute else None,
+            barometer_kpa=gauge.barometer_kpa if gauge and absolute else None,
         )
 
     def socket_path(self) -> Path:
@@ -218,7 +254,7 @@ class Config(Section):
         alerts = alerts_notices(self.alerts) if self.alerts else ()
         return (
             *_calibration_notices(self, today),
-            *_range_notices(self),
+            *(Notice(*told) for told in range_notices(self.light, self.unit.adc_bits, self.head)),
             *(Notice(name, text) for name, text in alerts),
         )
 
@@ -303,6 +339,9 @@ def faults(config: Config) -> Iterator[tuple[str, str]]:
             yield f"{name}.cold_junction", "needs a [head] section; add it or give a temperature"
     if config.water is not None and len(config.light.channel) > WATER_CHANNEL:
         yield "water", "shares its input with the fourth light channel; remove one of them"
+    if config.modbus is not None:
+        board = tuple(name for name in ("vacuum", "oven") if getattr(config, name) is not None)
+        yield from instrument_faults(config.modbus, config.link.port, board)
     yield from _contact_faults(config)
     if config.cosigning.units and config.broker is None:
         yield "cosigning.units", "needs a [broker] section: units meet there"
@@ -334,13 +373,13 @@ def _building(name: str, build: Callable[[], object]) -> Iterator[tuple[str, str
 def _contact_faults(config: Config) -> Iterator[tuple[str, str]]:
     if config.contact is None:
         return
-    if config.vacuum is None:
-        yield "contact", "needs a [vacuum] section; add it, or leave [contact] out"
-        return
     try:
-        gauge = config.vacuum.sensor(config.unit.adc_bits)
+        gauge = config.gauge()
     except ValueError:
         return  # told already
+    if gauge is None:
+        yield "contact", "needs a [vacuum] section; add it, or leave [contact] out"
+        return
     low_kpa, high_kpa = config.contact.low_kpa, config.contact.high_kpa
     if problem := gauge.reach_problem(low_kpa):
         yield "contact.low_kpa", problem
@@ -358,21 +397,3 @@ def _calibration_notices(config: Config, today: date) -> Iterator[Notice]:
                 f"calibrated on {channel.calibrated_on}, which is after today, {today}; check "
                 "the date and this computer's clock",
             )
-
-
-def _range_notices(config: Config) -> Iterator[Notice]:
-    top = (1 << config.unit.adc_bits) - 1
-    for i, channel in enumerate(config.light.channel):
-        counts = channel.dark_counts + config.light.expected_mw_cm2 / channel.slope_mw_cm2_per_count
-        if channel.weight > 0.0 and counts >= top:
-            yield Notice(
-                f"light.channel[{i}].slope_mw_cm2_per_count",
-                f"fresh lamps of {config.light.expected_mw_cm2:g} mW/cm² would give {counts:.0f} "
-                f"counts, the converter ends at {top}; lower the sensor's gain and calibrate",
-            )
-    if config.head is None and any(c.temp_coeff_per_c for c in config.light.channel):
-        yield Notice(
-            "head",
-            "light channels have a temperature coefficient but there is no [head] sensor; they "
-            "are taken to be at their reference temperature",
-        )

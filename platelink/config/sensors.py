@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Annotated, Literal, Self
 
@@ -129,6 +130,21 @@ class LightSection(Section):
         return LightSensors(channels, self.max_dark_rise_mw_cm2)
 
 
+def air_faults(kind: str, barometer_kpa: float | None, altitude_m: float | None) -> Iterator[str]:
+    """What is wrong with what is said of the air at the unit."""
+    if barometer_kpa is not None and altitude_m is not None:
+        yield "altitude_m: give barometer_kpa or altitude_m, not both"
+    if kind == "absolute" and barometer_kpa is None and altitude_m is None:
+        yield "barometer_kpa: an absolute gauge needs the local barometer_kpa or altitude_m"
+
+
+def air_kpa(barometer_kpa: float | None, altitude_m: float | None) -> float:
+    """Local air pressure, kPa."""
+    if barometer_kpa is not None:
+        return barometer_kpa
+    return STANDARD_ATMOSPHERE_KPA if altitude_m is None else standard_barometer_kpa(altitude_m)
+
+
 class VacuumSection(Section):
     """The vacuum gauge of the frame. Leave the section out when there is none."""
 
@@ -185,21 +201,13 @@ class VacuumSection(Section):
 
     @model_validator(mode="after")
     def _air(self) -> Self:
-        if self.barometer_kpa is not None and self.altitude_m is not None:
-            raise ValueError("altitude_m: give barometer_kpa or altitude_m, not both")
-        if self.kind == "absolute" and self.barometer_kpa is None and self.altitude_m is None:
-            raise ValueError(
-                "barometer_kpa: an absolute gauge needs the local barometer_kpa or altitude_m"
-            )
+        for fault in air_faults(self.kind, self.barometer_kpa, self.altitude_m):
+            raise ValueError(fault)
         return self
 
     def barometer(self) -> float:
         """Local air pressure, kPa."""
-        if self.barometer_kpa is not None:
-            return self.barometer_kpa
-        if self.altitude_m is not None:
-            return standard_barometer_kpa(self.altitude_m)
-        return STANDARD_ATMOSPHERE_KPA
+        return air_kpa(self.barometer_kpa, self.altitude_m)
 
     def sensor(self, adc_bits: int) -> VacuumSensor:
         """The gauge as sensing takes it; ValueError when its values do not go together."""
@@ -334,3 +342,24 @@ class TemperatureSection(Section):
         if self.sensor == "pt100":
             return Pt100Sensor(amplifier, self.current_ma or 0.0, self.lead_ohm)
         return LinearSensor(amplifier, self.mv_per_c or 0.0, self.mv_at_0c)
+
+
+def range_notices(
+    light: LightSection, adc_bits: int, head: TemperatureSection | None
+) -> Iterator[tuple[str, str]]:
+    """(key path, text) of what is valid, and with which a sensor would measure badly."""
+    top = (1 << adc_bits) - 1
+    for i, channel in enumerate(light.channel):
+        counts = channel.dark_counts + light.expected_mw_cm2 / channel.slope_mw_cm2_per_count
+        if channel.weight > 0.0 and counts >= top:
+            yield (
+                f"light.channel[{i}].slope_mw_cm2_per_count",
+                f"fresh lamps of {light.expected_mw_cm2:g} mW/cm² would give {counts:.0f} "
+                f"counts, the converter ends at {top}; lower the sensor's gain and calibrate",
+            )
+    if head is None and any(c.temp_coeff_per_c for c in light.channel):
+        yield (
+            "head",
+            "light channels have a temperature coefficient but there is no [head] sensor; they "
+            "are taken to be at their reference temperature",
+        )

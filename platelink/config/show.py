@@ -10,8 +10,9 @@ from platelink.config.model import Config, effective
 from platelink.forms.keys import Section
 from platelink.forms.walk import Key, is_list, keys, sections, toml_value
 
-_LEFT_OUT = frozenset({"alerts", "broker", "jetstream", "shop", "stamping", "store"})
-"""Optional services: in the example, but commented out."""
+_LEFT_OUT = frozenset({"alerts", "broker", "jetstream", "modbus", "shop", "stamping", "store"})
+"""Optional services, and sensors that others take the place of: in the example, but commented
+out."""
 _HEADER = (
     "Configuration of one platelink unit. All values are invented: enter your own.",
     "A line that begins with '#' and a setting shows its default, or how it is written.",

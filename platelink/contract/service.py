@@ -23,6 +23,8 @@ class SensorSettings(BaseModel):
     settings: Json
     stands_on: Json = {}
     """Of these, what a calibration stands on, with the converter's bits."""
+    on_bus: tuple[float, float] | None = None
+    """Of an instrument on the bus: kPa or °C of one count, and of its last digit."""
 
 
 class Settings(BaseModel):

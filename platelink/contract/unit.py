@@ -82,6 +82,17 @@ class Reading(Answer):
     quality: list[str]
 
 
+class InstrumentNow(Answer):
+    """An instrument on the bus, which measures in the place of a sensor of the device."""
+
+    name: str
+    measures: str = Field(examples=["vacuum", "oven"])
+    age_s: float | None = Field(description="Of its newest number; null: there was none.")
+    every_s: float = Field(description="Between two numbers, as it has been of late.")
+    lost: bool = Field(description="It has given no value for too long.")
+    problem: str = Field(description="What is wrong, and what to do; empty: nothing.")
+
+
 class Light(Answer):
     """Light on the bed: on when anything of it says so."""
 
@@ -200,6 +211,7 @@ class Status(Answer):
     journal: JournalNow
     service: Annotated[ServiceNow | None, IF_ANY] = None
     publisher: Annotated[PublisherNow | None, IF_ANY] = None
+    instruments: Annotated[tuple[InstrumentNow, ...] | None, IF_ANY] = None
 
 
 class StatusNow(Status):

@@ -31,6 +31,7 @@ from platelink.sensing.calibration import (
 )
 from platelink.sensing.light import LightSensors
 from platelink.sensing.readings import Converter, Sensors
+from platelink.sensing.registers import BusInstrument
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import VacuumSensor
 from platelink.unit.bed import DROP_LESSONS
@@ -47,7 +48,8 @@ Held = Mapping[str, Calibration]
 _OWN = frozenset(
     {
         "name", "dark_counts", "slope_mw_cm2_per_count", "weight", "calibrated_on", "due_on",
-        "rel_uncertainty", "low_c", "high_c", "barometer_kpa", "altitude_m",
+        "rel_uncertainty", "low_c", "high_c", "barometer_kpa", "altitude_m", "low", "high",
+        "poll_s", "stale_after_s",
     }
 )  # fmt: skip
 """Settings that may change without a calibration losing its meaning."""
@@ -71,7 +73,7 @@ class Due:
 def settings_of(config: Config, sensor: str) -> dict[str, Any]:
     """What a calibration of this sensor stands on, as plain values."""
     kind, _, index = sensor.partition(" ")
-    section = config.light.channel[int(index)] if index else getattr(config, kind)
+    section: Any = config.light.channel[int(index)] if index else config.measuring(kind)
     values: dict[str, Any] = section.model_dump(mode="json")
     kept = {key: value for key, value in values.items() if key not in _OWN}
     return kept | {"adc_bits": config.unit.adc_bits}
@@ -102,6 +104,8 @@ def sensors_of(config: Config, held: Held) -> Sensors:
     vacuum = plain.vacuum
     if isinstance(vacuum, VacuumSensor) and "vacuum" in held:
         vacuum = calibrated_gauge(vacuum, held["vacuum"])
+    elif isinstance(vacuum, BusInstrument) and "vacuum" in held:
+        vacuum = vacuum.calibrated(held["vacuum"])
     return replace(
         plain,
         light=replace(plain.light, channels=channels),
@@ -116,6 +120,8 @@ def _thermometer(
 ) -> TemperatureSensor | None:
     if sensor is None or by is None:
         return sensor
+    if isinstance(sensor, BusInstrument):
+        return sensor.calibrated(by)
     return CalibratedTemperature(sensor, by.line)
 
 
@@ -147,7 +153,7 @@ def _named(config: Config, held: Held) -> Iterator[dict[str, Any]]:
         sensor = f"light {i}"
         yield _name(sensor, held.get(sensor), section.calibrated_on, section.due_on)
     for sensor in ("vacuum", "oven", "head"):
-        if getattr(config, sensor) is not None:
+        if config.measuring(sensor) is not None:
             yield _name(sensor, held.get(sensor), None, None)
 
 

@@ -13,6 +13,7 @@ from types import MappingProxyType
 from urllib.parse import urlsplit
 
 from platelink import __version__
+from platelink.config.instruments import InstrumentSection, ModbusSection
 from platelink.config.jetstream import JetStreamSection
 from platelink.config.model import Config, FleetConfig, RecorderConfig, effective
 from platelink.config.show import show
@@ -26,13 +27,16 @@ from platelink.control.steps.door import ClosedFalls
 from platelink.daemon.calibrated import Calibrated, Held, conditions_of, optics_of, settings_of
 from platelink.daemon.clock import Clock, new_run_id
 from platelink.daemon.cosigning import Cosigning, others_of
+from platelink.daemon.polling import Polling
 from platelink.daemon.retaining import Rule
 from platelink.daemon.sealing import Sealing, seal_places
 from platelink.daemon.service import ServiceSettings
-from platelink.daemon.shell import Shell, ShellSettings
+from platelink.daemon.shell import Shell
+from platelink.daemon.shell_settings import ShellSettings
 from platelink.daemon.stamping import Stamping
 from platelink.daemon.taking import taking_of
 from platelink.daemon.taping import Taping
+from platelink.instruments.modbus import Bus, BusSettings
 from platelink.publish.broker import BrokerSettings, StreamSettings
 from platelink.publish.discovery import discovery
 from platelink.publish.publisher import Publisher
@@ -95,7 +99,7 @@ def _absolute(path: Path | None) -> Path | None:
 
 def _sensors(config: Config) -> Iterator[SensorSettings]:
     sections = {f"light {number}": one for number, one in enumerate(config.light.channel)}
-    others = {"vacuum": config.vacuum, "oven": config.oven, "head": config.head}
+    others = {name: config.measuring(name) for name in ("vacuum", "oven", "head")}
     for name, section in {**sections, **others}.items():
         if section is not None:
             yield SensorSettings(
@@ -104,13 +108,23 @@ def _sensors(config: Config) -> Iterator[SensorSettings]:
                 due_on=getattr(section, "due_on", None),
                 settings=section.model_dump(mode="json"),
                 stands_on=settings_of(config, name),
+                on_bus=on_bus(section),
             )
+
+
+def on_bus(section: object) -> tuple[float, float] | None:
+    """kPa or °C of one count of an instrument, and of its last digit; None of the device's own."""
+    if not isinstance(section, InstrumentSection):
+        return None
+    one = section.build()
+    return one.per_count(), one.digit()
 
 
 def unit_settings(config: Config, held: Held = MappingProxyType({})) -> UnitSettings:
     """What the core is told, with everything a run's conditions must hold; ``held`` are the
     calibrations in force."""
     light, conditions = config.light, conditions_of(config, held)
+    beside = config.on_bus("vacuum")
     return UnitSettings(
         optics=optics_of(config, held),
         advisory=config.unit.lamps == "advisory",
@@ -127,21 +141,20 @@ def unit_settings(config: Config, held: Held = MappingProxyType({})) -> UnitSett
         },
         steps=step_defaults(config),
         stated=config.uncertainty.stated(),
+        gauge_s=None if beside is None else (beside.every_s, beside.oldest_s),
     )
 
 
 def step_defaults(config: Config) -> StepDefaults:
     """What the unit has, and what a recipe leaves to it."""
-    settings, bits = config.exposure, config.unit.adc_bits
+    settings, bits, gauge = config.exposure, config.unit.adc_bits, config.gauge()
     return StepDefaults(
         contact=config.contact_limits(),
-        has_vacuum=config.vacuum is not None,
-        has_oven=config.oven is not None,
-        oven_reach_c=config.oven.reach_c(bits) if config.oven else ANY_C,
+        has_vacuum=gauge is not None,
+        has_oven=config.measuring("oven") is not None,
+        oven_reach_c=config.oven_reach_c() or ANY_C,
         water_reach_c=config.water.reach_c(bits) if config.water else ANY_C,
-        vacuum_problem=(
-            config.vacuum.sensor(bits).band_problem if config.vacuum else lambda low, high: ""
-        ),
+        vacuum_problem=gauge.band_problem if gauge else lambda low, high: "",
         max_light_s=settings.max_exposure_s,
         silence_policy=config.silence_policy(),
         silence_s=settings.silence_s,
@@ -229,6 +242,7 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
             journal=config.journal.path,
             service=service_settings(config),
             config_hash=config.config_hash(),
+            instruments=polling_of(config, clock),
         ),
         make_core,
         lambda job: make_job(config, job, calibrated.blocking()),
@@ -240,6 +254,23 @@ def make_shell(config: Config, clock: Clock, *, today: Callable[[], date]) -> Sh
             seal_places(config), cosigning, retention_rule(config), stamping_of(config), taking
         ),
     )
+
+
+def bus_of(section: ModbusSection) -> Bus:
+    """The bus of a configuration."""
+    return Bus(
+        BusSettings(
+            section.port, section.baud, section.parity, section.stop_bits, section.timeout_s
+        )
+    )
+
+
+def polling_of(config: Config, clock: Clock) -> Polling | None:
+    """What asks the instruments; None where there are none."""
+    section = config.modbus
+    if section is None:
+        return None
+    return Polling(bus_of(section), section.instruments(), clock)
 
 
 def stamping_of(config: Config) -> Stamping | None:

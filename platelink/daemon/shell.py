@@ -11,8 +11,6 @@ import asyncio
 import math
 import secrets
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
 
 from platelink.contract.base import Json
 from platelink.contract.calibrations import CountsNow
@@ -39,7 +37,8 @@ from platelink.daemon.outside import outside, publisher_now
 from platelink.daemon.recovery import Recovery, contact_of
 from platelink.daemon.requests import answer
 from platelink.daemon.sealing import Sealing
-from platelink.daemon.service import Service, ServiceSettings
+from platelink.daemon.service import Service
+from platelink.daemon.shell_settings import ShellSettings
 from platelink.daemon.syncing import Syncer
 from platelink.daemon.taping import Taping
 from platelink.events.event import Event
@@ -54,6 +53,7 @@ from platelink.record.opening import open_or_anew
 from platelink.record.recover import given_by
 from platelink.record.writer import JournalWriter
 from platelink.runs import RunEvent
+from platelink.sensing.beside import Reply
 from platelink.unit.core import Core
 from platelink.unit.job import Job
 from platelink.unit.outputs import CoreOutput, DeviceReported, EventNoted, Refused
@@ -63,19 +63,6 @@ from platelink.unit.view import line_of, summary
 
 OUTSIDE_S = 1.0
 """How often alarms hear of journal, broker and calibrations, and followers without news."""
-
-
-@dataclass(frozen=True, slots=True)
-class ShellSettings:
-    """Where the shell finds its surroundings."""
-
-    unit: str
-    port: str
-    baud: int
-    journal: Path
-    service: ServiceSettings | None
-    """None where nobody is to reach the daemon."""
-    config_hash: str = ""
 
 
 class Shell:
@@ -141,6 +128,8 @@ class Shell:
         if self.publisher is not None:
             self.publisher.start()
         self._syncer.start()
+        if (instruments := self.settings.instruments) is not None:
+            instruments.begin(self._on_reply)
         shower = asyncio.create_task(self._show())
         self.core.recovering = self._recovery.waiting
         self._after(tuple(self._recovery.resume(self.core, at=self.clock.stamp())))
@@ -160,6 +149,8 @@ class Shell:
         if self._wake is not None:
             self._wake.cancel()
         self._port.close()
+        if self.settings.instruments is not None:
+            await asyncio.to_thread(self.settings.instruments.stop)
         if self._server is not None:
             await self._server.stop()
         self._record(self.core.flush())
@@ -173,6 +164,9 @@ class Shell:
 
     def _on_data(self, data: bytes) -> None:
         self._after(self.core.receive(data, at=self.clock.stamp()))
+
+    def _on_reply(self, reply: Reply) -> None:
+        self._after(self.core.instrument(reply, at=self.clock.stamp()))
 
     def _on_lost(self, reason: str) -> None:
         self._reconnect.lost(reason, now=self.clock.now())

@@ -22,6 +22,7 @@ from platelink.doctor.alerts import alerts
 from platelink.doctor.device import look_at_device
 from platelink.doctor.findings import Finding, fault
 from platelink.doctor.growth import growth, kept_samples
+from platelink.doctor.instruments import look_at_instruments
 from platelink.doctor.stamps import stamps
 from platelink.doctor.upkeep import upkeep
 from platelink.ledger.lock import held
@@ -68,6 +69,7 @@ def _unit(config: Config, quick: bool) -> Iterator[Finding]:
         yield Finding("config", "notice", f"{notice.key}: {notice.text}", advice=advice)
     status = daemon_status(config)
     yield from look_at_device(config, status)
+    yield from look_at_instruments(config, status)
     path = config.journal.path
     found, newest = f.journal(path, daemon_runs=status is not None, quick=quick)
     yield f.clock(newest)

@@ -52,6 +52,8 @@ class EventName(StrEnum):
     DEVICE_EVENTS_LOST = "device events lost"
     LIGHT_SUMS_REFUSED = "light sums refused"
     DEVICE_CLOCK_JUMPED = "device clock jumped"
+    INSTRUMENT_LOST = "instrument lost"
+    INSTRUMENT_BACK = "instrument back"
     LIGHT_FOUND = "light found on"
     LAMP_SWITCHED_OFF = "lamp switched off"
     ASKED = "asked"

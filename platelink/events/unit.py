@@ -65,6 +65,19 @@ class DeviceClockJumped(Event, name=EventName.DEVICE_CLOCK_JUMPED):
     """All of them since the daemon's start."""
 
 
+class InstrumentLost(Event, name=EventName.INSTRUMENT_LOST):
+    """An instrument on the bus has given no value that can be for longer than its stale_after_s.
+    An exposure that needs its vacuum is held, minutes of a bake are not counted."""
+
+    instrument: str
+
+
+class InstrumentBack(Event, name=EventName.INSTRUMENT_BACK):
+    """It gives values again."""
+
+    instrument: str
+
+
 class LightFound(Event, name=EventName.LIGHT_FOUND):
     """The light of an exposure begun before this start of the daemon is on."""
 
@@ -214,7 +227,8 @@ class AlarmFlood(Event, name=EventName.ALARM_FLOOD):
 
 OF_THE_LINK: tuple[type[Event], ...] = (
     LinkUp, LinkLost, DeviceRestarted, DeviceDoesNotMatch, ProtocolMismatch, GarbageOnThePort,
-    DeviceEventsLost, LightSumsRefused, DeviceClockJumped, LightFound, LampSwitchedOff, Asked,
-    LessonsDropped, LampsChanged, LampsCleaned, LampsMeasured, ComputerClockSet, DoseCorrected,
+    DeviceEventsLost, LightSumsRefused, DeviceClockJumped, InstrumentLost, InstrumentBack,
+    LightFound, LampSwitchedOff, Asked, LessonsDropped, LampsChanged, LampsCleaned, LampsMeasured,
+    ComputerClockSet, DoseCorrected,
 )  # fmt: skip
 OF_ALARMS: tuple[type[Event], ...] = (AlarmMoved, AlarmFlood)

@@ -161,13 +161,13 @@ def _claim(fd: int) -> None:
         fcntl.ioctl(fd, termios.TIOCEXCL)
 
 
-def explain(path: str, error: Exception) -> PortError:
-    """What an error at opening means, and what to do about it."""
+def explain(path: str, error: Exception, *, setting: str = "[link] port") -> PortError:
+    """What an error at opening means, and what to do about it; ``setting`` is what names it."""
     code = getattr(error, "errno", None)
     if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
         return PortMissing(
             f"there is no device at {path}; ports found: {found_ports()}; "
-            "plug the unit in or correct [link] port"
+            f"plug the unit in or correct {setting}"
         )
     if code in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
         return PortBusy(f"{path} is in use by {holder(path)}; stop that program first")
@@ -182,6 +182,20 @@ def explain(path: str, error: Exception) -> PortError:
             "configuration"
         )
     return PortError(f"{path} cannot be opened: {error}")
+
+
+def why_closed(path: str, baud: int, *, parity: str, stop_bits: int, section: str) -> str:
+    """Why another library cannot open a port with these settings of ``section``; what to do."""
+    try:
+        serial.Serial(path, baud, parity=parity, stopbits=stop_bits, exclusive=True).close()
+    except termios.error:
+        return (
+            f"{path} does not take {baud} bit/s with this parity and these stop bits; correct them "
+            f"in {section}, or use another adapter"
+        )
+    except (OSError, ValueError) as error:
+        return str(explain(path, error, setting=f"{section} port"))
+    return f"{path} could not be opened just now; it is tried again"
 
 
 def found_ports() -> str:

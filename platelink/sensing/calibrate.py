@@ -58,6 +58,16 @@ DEMANDS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class OnBus:
+    """An instrument that tells numbers, in kPa or °C: it has no ends as a converter has, and its
+    noise may be less than its last digit."""
+
+    per_count: float
+    digit: float
+    """Its last digit; 0 where that is not known."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Everything that a line is made of."""
@@ -69,6 +79,8 @@ class Comparison:
     """What people call the levels; left out: from 1 on."""
     dark: Counts | None = None
     adc_max: int = 1023
+    on_bus: OnBus | None = None
+    """None: it is a converter that counts."""
     temp_coeff_per_c: float = 0.0
     reference_temp_c: float = 25.0
     """Of the light sensor's response."""
@@ -121,7 +133,7 @@ def _before(of: Comparison, *, today: date) -> Iterator[str]:
     if not levels:
         yield f"no levels; at least {demands.levels} are needed"
         return
-    for number, level in of.numbered():
+    for number, level in of.numbered() if of.on_bus is None else ():
         if not 0.0 < level.counts.mean < of.adc_max or _touches_top(level.counts, of.adc_max):
             yield (
                 f"level {number} touches the end of the converter ({level.counts.mean:.1f} of "
@@ -144,7 +156,8 @@ def _before(of: Comparison, *, today: date) -> Iterator[str]:
             f"{demands.span:g} {unit} are needed"
         )
     yield from _reference(of, demands)
-    yield from _quiet(of)
+    if of.on_bus is None:
+        yield from _quiet(of)
 
 
 def _dark(dark: Counts | None) -> Iterator[str]:
@@ -239,9 +252,13 @@ def _line(of: Comparison) -> tuple[Line, Fit, list[float]]:
 
 def _u_level(of: Comparison, level: Level, gain: float) -> float:
     """Of one level, without what is common to all: its counts, the last digit of the reference."""
-    steps = level.x / level.counts.mean if of.quantity is not Quantity.LIGHT else 1.0
+    digit = of.instrument.resolution
+    if of.on_bus is not None:
+        steps, digit = of.on_bus.per_count, math.hypot(digit, of.on_bus.digit)
+    else:
+        steps = level.x / level.counts.mean if of.quantity is not Quantity.LIGHT else 1.0
     return max(
-        math.hypot(gain * steps * level.counts.u_mean, of.instrument.resolution / math.sqrt(12.0)),
+        math.hypot(gain * steps * level.counts.u_mean, digit / math.sqrt(12.0)),
         1e-9 * abs(level.reference), 1e-12,
     )  # fmt: skip
 

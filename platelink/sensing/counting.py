@@ -5,15 +5,18 @@ Nothing is kept of an input that nobody looks at.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from platelink.link.messages import Sample
+from platelink.sensing.beside import Beside
 from platelink.sensing.calibration import Quantity, quantity_of
+from platelink.sensing.registers import BusInstrument
 from platelink.sensing.settling import Frame, Settled, Settling
 from platelink.sensing.supply import SupplyWatch
 from platelink.sensing.temperature import TemperatureSensor
-from platelink.sensing.vacuum import Gauge, GaugeKind, VacuumSensor
+from platelink.sensing.vacuum import Gauge, GaugeKind, ReachingGauge
 
 LOOKED_AT_S = 15.0
 """An input that was not looked at for so long is looked at no more."""
@@ -58,6 +61,8 @@ class _Watch:
     value: float | None = None
     before: tuple[int, int] | None = None
     """Sum and count of light in the sample before."""
+    newest_t: float = -math.inf
+    """Of the newest number of an instrument on the bus."""
 
 
 @dataclass(slots=True)
@@ -70,6 +75,8 @@ class Counting:
     head: TemperatureSensor | None
     """All as configured: a calibration is of these, not of what an earlier one made of them."""
     supply: SupplyWatch
+    beside: Beside
+    """Instruments on the bus: their counts are the numbers in their registers."""
     watched: dict[str, _Watch] = field(default_factory=dict)
 
     def look(self, sensor: str, *, now: float) -> Looked:
@@ -77,7 +84,9 @@ class Counting:
         self._there(sensor)
         watch = self.watched.get(sensor)
         if watch is None:
-            watch = self.watched[sensor] = _Watch(Settling(quantity_of(sensor)), now)
+            there = {"vacuum": self.vacuum, "oven": self.oven}.get(sensor)
+            step = there.per_count() if isinstance(there, BusInstrument) else None
+            watch = self.watched[sensor] = _Watch(Settling(quantity_of(sensor), step), now)
         watch.looked_at = now
         settled = watch.settling.now()
         counts = settled.counts
@@ -95,6 +104,9 @@ class Counting:
                 i = int(sensor.partition(" ")[2])
                 self._light(watch, sample, reading, i, broken)
                 continue
+            if isinstance({"vacuum": self.vacuum, "oven": self.oven}.get(sensor), BusInstrument):
+                self._on_bus(watch, reading, quantity)
+                continue
             total, n, low, high, value = {
                 Quantity.VACUUM: (
                     sample.vacuum_sum, sample.vacuum_count, sample.vacuum_min, sample.vacuum_max,
@@ -110,6 +122,17 @@ class Counting:
             watch.value = value
             frame = Frame(reading.t, total, n, low, high, reading.head_c, self.supply.volts)
             watch.settling.add(frame)
+
+    def _on_bus(self, watch: _Watch, reading: Told, quantity: Quantity) -> None:
+        newest = self.beside.newest(quantity, reading.t)
+        watch.value = reading.vacuum_kpa if quantity is Quantity.VACUUM else reading.oven_c
+        if newest is None or watch.value is None:
+            watch.settling.restart()
+        elif newest.t > watch.newest_t:
+            watch.newest_t = newest.t
+            watch.settling.add(
+                Frame(newest.t, newest.raw, 1, None, None, reading.head_c, self.supply.volts)
+            )
 
     def _light(self, watch: _Watch, sample: Sample, reading: Told, i: int, broken: bool) -> None:
         now = sample.light_sum[i], sample.light_count[i]
@@ -141,7 +164,7 @@ class Counting:
             vacuum = None if gauge is None else gauge.vacuum_kpa(mean)
             if not isinstance(vacuum, float):
                 return None
-            if isinstance(gauge, VacuumSensor) and gauge.kind is GaugeKind.ABSOLUTE:
+            if isinstance(gauge, ReachingGauge) and gauge.kind is GaugeKind.ABSOLUTE:
                 return gauge.kpa_abs(vacuum)
             return vacuum
         thermometer = {Quantity.OVEN: self.oven, Quantity.HEAD: self.head}.get(quantity)

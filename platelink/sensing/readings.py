@@ -7,13 +7,17 @@ whatever its CRC says. Vacuum and temperatures are the means of the message's ow
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import IntFlag
 from typing import NamedTuple
 
 from platelink.link.messages import WATER_CHANNEL, OrderReport, Sample
+from platelink.sensing.beside import Beside
+from platelink.sensing.calibration import Quantity
 from platelink.sensing.counting import Counting
 from platelink.sensing.light import LightSensors
+from platelink.sensing.registers import BusInstrument
 from platelink.sensing.supply import SupplyWatch
 from platelink.sensing.temperature import TemperatureSensor
 from platelink.sensing.vacuum import Gauge, GaugeFault
@@ -39,6 +43,8 @@ class Quality(IntFlag):
     HEAD_RANGE = 4096
     WATER_MISSING = 16384
     WATER_RANGE = 32768
+    VACUUM_STALE = 65536  # an instrument on the bus has given no value for too long
+    OVEN_STALE = 131072
     LIGHT_REFUSED = 8192  # sums or ticks that cannot follow those before: damaged, not integrated
 
 
@@ -52,6 +58,7 @@ _MISSING, _SATURATED, _FLOOR, _REFUSED = (
     int(Quality.LIGHT_REFUSED),
 )
 _BROKEN = _FIRST | int(Quality.RESTARTED) | int(Quality.LIGHT_REFUSED)
+_VACUUM_STALE, _OVEN_STALE = int(Quality.VACUUM_STALE), int(Quality.OVEN_STALE)
 _VACUUM_MISSING = int(Quality.VACUUM_MISSING)
 _GAUGE_FAULT = {
     GaugeFault.RANGE: int(Quality.VACUUM_RANGE),
@@ -84,6 +91,10 @@ class Reading:
     water_c: float | None
     inputs: int
     quality: Quality
+    vacuum_fresh: bool = True
+    """False: an instrument on the bus gave no newer value since the sample before."""
+    oven_t: float | None = None
+    """As ``t``, of a temperature that such an instrument tells; None: it is the sample's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,8 +124,9 @@ class Converter:
     ticks do not betray (they may have passed the old ones) is told with ``restart``."""
 
     __slots__ = (
-        "_adc_max", "_base", "_n", "_qualities", "_ticks", "_water", "_weighs", "counting",
-        "has_water", "light", "refused", "refused_in_a_row", "sensors", "supply",
+        "_adc_max", "_base", "_n", "_qualities", "_ticks", "_vacuum_t", "_water", "_weighs",
+        "beside", "counting", "has_water", "light", "refused", "refused_in_a_row", "sensors",
+        "supply",
     )  # fmt: skip
 
     def __init__(self, sensors: Sensors, configured: Sensors | None = None) -> None:
@@ -123,9 +135,11 @@ class Converter:
         plain = configured or sensors
         self.supply = SupplyWatch(sensors.adc_bits)
         """The converter's reference."""
+        self.beside = Beside(_on_bus(sensors))
         self.counting = Counting(
-            len(plain.light.channels), plain.vacuum, plain.oven, plain.head, self.supply
-        )
+            len(plain.light.channels), plain.vacuum, plain.oven, plain.head, self.supply,
+            self.beside,
+        )  # fmt: skip
         self.light = sensors.light
         """Sensors in use; may be replaced when a new dark reading was made."""
         self._adc_max = (1 << sensors.adc_bits) - 1
@@ -134,6 +148,8 @@ class Converter:
         self._ticks: int | None = None
         self._base: _Sums | None = None
         self._water: tuple[int, int, int] | None = None
+        self._vacuum_t = -math.inf
+        """Of the newest value that an instrument on the bus gave a reading."""
         self.has_water = True
         """The device says so; on another one there may be light on that channel."""
         self.refused = self.refused_in_a_row = 0
@@ -149,6 +165,7 @@ class Converter:
     def take_up(self, sensors: Sensors) -> None:
         """Go on with the same sensors calibrated anew."""
         self.sensors, self.light = sensors, sensors.light
+        self.beside.take_up(_on_bus(sensors))
 
     def restart(self) -> None:
         """Forget the sums: the device started anew."""
@@ -177,9 +194,9 @@ class Converter:
             if means is not None:
                 irradiance, channels = self.light.irradiances_mw_cm2(means, head_c)
         self._ticks = ticks
-        vacuum_kpa, flag = self._vacuum(sample)
+        vacuum_kpa, flag, fresh = self._vacuum(sample, t)
         flags |= flag
-        oven_c, flag = _mean_c(self.sensors.oven, sample.oven_sum, sample.oven_count, head_c, _OVEN)
+        oven_c, flag, oven_t = self._oven(sample, head_c, t)
         flags |= flag
         water_c, flag = self._water_c(sample, ticks, head_c)
         flags |= flag
@@ -196,6 +213,8 @@ class Converter:
             water_c,
             sample.inputs,
             self._qualities.get(flags) or self._quality(flags),
+            fresh,
+            oven_t,
         )
         if self.counting.watched:
             self.counting.add(sample, reading, broken=bool(flags & _BROKEN))
@@ -253,15 +272,36 @@ class Converter:
             steps.append((total, n))
         return steps
 
-    def _vacuum(self, sample: Sample) -> tuple[float | None, int]:
-        sensor = self.sensors.vacuum
+    def _vacuum(self, sample: Sample, t: float) -> tuple[float | None, int, bool]:
+        sensor, fresh = self.sensors.vacuum, True
         if sensor is None:
-            return None, 0
-        n = sample.vacuum_count
-        if not n:
-            return None, _VACUUM_MISSING
-        value = sensor.vacuum_kpa(sample.vacuum_sum / n)
-        return (value, 0) if isinstance(value, float) else (None, _GAUGE_FAULT[value])
+            return None, 0, True
+        if isinstance(sensor, BusInstrument):
+            newest = self.beside.newest(Quantity.VACUUM, t)
+            if newest is None:
+                return None, _VACUUM_STALE, True
+            counts, fresh = newest.raw, newest.t > self._vacuum_t
+            self._vacuum_t = newest.t
+        elif sample.vacuum_count:
+            counts = sample.vacuum_sum / sample.vacuum_count
+        else:
+            return None, _VACUUM_MISSING, True
+        value = sensor.vacuum_kpa(counts)
+        if isinstance(value, float):
+            return value, 0, fresh
+        return None, _GAUGE_FAULT[value], True
+
+    def _oven(
+        self, sample: Sample, head_c: float | None, t: float
+    ) -> tuple[float | None, int, float | None]:
+        sensor = self.sensors.oven
+        if not isinstance(sensor, BusInstrument):
+            return *_mean_c(sensor, sample.oven_sum, sample.oven_count, head_c, _OVEN), None
+        newest = self.beside.newest(Quantity.OVEN, t)
+        if newest is None:
+            return None, _OVEN_STALE, None
+        value = sensor.value(newest.raw)
+        return value, 0 if value is not None else _OVEN[1], newest.t
 
     def _head(self, sample: Sample) -> tuple[float | None, int]:
         value, flag = _mean_c(self.sensors.head, sample.head_sum, sample.head_count, None, _HEAD)
@@ -286,6 +326,10 @@ class Converter:
         if n not in (0, ticks - first[2]):
             return None, _WATER[1]
         return _mean_c(sensor, total - first[0], n, head_c, _WATER)
+
+
+def _on_bus(sensors: Sensors) -> list[BusInstrument]:
+    return [s for s in (sensors.vacuum, sensors.oven) if isinstance(s, BusInstrument)]
 
 
 def _mean_c(

@@ -20,6 +20,9 @@ LEAST_FRAMES = 20
 NEWEST = 3
 DRIFT_COUNTS = 0.5
 """Over the window: half a step of the converter is below what a calibration asks for."""
+DRIFT_ON_BUS = 0.2
+"""The same of an instrument on the bus, in kPa or °C: it tells some values a second, not thousands,
+and a calibration asks for a reference of 1.5."""
 WINDOW_S = {
     Quantity.LIGHT: 15.0, Quantity.VACUUM: 6.0, Quantity.OVEN: 60.0, Quantity.HEAD: 60.0,
 }  # fmt: skip
@@ -34,7 +37,7 @@ class Frame(NamedTuple):
     """One input in one frame."""
 
     t: float
-    total: int
+    total: float
     n: int
     low: int | None
     high: int | None
@@ -61,8 +64,10 @@ class Settled:
 class Settling:
     """Keeps the last window of an input."""
 
-    def __init__(self, quantity: Quantity) -> None:
+    def __init__(self, quantity: Quantity, per_count: float | None = None) -> None:
+        """``per_count``: kPa or °C of one count of an instrument on the bus."""
         self._window_s, self._share = WINDOW_S[quantity], DRIFT_SHARE[quantity]
+        self._least = DRIFT_COUNTS if per_count is None else DRIFT_ON_BUS / per_count
         self._frames: deque[Frame] = deque()
 
     def restart(self) -> None:
@@ -84,9 +89,9 @@ class Settling:
         """What is known now."""
         frames = self._frames
         if len(frames) < 3:
-            return Settled(None, 0.0, DRIFT_COUNTS, self._window_s, False, "no counts yet")
+            return Settled(None, 0.0, self._least, self._window_s, False, "no counts yet")
         counts, drift, u_drift = _account(frames)
-        limit = max(DRIFT_COUNTS, self._share * counts.mean)
+        limit = max(self._least, self._share * abs(counts.mean))
         waits_s = max(0.0, 0.95 * self._window_s - (frames[-1].t - frames[0].t))
         if waits_s > 0.0 or len(frames) < LEAST_FRAMES:
             text = f"reading; at least {waits_s:.0f} s more"

@@ -7,6 +7,7 @@ a pressure is gauge or absolute belongs to the quantity, never to its unit (NIST
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
@@ -58,8 +59,45 @@ def standard_barometer_kpa(altitude_m: float) -> float:
     return float(STANDARD_ATMOSPHERE_KPA * (1.0 - 0.0065 * altitude_m / 288.15) ** exponent)
 
 
+class ReachingGauge(ABC):
+    """What any gauge says of the vacuum it can show."""
+
+    __slots__ = ()
+    kind: GaugeKind
+    barometer_kpa: float
+
+    @abstractmethod
+    def highest_vacuum_kpa(self) -> float:
+        """Most vacuum that it can show here: its span, or all the air there is."""
+
+    def kpa_abs(self, vacuum_kpa: float) -> float:
+        """Absolute pressure at this vacuum."""
+        return self.barometer_kpa - vacuum_kpa
+
+    def reach_problem(self, vacuum_kpa: float) -> str:
+        """Why this vacuum can never be read here; empty when it can."""
+        if vacuum_kpa >= self.barometer_kpa:
+            return (
+                f"a vacuum of {vacuum_kpa:.1f} kPa is more than the air pressure of "
+                f"{self.barometer_kpa:.1f} kPa here; ask for less, or correct the barometer"
+            )
+        highest = self.highest_vacuum_kpa()
+        if vacuum_kpa > highest:
+            return (
+                f"a vacuum of {vacuum_kpa:.1f} kPa is beyond the gauge's {highest:.1f} kPa; "
+                "ask for less, or fit a gauge with more span"
+            )
+        return ""
+
+    def band_problem(self, low_kpa: float, high_kpa: float) -> str:
+        """Why one of these limits can never be read here; empty when both can. A vacuum that the
+        air itself forbids needs no gauge to stay below it."""
+        forbidden = high_kpa >= self.barometer_kpa
+        return self.reach_problem(low_kpa) or ("" if forbidden else self.reach_problem(high_kpa))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class VacuumSensor:
+class VacuumSensor(ReachingGauge):
     """A transmitter with a straight characteristic from ``kpa_low`` to ``kpa_high``.
 
     Both are readings of the transmitter (gauge: negative below atmosphere) at the low and the high
@@ -115,33 +153,8 @@ class VacuumSensor:
         vacuum = -pressure if self.kind is GaugeKind.GAUGE else self.barometer_kpa - pressure
         return vacuum if vacuum <= self.barometer_kpa + IMPLAUSIBLE_KPA else GaugeFault.IMPLAUSIBLE
 
-    def kpa_abs(self, vacuum_kpa: float) -> float:
-        """Absolute pressure at this vacuum."""
-        return self.barometer_kpa - vacuum_kpa
-
     def highest_vacuum_kpa(self) -> float:
         """Most vacuum this gauge can show here: its span, or all the air there is."""
         pressure = min(self.kpa_low, self.kpa_high)
         reach = -pressure if self.kind is GaugeKind.GAUGE else self.barometer_kpa - pressure
         return min(self.barometer_kpa, reach)
-
-    def reach_problem(self, vacuum_kpa: float) -> str:
-        """Why this vacuum can never be read here; empty when it can."""
-        if vacuum_kpa >= self.barometer_kpa:
-            return (
-                f"a vacuum of {vacuum_kpa:.1f} kPa is more than the air pressure of "
-                f"{self.barometer_kpa:.1f} kPa here; ask for less, or correct the barometer"
-            )
-        highest = self.highest_vacuum_kpa()
-        if vacuum_kpa > highest:
-            return (
-                f"a vacuum of {vacuum_kpa:.1f} kPa is beyond the gauge's {highest:.1f} kPa; "
-                "ask for less, or fit a gauge with more span"
-            )
-        return ""
-
-    def band_problem(self, low_kpa: float, high_kpa: float) -> str:
-        """Why one of these limits can never be read here; empty when both can. A vacuum that the
-        air itself forbids needs no gauge to stay below it."""
-        forbidden = high_kpa >= self.barometer_kpa
-        return self.reach_problem(low_kpa) or ("" if forbidden else self.reach_problem(high_kpa))

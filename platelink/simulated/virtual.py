@@ -17,7 +17,8 @@ from platelink.contract.base import Json
 from platelink.daemon.calibrated import Calibrated
 from platelink.daemon.clock import Clock
 from platelink.daemon.setup import core_of, make_job, taping_of, unit_settings
-from platelink.daemon.shell import Shell, ShellSettings
+from platelink.daemon.shell import Shell
+from platelink.daemon.shell_settings import Instruments, ShellSettings
 from platelink.link.framing import Decoder, Frame
 from platelink.link.messages import LAMP_BIT, unpack
 from platelink.link.port import Port, PortMissing
@@ -198,7 +199,9 @@ class Daemon:
         bench: Bench,
         *,
         today: Callable[[], date] = lambda: date(2026, 6, 1),
+        instruments: Callable[[Clock], Instruments] | None = None,
     ) -> None:
+        """``instruments``: those on the bus of ``config``, asked in simulated time."""
         self.config = config
         self.bench = bench
         self.clock = LoopClock()
@@ -220,6 +223,7 @@ class Daemon:
                 journal=config.journal.path,
                 service=None,
                 config_hash=config.config_hash(),
+                instruments=instruments(self.clock) if instruments else None,
             ),
             core,
             lambda asked: make_job(config, asked, calibrated.blocking()),
@@ -257,6 +261,8 @@ class Daemon:
         shell._record = lambda outputs: None  # type: ignore[method-assign]
         shell.writer.retry = lambda now: 0  # type: ignore[misc,method-assign]
         shell._syncer.stop()
+        if shell.settings.instruments is not None:
+            shell.settings.instruments.stop()
         shell.journal.close()
         shell._port.close()
         if shell._wake is not None:

@@ -24,6 +24,7 @@ CALLS = (
     "port_opened", "port_lost", "ask_device", "flush", "expose", "start", "withdraw", "command",
     "make_plate", "withdraw_plate", "act", "resume_plate", "exposure_before",
     "exposure_recovered", "bake_unrecorded", "alarm", OUTSIDE, "resume_alarms",
+    "instrument",
 )  # fmt: skip
 """Methods that a tape takes as they are. Bytes, time and what is written have a kind of their own,
 ``take_up`` and ``recovering`` a name."""

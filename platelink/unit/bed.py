@@ -88,7 +88,7 @@ class Bed:
         self._order = 0
         """The newest standing order that the device has said anything of."""
         self._hour = LightHour()
-        self.gauge = GaugeNature(settings.frame_ticks * NOMINAL_TICK_S)
+        self.gauge = GaugeNature(*settings.gauge_s or (settings.frame_ticks * NOMINAL_TICK_S,))
         """What the vacuum gauge has shown, of its noise and of pull-downs."""
         self._device: m.Hello | None = None
         self.mismatch = ""
@@ -306,7 +306,8 @@ class Bed:
         self._hour.sample(sample, reading.ticks)
         self.lamp_on = bool(sample.outputs & m.LAMP_BIT)
         span, pumping = sample.vacuum_max - sample.vacuum_min, sample.outputs & m.VACUUM_BIT
-        self.gauge.add(reading.vacuum_kpa, span, pumping=bool(pumping), now=reading.t)
+        if reading.vacuum_fresh:
+            self.gauge.add(reading.vacuum_kpa, span, pumping=bool(pumping), now=reading.t)
         if self.exposure is not None and self.exposing:
             self.watch.trust(self.exposure.conditions())
         return self.watch.add(sample, reading, self.lessons.in_force.longest_afterglow_s)
@@ -358,9 +359,8 @@ class Bed:
             self._order = self._order if goes_on else 0
             self._hour = self._hour if kept else LightHour()
         self._frame_ticks = 0
-        kind = DeviceRestarted if up.rebooted else LinkUp
-        firmware = ".".join(map(str, hello.firmware))
-        event = kind(hello.boot_id, firmware, hello.board, hello.reset_cause)
+        kind, firmware = DeviceRestarted if up.rebooted else LinkUp, map(str, hello.firmware)
+        event = kind(hello.boot_id, ".".join(firmware), hello.board, hello.reset_cause)
         outputs: tuple[BedOutput, ...] = (Send(m.GetOrder()), Noted(event, ""))
         self.mismatch = mismatch(self.settings.optics, hello)
         outputs += (Noted(DeviceDoesNotMatch(), self.mismatch),) if self.mismatch else ()

@@ -14,23 +14,18 @@ from platelink.contract.words import AlarmAct
 from platelink.control.alarm.states import Condition
 from platelink.control.light.lessons import Lessons
 from platelink.control.light.request import ExposureStatus
-from platelink.control.procedure.outputs import (
-    BakeBegun,
-    BakeOver,
-    ExposureAct,
-    PlateNoted,
-    PlateOver,
-)
+from platelink.control.procedure import outputs as said
 from platelink.control.procedure.plan import PlatePlan
 from platelink.control.procedure.requests import PlateRequest
 from platelink.control.states import Noted, Send, earliest
 from platelink.link import messages as m
 from platelink.link import outputs as link
 from platelink.link.session import Session
+from platelink.sensing.beside import Reply
 from platelink.sensing.readings import Converter, Quality, Reading, Sensors
+from platelink.unit import device_events as device
 from platelink.unit.alarms import UnitAlarms
 from platelink.unit.bed import ANEW_FRAMES, DAMAGED_FRAMES, Bed, BedOutput
-from platelink.unit.device_events import Notice, Seldom, can_be, noted, sums_go_on, sums_refused
 from platelink.unit.job import Job, UnitSettings
 from platelink.unit.outputs import (
     ALARMS_SNAPSHOT,
@@ -64,7 +59,7 @@ class Core:
         self.recording = Recording(settings)
         self.plate_runs = PlateRuns(settings)
         self.converter = converter
-        self._seldom = Seldom()
+        self._seldom = device.Seldom()
         self.at = Stamp(now, 0)
         self._out: list[CoreOutput] = []
 
@@ -112,6 +107,13 @@ class Core:
         """Bytes from the device."""
         self._begin(at)
         self._from_link(self.session.receive(data, now=at.now))
+        return self._finish()
+
+    def instrument(self, reply: Reply, *, at: Stamp) -> tuple[CoreOutput, ...]:
+        """What an instrument on the bus said, or that it did not."""
+        self._begin(at)
+        self.converter.beside.take(reply, now=at.now)
+        self._route(device.instruments_turned(self.converter, now=at.now))
         return self._finish()
 
     def tick(self, *, at: Stamp) -> tuple[CoreOutput, ...]:
@@ -296,14 +298,14 @@ class Core:
                     self._link_up(output)
                 case link.LinkLost():
                     self._route(self.bed.link_lost(output, at=self.at))
-                case _ if isinstance(output, Notice):
-                    self._route((noted(output),))
+                case _ if isinstance(output, device.Notice):
+                    self._route((device.noted(output),))
 
     def _link_up(self, up: link.LinkUp) -> None:
         at, tick = self.at, up.hello.tick
         self.converter.has_water = bool(up.hello.capabilities & m.Capability.WATER)
         self.converter.supply.device(bool(up.hello.capabilities & m.Capability.SUPPLY))
-        goes_on = sums_go_on(up, self.reading)
+        goes_on = device.sums_go_on(up, self.reading)
         self._out += self.alarms.device_restarted(at=at) if up.rebooted else ()
         if not goes_on:
             self.converter.restart()
@@ -312,8 +314,8 @@ class Core:
         self._route(self.bed.link_up(up, goes_on=goes_on, at=at))
 
     def _order_reported(self, reported: link.OrderReported) -> None:
-        if not can_be(reported, self.session.status().hello, self.converter):
-            self._route((sums_refused(self.converter, "the account of an order"),))
+        if not device.can_be(reported, self.session.status().hello, self.converter):
+            self._route((device.sums_refused(self.converter, "the account of an order"),))
             return  # as if lost on the way: who waits for it asks again
         sums, dark = self.converter.newest, self.bed.watch.dark
         self._out.append(DeviceReported(reported.report, *sums, dark))
@@ -323,7 +325,7 @@ class Core:
         """A sample's sums were refused. The next sample tells all that they did."""
         in_a_row = self.converter.refused_in_a_row
         if in_a_row in (1, DAMAGED_FRAMES):
-            self._route((sums_refused(self.converter, "a sample"),))
+            self._route((device.sums_refused(self.converter, "a sample"),))
         if in_a_row >= DAMAGED_FRAMES:
             self._route(self.bed.damaged(in_a_row, at=self.at))
         if in_a_row >= ANEW_FRAMES and not self.bed.integrating:
@@ -333,6 +335,7 @@ class Core:
         at, sample, clock = self.at, received.sample, self.session.clock
         reading = self.converter.read(sample, received.ticks, received.t, received.lost)
         self.reading = reading
+        self._route(device.instruments_turned(self.converter, now=at.now))
         refused = bool(reading.quality & Quality.LIGHT_REFUSED)
         if refused:
             self._damaged()
@@ -341,7 +344,9 @@ class Core:
         if self.bed.observe(sample, reading):
             self.alarms.look_now()
         if self.bed.left_light(now=at.now):
-            self._end_left_light()
+            nobody = "" if self.recovering else "light that belongs to no exposure"
+            if why := self.plates.light_over() or nobody:  # else its end is awaited
+                self._route(self.bed.end_left_light(why, at=at))
         if self.plates.in_flight.plates:
             self._route(self.plates.temperatures(reading, at=at))
             self._out += self.plate_runs.sample(sample, reading, clock.tick_s)
@@ -350,15 +355,6 @@ class Core:
             self._out += self.recording.sample(
                 sample, reading, exposure, clock.tick_s, clock.rel_uncertainty
             )
-
-    def _end_left_light(self) -> None:
-        """Light of an order given before is awaited, unless it is nobody's, or its plate was
-        stopped meanwhile."""
-        why = self.plates.light_over()
-        if not (why or self.recovering):
-            why = "light that belongs to no exposure"
-        if why:
-            self._route(self.bed.end_left_light(why, at=self.at))
 
     def _route(self, outputs: Iterable[BedOutput | UnitPlatesOutput]) -> None:
         """Give each output to the part it concerns, and what that says in turn, in order."""
@@ -374,7 +370,7 @@ class Core:
                     self._out.append(output)
                 case Job():
                     self._expose(output)
-                case ExposureAct():
+                case said.ExposureAct():
                     self._route(self.bed.act(str(output.act), output.reason, at=at))
                 case ExposureAccepted():
                     self._out.append(self.recording.begin(output, at=at))
@@ -384,7 +380,9 @@ class Core:
                 case ExposureEnded():
                     self._out += self.recording.end(output.ended, at=at)
                     self._route(self.plates.exposure_ended(output, at=at))
-                case PlateBegun() | PlateNoted() | BakeBegun() | BakeOver() | PlateOver():
+                case PlateBegun() | said.PlateNoted() | said.PlateOver():
+                    self._out += self.plate_runs.take(output, at=at)
+                case said.BakeBegun() | said.BakeOver():
                     self._out += self.plate_runs.take(output, at=at)
 
     def _expose(self, job: Job) -> None:
@@ -393,8 +391,9 @@ class Core:
         self._route(self.bed.expose(job, taken=taken, no_link=no_link, at=self.at))
 
     def _watch(self) -> None:
-        conditions = (*self.plates.in_flight.conditions().values(), *self.bed.conditions())
+        beside = device.instruments_lost(self.converter, now=self.at.now)
+        own = *self.plates.in_flight.conditions().values(), *self.bed.conditions()
         self._out += self.alarms.look(
-            conditions, up=self.bed.up, link=self.session.status().state, reading=self.reading,
+            (*own, *beside), up=self.bed.up, link=self.session.status().state, reading=self.reading,
             exposed=self.recording.of, at=self.at,
         )  # fmt: skip

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from enum import IntEnum
 
+from platelink.control.alarm.states import Condition
+from platelink.control.alarm.unit import INSTRUMENT_LOST
 from platelink.control.light.request import Optics
 from platelink.control.states import Noted
 from platelink.events.event import Event, EventName
@@ -13,6 +15,8 @@ from platelink.events.unit import (
     DeviceEdge,
     DeviceEventsLost,
     GarbageOnThePort,
+    InstrumentBack,
+    InstrumentLost,
     LightSumsRefused,
     ProtocolMismatch,
 )
@@ -87,6 +91,22 @@ def sums_refused(converter: Converter, what: str) -> Noted:
     """The event of sums that the converter has just refused."""
     event = LightSumsRefused(converter.refused, converter.refused_in_a_row)
     return Noted(event, f"{what} has impossible light sums; they are not counted")
+
+
+def instruments_turned(converter: Converter, *, now: float) -> tuple[Noted, ...]:
+    """Events of instruments on the bus that are lost since the last look, or back."""
+    return tuple(
+        Noted(InstrumentLost(turn.name) if turn.lost else InstrumentBack(turn.name), turn.text)
+        for turn in converter.beside.look(now=now)
+    )
+
+
+def instruments_lost(converter: Converter, *, now: float) -> tuple[Condition, ...]:
+    """What alarms want to know of them; nothing where there are none."""
+    if not converter.beside:
+        return ()
+    lost = converter.beside.longest_lost_s(now=now)
+    return (Condition(INSTRUMENT_LOST, lost is not None, *(lost or ())),)
 
 
 class Seldom:

@@ -27,6 +27,8 @@ class UnitSettings:
     """What a recipe leaves to the unit."""
     stated: Stated = field(default_factory=Stated)
     """What the shop knows of the unit's errors."""
+    gauge_s: tuple[float, float] | None = None
+    """Of a vacuum gauge on the bus: between two values, and how old one may be."""
 
 
 @dataclass(frozen=True, slots=True)

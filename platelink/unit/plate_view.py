@@ -68,7 +68,19 @@ def status_now(
         journal=journal,
         service=service,
         publisher=publisher,
+        instruments=instruments_now(core, now=at.now),
     )
+
+
+def instruments_now(core: Core, *, now: float) -> tuple[u.InstrumentNow, ...] | None:
+    """The instruments on the bus; None where there are none."""
+    return tuple(
+        u.InstrumentNow(
+            name=one.name, measures=str(one.quantity), age_s=number(one.age_s, 2),
+            every_s=round(one.every_s, 3), lost=one.lost, problem=one.problem,
+        )
+        for one in core.converter.beside.status(now=now)
+    ) or None  # fmt: skip
 
 
 def unit_status(core: Core, *, now: float) -> UnitStatus:

@@ -93,7 +93,7 @@ class UnitPlates:
         if reading.t - self._temperatures_at < TEMPERATURES_S:
             return ()
         self._temperatures_at = reading.t
-        found = Temperatures(reading.oven_c, reading.water_c)
+        found = Temperatures(reading.oven_c, reading.water_c, reading.oven_t)
         return self._from(self.in_flight.temperatures(found, t=reading.t, now=at.now))
 
     def exposure_begun(self, job: Job, *, at: Stamp) -> tuple[UnitPlatesOutput, ...]:

@@ -202,6 +202,7 @@ ALARMS = (
     "gauge silent",
     "gauge stuck",
     "gauge off zero",
+    "instrument lost",
     "light still on",
     "light sensor saturated",
     "light sensor blind",

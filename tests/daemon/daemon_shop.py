@@ -54,9 +54,9 @@ class Daemon(virtual.Daemon):
 
     def __init__(
         self, config: Config, bench: virtual.Bench,
-        *, today: Callable[[], date] = lambda: date(2026, 6, 1),
+        *, today: Callable[[], date] = lambda: date(2026, 6, 1), **more: Any,
     ) -> None:  # fmt: skip
-        super().__init__(config, bench, today=today)
+        super().__init__(config, bench, today=today, **more)
         self.lines: list[dict[str, Any]] = []
         self.shell.followers.add(lambda line: self.lines.append(line.model_dump(mode="json")))
 

@@ -37,6 +37,7 @@ from platelink.contract.service import SensorSettings
 from platelink.contract.wire import AskCounts, TakeUpCalibrations
 from platelink.ledger.errors import StoreRefused
 from platelink.people.rights import Right
+from platelink.sensing.calibrate import OnBus
 from platelink.sensing.calibration import Cause, Counts, Instrument, Level, Quantity, quantity_of
 from platelink.units import IRRADIANCE, PRESSURE, TEMPERATURE, UnitError
 
@@ -100,12 +101,14 @@ async def counts(sensor: str, here: Here) -> CountsNow:
 @router.post("/v1/calibrations")
 def begin_calibration(body: NewCalibration, here: Here, who: Asking) -> Calibration:
     """Begin a calibration of a sensor."""
-    stands_on: dict[str, Any] = dict(_settings(here, body.sensor).stands_on)
+    sensor = _settings(here, body.sensor)
+    stands_on: dict[str, Any] = dict(sensor.stands_on)
     plan = Plan(
         cause=Cause(body.cause),
         instrument=_instrument(body.reference),
         settings=stands_on,
         adc_max=(1 << int(stands_on["adc_bits"])) - 1,
+        on_bus=None if sensor.on_bus is None else OnBus(*sensor.on_bus),
         temp_coeff_per_c=stands_on.get("temp_coeff_per_c", 0.0),
         reference_temp_c=stands_on.get("reference_temp_c", 25.0),
     )

@@ -46,6 +46,12 @@ GAUGE_OFF_ZERO = Definition(
     ),
     next_act="open the frame and check that the gauge reads zero; calibrate it",
 )  # fmt: skip
+INSTRUMENT_LOST = Definition(
+    name="instrument lost", source=Source.UNIT, priority=Priority.MEDIUM, group="device", unit="s",
+    off_delay_s=2.0,
+    cause="the bus or the instrument has no power, a wire is broken, or its sensor is",
+    next_act="see the unit's status for which and why; check power, wires and address",
+)  # fmt: skip
 LIGHT_STILL_ON = Definition(
     name="light still on", source=Source.STEP, priority=Priority.HIGH, group="light",
     unit="mW/cm²", longest_shelf_s=0.0,

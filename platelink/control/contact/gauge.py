@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import replace
 from itertools import pairwise
 
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import CONTACT_LOST, GAUGE_OFF_ZERO, GAUGE_STUCK
 from platelink.control.contact.contact import ContactLimits
 from platelink.control.contact.finding import Finding, Verdict
+from platelink.control.contact.line import LEAST_VALUES
 from platelink.control.contact.past import ContactPast
 from platelink.events.light import Cause
 
@@ -46,9 +48,11 @@ CLUMPED_FROM = 20
 class GaugeNature:
     """See the file's first lines. One a unit; it takes every value, with or without an exposure."""
 
-    def __init__(self, frame_s: float = 0.05) -> None:
-        """``frame_s``: between two values in the light."""
-        self.past = ContactPast(frame_s)
+    def __init__(self, frame_s: float = 0.05, stale_s: float | None = None) -> None:
+        """``frame_s``: between two values in the light. ``stale_s``: of an instrument on the bus,
+        how old its value may be; None: it is the device's own gauge."""
+        self.past = ContactPast(frame_s, held=stale_s is not None)
+        self._stale_s = stale_s
         self._noisy = {True: 0, False: 0}
         """Groups with noise, with the pump on and with it off."""
         self._quiet_at_rest = False
@@ -80,9 +84,23 @@ class GaugeNature:
             share = max(share, (self._clumped + 1.0) / (self._alike + 2.0))
         return max(LEAST_SHARE, share)
 
+    def fitted(self, limits: ContactLimits | None) -> ContactLimits | None:
+        """Limits as they can be kept with this gauge: an instrument on the bus is silent once its
+        value is stale, and a hold test has values enough for a line."""
+        if limits is None or self._stale_s is None:
+            return limits
+        return replace(
+            limits,
+            gauge_silence_s=max(limits.gauge_silence_s, self._stale_s),
+            hold_test_s=max(limits.hold_test_s, LEAST_VALUES * self.past.frame_s),
+        )
+
     def add(self, vacuum_kpa: float | None, span: int, *, pumping: bool, now: float) -> None:
         """Take one value with its message's span in steps of the converter; ``now`` is when it was
-        measured, ``pumping`` whether the vacuum output is on."""
+        measured, ``pumping`` whether the vacuum output is on. An instrument on the bus tells no
+        span: one whose values are nearly never alike has noise of several steps."""
+        if self._stale_s is not None:
+            span = 0 if vacuum_kpa == self._last_kpa else NOISY_SPAN
         self._rest(vacuum_kpa, pumping, now)
         if vacuum_kpa is None:
             self._same, self._last_kpa = 0, math.nan

@@ -38,10 +38,11 @@ class Told:
 
 
 class ContactPast:
-    """One a unit. ``frame_s``: between two gauge values in the light."""
+    """One a unit. ``frame_s``: between two gauge values in the light. ``held``: the record's
+    samples come more often, and repeat the newest value."""
 
-    def __init__(self, frame_s: float) -> None:
-        self.frame_s = frame_s
+    def __init__(self, frame_s: float, *, held: bool = False) -> None:
+        self.frame_s, self._held_between = frame_s, held
         self.shown: deque[Shown] = deque(maxlen=KEPT)
         self._held: deque[tuple[float, float]] = deque(maxlen=KEPT)
         self._now: list[tuple[float, float]] = []
@@ -112,7 +113,8 @@ class ContactPast:
         if t_s.size < 2 or np.any(np.diff(t_s) <= 0.0):
             return np.zeros(0)
         pace = float(np.median(np.diff(t_s))) / self.frame_s
-        if not 1.0 - SAME_PACE <= pace <= 1.0 + SAME_PACE:
+        slower = 0.0 if self._held_between else 1.0 - SAME_PACE
+        if not slower <= pace <= 1.0 + SAME_PACE:
             return np.zeros(0)
         begin = t_s[0] + min(SETTLED_S, (t_s[-1] - t_s[0]) / 3.0)
         begin = max(begin, t_s[-1] - MOST_VALUES * self.frame_s)

@@ -77,7 +77,7 @@ class Readiness:
     """One per exposure; ``begin`` starts a new gate at the start and at every restart."""
 
     def __init__(self, contact: ContactLimits | None, gauge: GaugeNature) -> None:
-        self._limits = contact
+        self._limits = gauge.fitted(contact)
         self._gauge, self._past = gauge, gauge.past
         self._gate: ContactGate | None = None
         self._watch: ContactWatch | None = None
@@ -116,8 +116,8 @@ class Readiness:
         """Take one gauge value into the gate or, once contact was held, into the watch; ``left_s``
         until the light ends."""
         gate, watch, vacuum_kpa = self._gate, self._watch, reading.vacuum_kpa
-        if gate is None:
-            return GOING_ON
+        if gate is None or not reading.vacuum_fresh:
+            return self.expired(now=now)
         limits = gate.limits
         if watch is None and (vented_kpa := self._vented_kpa) is not None:
             wrong = off_zero(vented_kpa, limits.vented_kpa) or unreachable(vented_kpa, limits)

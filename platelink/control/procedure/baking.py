@@ -35,7 +35,9 @@ def bake(step: BakeStep, unit: StepDefaults) -> MachineKind[Bake]:
             request, snapshot, falls=unit.closed_falls, down_s=down_s, now=now
         ),
         sum_up=_sum_up,
-        temperatures=lambda bake, found, t, now: bake.reading(found.oven_c, t=t, now=now),
+        temperatures=lambda bake, found, t, now: bake.reading(
+            found.oven_c, t=t if found.oven_t is None else found.oven_t, now=now
+        ),
         status=lambda bake: StepStatus(bake=BakePart(request, bake.status() if bake else None)),
         recorded=asdict(request),
     )

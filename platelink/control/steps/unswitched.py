@@ -26,6 +26,8 @@ class Temperatures(NamedTuple):
 
     oven_c: float | None = None
     water_c: float | None = None
+    oven_t: float | None = None
+    """When the oven's was measured, where that was earlier than the others."""
 
 
 class Unswitched(Machine, ABC):

@@ -188,7 +188,8 @@ const measure = (status) => {
   const { reading } = status;
   const bands = allLimits(status);
   const quality = reading?.quality;
-  readings.vacuum.update(reading?.vacuum_kpa, bands.vacuum, quality, now);
+  const beside = (what) => status.instruments?.find((one) => one.measures === what);
+  readings.vacuum.update(reading?.vacuum_kpa, bands.vacuum, quality, now, beside("vacuum"));
   // A dark sensor wavers around nothing; people need not.
   const irradiance = reading?.irradiance_mw_cm2;
   readings.irradiance.update(
@@ -197,9 +198,9 @@ const measure = (status) => {
     quality,
     now,
   );
-  readings.oven.update(reading?.oven_c, bands.oven, quality, now);
+  readings.oven.update(reading?.oven_c, bands.oven, quality, now, beside("oven"));
   const oven = reading?.oven_c !== null && reading?.oven_c !== undefined;
-  readings.oven.visible(oven || bands.oven !== null);
+  readings.oven.visible(oven || bands.oven !== null || Boolean(beside("oven")?.lost));
   const faults = [];
   if (reading && !(reading.inputs & 1)) faults.push(t("Cannot start: the lid is open."));
   if (reading && !(reading.inputs & 2)) faults.push(t("Cannot start: the stop button is pressed."));

@@ -1,12 +1,12 @@
 // What the sensors say: value, the band it should be in, and the last minute as a curve.
 import { h, put, set, show, svg } from "./dom.js";
 import { Strip } from "./strip.js";
-import { band, bare, known, symbol, t } from "./text.js";
+import { band, bare, known, sentence, symbol, t } from "./text.js";
 
 const MISSING = {
-  vacuum: ["vacuum_missing", "vacuum_range", "vacuum_implausible"],
+  vacuum: ["vacuum_missing", "vacuum_range", "vacuum_implausible", "vacuum_stale"],
   irradiance: ["light_missing", "light_saturated"],
-  temperature: ["oven_missing", "oven_range"],
+  temperature: ["oven_missing", "oven_range", "oven_stale"],
 };
 
 /** A scale with its band and a notch at the value; the words beside it say the same. */
@@ -53,8 +53,8 @@ export class Reading {
     );
   }
 
-  /** limits: [low, high, whether it must be in between now]. */
-  update(value, limits, quality, now) {
+  /** limits: [low, high, whether it must be in between now]; beside: the instrument that tells it. */
+  update(value, limits, quality, now, beside) {
     const wrong = (quality || []).some((flag) => MISSING[this.kind].includes(flag));
     const [low, high, judged] = limits || [null, null, false];
     put(this.value, bare(value, this.kind));
@@ -67,14 +67,16 @@ export class Reading {
     const out = outside && judged;
     const below = out && value < low;
     let note = "";
-    if (wrong) note = t("Sensor fault: check its wiring.");
+    if (wrong && beside?.problem) note = sentence(beside.problem);
+    else if (wrong) note = t("Sensor fault: check its wiring.");
     else if (out)
       note = (below ? t("Below its band of {band}") : t("Above its band of {band}")).replace(
         "{band}",
         band(low, high, this.kind),
       );
     else if (limits) note = t("Band {band}", { band: band(low, high, this.kind) });
-    put(this.note, note);
+    const from = beside && !wrong ? t("From {name}.", { name: beside.name }) : "";
+    put(this.note, `${note} ${from}`.trim());
     set(this.node, "data-off", wrong || out ? "yes" : null);
     this.strip.push(now, known(value) ? value : NaN);
   }

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from platelink.control.alarm.unit import GAUGE_OFF_ZERO, GAUGE_STUCK
+from platelink.control.contact.contact import ContactLimits
 from platelink.control.contact.finding import Verdict
 from platelink.control.contact.gauge import CHANCE, LEAST_SHARE, GaugeNature, off_zero
 
@@ -174,3 +176,54 @@ def test_a_gauge_off_zero_says_by_how_much() -> None:
         wrong = off_zero(kpa, 3.0)
         assert wrong is not None and f"{kpa:.1f} kPa with the frame open" in wrong.text
         assert wrong.trouble is not None and wrong.trouble.alarm is GAUGE_OFF_ZERO
+
+
+# --- an instrument on the bus: values seldom, and no span of conversions --------------------------
+
+ON_BUS_S = 0.2
+
+
+def on_bus(
+    noise_kpa: float, digit_kpa: float, seed: int = 1, values: int = 300
+) -> tuple[GaugeNature, float, bool]:
+    """What an instrument of this last digit has shown; time, and whether it was called stuck."""
+    nature, rng, now, called = GaugeNature(ON_BUS_S, 1.0), np.random.default_rng(seed), 0.0, False
+    for _ in range(values):
+        now += ON_BUS_S
+        kpa = digit_kpa * round((70.0 + noise_kpa * rng.standard_normal()) / digit_kpa)
+        nature.add(kpa, 0, pumping=False, now=now)
+        called = called or nature.finding() is not None
+    return nature, now, called
+
+
+@pytest.mark.parametrize("noise_kpa", [0.05, 0.2])
+def test_an_instrument_with_noise_of_several_digits_that_stands_still_is_told(
+    noise_kpa: float,
+) -> None:
+    nature, now, called = on_bus(noise_kpa, 0.01)
+    assert nature.known and not called
+    begun = now
+    while nature.finding() is None:
+        now += ON_BUS_S
+        nature.add(71.0, 0, pumping=False, now=now)
+    assert now - begun <= 12.01 * ON_BUS_S  # chance at most 0.15 each, and 1e-8 in all
+
+
+@pytest.mark.parametrize("digit_kpa", [0.1, 1.0])
+def test_one_whose_last_digit_rests_is_never_judged(digit_kpa: float) -> None:
+    nature, now, called = on_bus(0.05, digit_kpa, values=3000)
+    assert not nature.known and not called
+    for _ in range(1000):
+        now += ON_BUS_S
+        nature.add(71.0, 0, pumping=False, now=now)
+    assert nature.finding() is None
+
+
+def test_limits_are_as_they_can_be_kept_with_it() -> None:
+    limits = ContactLimits(low_kpa=60.0, high_kpa=90.0, hold_test_s=1.0, gauge_silence_s=0.5)
+    fitted = GaugeNature(ON_BUS_S, 1.0).fitted(limits)
+    assert fitted is not None
+    assert (fitted.hold_test_s, fitted.gauge_silence_s) == (pytest.approx(1.6), 1.0)
+    assert GaugeNature().fitted(limits) == limits and GaugeNature().fitted(None) is None
+    patient = replace(limits, gauge_silence_s=3.0, hold_test_s=5.0)
+    assert GaugeNature(ON_BUS_S, 1.0).fitted(patient) == patient

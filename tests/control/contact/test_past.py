@@ -106,3 +106,19 @@ def test_lost_frames_leave_the_noise_what_it_is() -> None:
 def test_times_that_cannot_be_teach_nothing(t_s: list[float]) -> None:
     past = past_of(Told(np.array(t_s), np.full(len(t_s), 70.0)))
     assert past.model(RATE).minutes == 0.0
+
+
+def test_a_record_that_repeats_a_slower_gauge_teaches_that_gauges_noise() -> None:
+    """An instrument on the bus tells a value every 0.2 s; each sample of 50 ms has the newest."""
+
+    def repeated(one: Told) -> Told:
+        t_s = np.arange(one.t_s[0], one.t_s[-1], 0.05)
+        return Told(t_s, one.vacuum_kpa[(t_s / 0.2 + 1e-9).astype(int)], 70.0, 5.0)
+
+    own = [told(seed, 2.0, 0.2) for seed in range(12)]
+    itself, recorded = (ContactPast(0.2, held=True) for _ in range(2))
+    itself.remember(own)
+    recorded.remember(map(repeated, own))
+    assert recorded.model(RATE).minutes == pytest.approx(itself.model(RATE).minutes, rel=0.02)
+    assert recorded.model(RATE).sigma_kpa == pytest.approx(itself.model(RATE).sigma_kpa, rel=0.05)
+    assert past_of(*map(repeated, own), frame_s=0.2).model(RATE).minutes == 0.0

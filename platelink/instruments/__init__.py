@@ -1,0 +1,1 @@
+"""Instruments beside the board."""
