@@ -181,8 +181,9 @@ def speed(as_json: bool) -> None:
     show_default=True,
     help="Exposures whose messages wait in the broker.",
 )
+@click.option("--blocks", is_flag=True, help="Ours come as blocks (broker.blocks), not as JSON.")
 @json_option
-def recorder(runs: int, as_json: bool) -> None:
+def recorder(runs: int, blocks: bool, as_json: bool) -> None:
     """Measure samples a second from the broker to a point readable in the store.
 
     The recorder, beside two scripts that keep nothing: one that writes thousands of lines in a
@@ -192,7 +193,7 @@ def recorder(runs: int, as_json: bool) -> None:
     from platelink.simulated.bench_recorder import bench_recorder
 
     try:
-        found = bench_recorder(runs)
+        found = bench_recorder(runs, blocks=blocks)
     except ServiceError as error:
         raise Failure(str(error)) from error
     _print(asdict(found), as_json)

@@ -338,15 +338,14 @@ def make_cosigning(config: Config) -> Cosigning:
 
 def make_publisher(config: Config, texts: RetainedTexts) -> Publisher | None:
     """The publisher of a configuration; None where no broker is configured."""
-    broker = broker_settings(config)
-    if broker is None:
+    section, broker = config.broker, broker_settings(config)
+    if section is None or broker is None:
         return None
-    if config.broker is not None and config.broker.home_automation is not None:
-        topics = Topics(config.unit.site, config.unit.name)
-        texts.retain(*discovery(topics, config.broker.home_automation, __version__))
-    journal = config.journal.path
+    site, unit, journal = config.unit.site, config.unit.name, config.journal.path
+    if section.home_automation is not None:
+        texts.retain(*discovery(Topics(site, unit), section.home_automation, __version__))
     return Publisher(
-        PublisherSettings(broker=broker, site=config.unit.site, unit=config.unit.name),
+        PublisherSettings(broker=broker, site=site, unit=unit, blocks=section.blocks),
         open_source=lambda: JournalReader.open(journal),
         cursor_path=journal.with_suffix(".cursor"),
         texts=texts,

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from platelink.codec import encode
 from platelink.evidence.content import table_of
 from platelink.evidence.seal import FORMAT, RECORD, Files
 from platelink.evidence.wrong import EvidenceError
@@ -24,7 +25,6 @@ from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreError
 from platelink.ledger.readable import WRONG
 from platelink.record.chunk import stub_of
-from platelink.record.codec import encode
 from platelink.record.errors import JournalError
 from platelink.record.reader import JournalReader
 from platelink.record.schema import JOURNAL

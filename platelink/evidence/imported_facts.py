@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from platelink.codec import Pick
 from platelink.contract.facts import Imported as Origin
 from platelink.evidence.beside import imported_path
 from platelink.evidence.foreign import samples_in
@@ -27,7 +28,6 @@ from platelink.facts.rows import made_rows
 from platelink.facts.workers import here
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreError, StoreRefused
-from platelink.record.codec import Pick
 from platelink.record.reader import JournalReader
 from platelink.runs import SampleBlock
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, timedelta
 from functools import partial
 
+from platelink.codec import Pick
 from platelink.contract.facts import Asked, Days, Imported, OneDay, Opened, Piece, Pieces, There
 from platelink.facts import curve
 from platelink.facts.build import behind
@@ -32,7 +33,6 @@ from platelink.ledger.by import from_ms
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreUnusable
 from platelink.ledger.kind import Fault
-from platelink.record.codec import Pick
 from platelink.record.packed import packed_runs
 from platelink.record.reader import JournalReader
 from platelink.runs import SampleBlock

@@ -13,24 +13,21 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-
+from platelink.codec import check_block, encode
 from platelink.events.event import EventName
 from platelink.ledger.by import to_ms
 from platelink.ledger.database import Database
 from platelink.ledger.lock import WriterLock
 from platelink.publish.holdings import split_id
-from platelink.publish.intake import read_entry
+from platelink.publish.payloads import block_of, read_entry
 from platelink.publish.ranges import Ranges, holes, joined
 from platelink.record.chunk import stub_of
-from platelink.record.codec import check_block, encode
 from platelink.record.errors import JournalRefused, NotAJournal
 from platelink.record.facts import CORRECT_AGAIN
 from platelink.record.reader import JournalReader
 from platelink.record.schema import JOURNAL
-from platelink.runs import AnyEntry, RunEnd, RunEvent, RunSamples, RunStart, SampleBlock
+from platelink.runs import AnyEntry, RunEnd, RunEvent, RunSamples, RunStart
 
 COPY = "copy"
 """The table that marks a copy: no daemon writes into such a file."""
@@ -198,11 +195,11 @@ class Copy:
         )
         for one, body in waiting:
             with suppress(JournalRefused, ValueError), self._db.part():
-                self._take(one, read_entry(body))
+                self._take(one, read_entry(body.encode()))
                 self._db.execute("DELETE FROM waiting WHERE number = ?", (one,))
 
     def _samples(self, number: int, entry: RunSamples) -> None:
-        block = _block(entry)
+        block = block_of(entry)
         check_block(block)
         self._insert(number, entry, stub_of(entry.first_sample, len(block)))
         body = encode(block, entry.first_sample)
@@ -218,20 +215,6 @@ class Copy:
         for row in rows:
             for statement in CORRECT_AGAIN:
                 self._db.execute(statement, row)
-
-
-def _block(entry: RunSamples) -> SampleBlock:
-    """As the unit had it, but for what is not published; no number is NaN."""
-    values: dict[str, Any] = {
-        name: np.array([np.nan if x is None else x for x in column], np.float64)
-        for name, column in entry.values.items()
-    }
-    return SampleBlock(
-        ticks=np.array(entry.ticks, np.int64),
-        at_utc_ms=np.array(entry.at_utc_ms, np.int64),
-        raw={},
-        values=values,
-    )
 
 
 def _sync_folder(folder: Path) -> None:

@@ -8,10 +8,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from pydantic import ValidationError
-
 from platelink.publish.holdings import split_id
-from platelink.publish.intake import PAYLOAD_LIMIT, read_entry
+from platelink.publish.intake import PAYLOAD_LIMIT
+from platelink.publish.payloads import read_entry
 from platelink.publish.topics import parse
 from platelink.runs import AnyEntry, RunSamples
 
@@ -47,7 +46,7 @@ def judge(topic: str, payload: bytes) -> Good | str:
         return f"{len(payload)} bytes, limit {PAYLOAD_LIMIT}"
     try:
         entry = read_entry(payload)
-    except (ValidationError, ValueError, RecursionError) as fault:
+    except (ValueError, RecursionError) as fault:
         return f"no entry: {fault!s:.120}"
     claimed = (entry.unit, entry.run_id, entry.kind)
     if claimed != (address.unit, address.run_id, address.kind):

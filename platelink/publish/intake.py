@@ -6,13 +6,13 @@ future, negative times, text, NaN), so everything is checked here, before it is 
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
+from platelink.publish.payloads import read_entry
 from platelink.publish.topics import Address, parse
 from platelink.runs import FORMAT, AnyEntry, RunSamples
 
@@ -27,8 +27,6 @@ PAYLOAD_LIMIT: Final = 1_000_000
 TEXT_LIMIT: Final = 200
 """Characters of what becomes a tag or a name; faces take no more either."""
 COLUMN: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
-
-_ENTRY: Final[TypeAdapter[AnyEntry]] = TypeAdapter(AnyEntry)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +59,8 @@ def judge(topic: str, payload: bytes, *, utc_ms: int) -> Accepted | Rejected:
         entry = read_entry(payload)
     except ValidationError as fault:
         return Rejected(topic, payload, _first_fault(fault))
+    except ValueError as fault:
+        return Rejected(topic, payload, f"not an entry: {fault}")
     fault_text = _mismatch(address, entry) or _too_long(entry)
     if not fault_text and isinstance(entry, RunSamples):
         fault_text = _bad_columns(entry)
@@ -69,27 +69,6 @@ def judge(topic: str, payload: bytes, *, utc_ms: int) -> Accepted | Rejected:
     if fault_text:
         return Rejected(topic, payload, fault_text)
     return Accepted(topic, payload, address, entry, due_ms=last_ms - EARLY_MS)
-
-
-def read_entry(payload: bytes | str) -> AnyEntry:
-    """An entry from its JSON; fields that a newer writer has added are left out.
-    ValidationError when it is not an entry of this format."""
-    try:
-        return _ENTRY.validate_json(payload)
-    except ValidationError as fault:
-        errors = fault.errors(include_url=False)
-        if any(error["type"] != "extra_forbidden" for error in errors):
-            raise
-        data = json.loads(payload)
-        for error in errors:
-            _leave_out(data, error["loc"][1:])  # the first step is the kind of the entry
-        return _ENTRY.validate_python(data)
-
-
-def _leave_out(data: Any, path: tuple[int | str, ...]) -> None:
-    for step in path[:-1]:
-        data = data[step]
-    data.pop(path[-1], None)
 
 
 def _first_fault(fault: ValidationError) -> str:

@@ -35,6 +35,7 @@ from platelink.publish.holdings import split_id
 from platelink.publish.links import link_to
 from platelink.publish.messages import LAST_WORD, HeldEntries, UnitStatus
 from platelink.publish.outbox import Connect, Drop, Outbox, OutboxSource
+from platelink.publish.payloads import payload_of
 from platelink.publish.publishing import (
     RENEW_S,
     PublisherSettings,
@@ -238,7 +239,7 @@ class _Shift:
 
     def _publish(self, entry: AnyEntry, entry_id: str | None = None) -> int:
         assert self._link is not None
-        content = entry.model_dump_json().encode()
+        content = payload_of(entry, blocks=self._settings.blocks)
         return self._link.publish(self._topics.of(entry), content, entry_id=entry_id)
 
     def _hear(self, event: LinkEvent, detail: dict[str, JsonValue]) -> None:

@@ -26,6 +26,8 @@ class PublisherSettings:
     hold_without_subscriber: bool = True
     """Wait until somebody is subscribed, since the broker keeps nothing for nobody."""
     outbox: OutboxSettings = field(default_factory=OutboxSettings)
+    blocks: bool = False
+    """Samples as blocks of the journal's codec instead of JSON."""
 
     @property
     def client_id(self) -> str:

@@ -18,8 +18,9 @@ from platelink.ledger.kind import Fault
 from platelink.ledger.lock import WriterLock
 from platelink.ledger.readable import unreadable
 from platelink.publish.holdings import Holdings, split_id
-from platelink.publish.intake import Accepted, Rejected, judge, read_entry
+from platelink.publish.intake import Accepted, Rejected, judge
 from platelink.publish.lines import OUTSIDE, UNKNOWN, RunTags, points_of
+from platelink.publish.payloads import read_entry
 from platelink.publish.recorder_schema import (
     RECORDER,
     MessageRefusedError,

@@ -25,7 +25,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from platelink.record.codec import Pick, Words, folded, unfolded
+from platelink.codec import Pick, Words, folded, unfolded
 from platelink.runs import SampleBlock
 
 _VERSION = 2

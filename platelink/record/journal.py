@@ -18,6 +18,7 @@ from typing import Self
 
 from pydantic import JsonValue
 
+from platelink.codec import encode
 from platelink.events.event import EventName
 from platelink.ledger.by import to_ms
 from platelink.ledger.database import Checkpoint, Database
@@ -26,7 +27,6 @@ from platelink.record import slots
 from platelink.record.anew import Anew, Pair, opened, opened_for, remove, set_aside
 from platelink.record.ballast import BALLAST_BYTES, Ballast
 from platelink.record.chunk import stub_of
-from platelink.record.codec import encode
 from platelink.record.errors import JournalDamaged, JournalFull, JournalRefused, NotAJournal
 from platelink.record.known import Known, Mark, known
 from platelink.record.reader import JournalReader

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from platelink.record.codec import Columns, check_block, columns_of
+from platelink.codec import Columns, check_block, columns_of
 from platelink.record.errors import JournalRefused
 from platelink.record.stored import OpenRun
 from platelink.runs import RunChannels, RunStart, SampleBlock

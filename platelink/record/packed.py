@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from platelink.codec import Pick
 from platelink.ledger.database import Row
-from platelink.record.codec import Pick
 from platelink.record.reader import JournalReader
 from platelink.record.removed import removed_of
 from platelink.record.rows import PackedRun

@@ -12,9 +12,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 
+from platelink.codec import StoredBlock, decode, join
 from platelink.ledger.database import Database
 from platelink.record.chunk import pack, part_of, same, unpack
-from platelink.record.codec import StoredBlock, decode, join
 from platelink.record.errors import JournalRefused
 
 _AT_ONCE = 64

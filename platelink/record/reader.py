@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, Self, Unpack
 
+from platelink.codec import StoredBlock, row_of
 from platelink.contract.runs import uncertain_in
 from platelink.events.event import EventName, read
 from platelink.events.unit import DoseCorrected
@@ -21,7 +22,6 @@ from platelink.ledger.readable import unreadable
 from platelink.record.again import limits_of
 from platelink.record.check import LIMIT_PCT, CheckResult, check_removed, check_run
 from platelink.record.chunk import unpack
-from platelink.record.codec import StoredBlock, row_of
 from platelink.record.errors import JournalDamaged, NotAJournal
 from platelink.record.removed import removed_of, told_samples
 from platelink.record.rows import block_of, intact, rebuild, samples_of

@@ -9,12 +9,10 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Protocol
 
-import numpy as np
-
+from platelink.codec import Pick, StoredBlock, decode, finite, join
 from platelink.ledger.by import from_ms
 from platelink.ledger.readable import WRONG, unreadable
 from platelink.record.chunk import part_of, span_of, unpack
-from platelink.record.codec import Pick, StoredBlock, decode, join
 from platelink.record.errors import JournalDamaged
 from platelink.runs import (
     AnyEntry,
@@ -172,13 +170,6 @@ def _samples(stored: StoredBlock, common: dict[str, object]) -> RunSamples:
             "first_sample": stored.first_sample,
             "ticks": tuple(block.ticks.tolist()),
             "at_utc_ms": tuple(block.at_utc_ms.tolist()),
-            "values": {name: _finite(column) for name, column in block.values.items()},
+            "values": {name: finite(column) for name, column in block.values.items()},
         }
     )
-
-
-def _finite(column: np.typing.NDArray[np.float64]) -> tuple[float | None, ...]:
-    good = np.isfinite(column)
-    if good.all():
-        return tuple(column.tolist())
-    return tuple(x if ok else None for x, ok in zip(column.tolist(), good.tolist(), strict=True))

@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from platelink.codec import join
 from platelink.daemon.journaling import end_of
 from platelink.events.event import EventName
 from platelink.ledger.by import to_ms
 from platelink.link.framing import DELIMITER, Decoder, Frame
 from platelink.link.messages import unpack
-from platelink.record.codec import join
 from platelink.record.reader import JournalReader
 from platelink.replay.again import Again, differing
 from platelink.runs import RunEvent, SampleBlock

@@ -31,6 +31,7 @@ from platelink.control.light.request import ExposureRequest
 from platelink.daemon.journaling import Journaling
 from platelink.publish.broker import Acknowledged, BrokerLink, BrokerSettings, Connected
 from platelink.publish.links import link_to
+from platelink.publish.payloads import payload_of
 from platelink.publish.services import BrokerService, ServiceError, StoreService
 from platelink.publish.topics import Topics, recorder_filters
 from platelink.record.journal import Journal
@@ -80,11 +81,12 @@ class _Measured:
     rss_mb: float
 
 
-def bench_recorder(runs: int = 60) -> RecorderBench:
-    """``runs``: exposures whose messages wait. ServiceError where broker or store are missing."""
+def bench_recorder(runs: int = 60, *, blocks: bool = False) -> RecorderBench:
+    """``runs``: exposures whose messages wait; ``blocks``: ours come as blocks. ServiceError where
+    broker or store are missing."""
     recorded = _recorded()
-    blocks = [entry for entry in recorded if isinstance(entry, RunSamples)]
-    a_run = sum(len(block.ticks) for block in blocks)
+    messages = [entry for entry in recorded if isinstance(entry, RunSamples)]
+    a_run = sum(len(message.ticks) for message in messages)
     with tempfile.TemporaryDirectory() as name, ExitStack() as services:
         directory = Path(name)
         broker = BrokerService(directory / "broker", *(f"{SITE}/{way}" for way in WAYS))
@@ -92,7 +94,7 @@ def bench_recorder(runs: int = 60) -> RecorderBench:
         for service in (broker, store):
             services.callback(service.stop)
             service.start()
-        bench = _Bench(recorded, a_run, broker, store, directory)
+        bench = _Bench(recorded, a_run, broker, store, directory, blocks=blocks)
         found = {
             way: bench.measure(way, max(1, runs // (PLAIN_SHARE if way == "plain" else 1)))
             for way in WAYS
@@ -100,8 +102,8 @@ def bench_recorder(runs: int = 60) -> RecorderBench:
     ours, batched, plain = (found[way] for way in WAYS)
     return RecorderBench(
         samples=a_run * runs,
-        samples_per_message=a_run / len(blocks),
-        values_per_sample=float(len(blocks[0].values)),
+        samples_per_message=a_run / len(messages),
+        values_per_sample=float(len(messages[0].values)),
         platelink=ours.rate,
         batched=batched.rate,
         plain=plain.rate,
@@ -156,15 +158,17 @@ class _Bench:
 
     def __init__(
         self, recorded: Sequence[AnyEntry], a_run: int, broker: BrokerService,
-        store: StoreService, directory: Path,
+        store: StoreService, directory: Path, *, blocks: bool,
     ) -> None:  # fmt: skip
-        self.recorded, self.a_run = recorded, a_run
+        self.recorded, self.a_run, self.blocks = recorded, a_run, blocks
         self.broker, self.store, self.directory = broker, store, directory
 
     def measure(self, way: str, runs: int) -> _Measured:
         """One way: all is published before its program begins."""
         _linked(self.broker.settings("recorder"), subscribe=True).close()
-        _publish(self.broker.settings(f"{SITE}/{way}"), way, _again(self.recorded, way, runs))
+        entries = _again(self.recorded, way, runs)
+        as_blocks = self.blocks and way == "platelink"
+        _publish(self.broker.settings(f"{SITE}/{way}"), way, entries, blocks=as_blocks)
         with as_file(files("platelink.simulated").joinpath("data", "store_script.txt")) as script:
             child = subprocess.Popen(  # noqa: S603 -- our own programs
                 [sys.executable, *self._command(way, str(script))],
@@ -233,11 +237,13 @@ def _linked(settings: BrokerSettings, *, subscribe: bool = False) -> BrokerLink:
     return link
 
 
-def _publish(settings: BrokerSettings, unit: str, entries: Iterable[AnyEntry]) -> None:
+def _publish(
+    settings: BrokerSettings, unit: str, entries: Iterable[AnyEntry], *, blocks: bool
+) -> None:
     link, topics = _linked(settings), Topics(SITE, unit)
     open_now = 0
     for entry in entries:
-        link.publish(topics.of(entry), entry.model_dump_json().encode())
+        link.publish(topics.of(entry), payload_of(entry, blocks=blocks))
         open_now += 1
         while open_now >= WINDOW:
             open_now -= sum(isinstance(event, Acknowledged) for event in link.poll(1.0))

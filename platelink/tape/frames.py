@@ -20,9 +20,9 @@ import numpy as np
 from cobs import cobs
 from fastcrc.crc16 import ibm_3740
 
+from platelink.codec import Words
 from platelink.link.framing import DELIMITER, OVERHEAD
 from platelink.link.messages import SIZES, TYPES, layout
-from platelink.record.codec import Words
 from platelink.tape.parts import Parts, bytes_in, words_in
 
 _AS_CAME = 0

@@ -12,8 +12,8 @@ import lzma
 import struct
 from collections.abc import Callable, Mapping
 
+from platelink.codec import Words
 from platelink.record.chunk import column, shortest
-from platelink.record.codec import Words
 
 Parts = dict[str, Words | bytes]
 _LENGTH = struct.Struct("<I")

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from evidence.made import UNIT, journal_of_two
+from platelink.codec import decode, encode
 from platelink.contract.words import Role
 from platelink.events.unit import DoseCorrected
 from platelink.evidence.audit import audit_log, audit_records
@@ -23,7 +24,6 @@ from platelink.ledger.by import By
 from platelink.ledger.database import Database
 from platelink.people.store import People
 from platelink.recipe.store import RecipeStore
-from platelink.record.codec import decode, encode
 from platelink.record.journal import Journal
 from platelink.record.reader import JournalReader
 from platelink.runs import RunEvent, RunStart

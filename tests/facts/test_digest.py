@@ -17,12 +17,13 @@ from hypothesis import strategies as st
 from tsdownsample import MinMaxDownsampler
 
 from facts.shop import brute_longest_s, content, made_at
+from platelink import codec
 from platelink.facts import build, workers
 from platelink.facts.build import bring_up
 from platelink.facts.curve import DRAWN, POINTS
 from platelink.facts.digest import Digest, digest, wanted
 from platelink.facts.ladder import COLUMNS, RUNGS
-from platelink.record import chunk, codec
+from platelink.record import chunk
 from platelink.record.reader import JournalReader
 from platelink.record.rows import PackedRun
 from platelink.runs import SampleBlock

@@ -9,8 +9,9 @@ from typing import Any
 
 from publish import publish_samples as ps
 
+from platelink.publish.payloads import payload_of
 from platelink.publish.topics import Topics
-from platelink.runs import AnyEntry
+from platelink.runs import AnyEntry, RunSamples
 
 HUGE = 10**400
 _DEEP = "deep below: replaced in the text"
@@ -84,6 +85,8 @@ def message(entry: AnyEntry, unit: str, rng: random.Random) -> tuple[str, bytes]
     for mark, instead in _IN_TEXT.items():
         text = text.replace(mark, instead)
     payload = text.encode()
+    if isinstance(own, RunSamples) and rng.random() < 0.3:
+        payload = payload_of(own, blocks=True)
     if rng.random() < 0.2:
         payload = _cut(payload, rng)
     if rng.random() < 0.05:

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as some
 
+from platelink.codec import encode
 from platelink.doctor.repair import repair
 from platelink.evidence.seal import manifest_of
 from platelink.evidence.sources import JournalRecords
 from platelink.record import chunk
-from platelink.record.codec import encode
 from platelink.record.errors import JournalDamaged, JournalRefused
 from platelink.record.packing import _AT_ONCE, Packer
 from platelink.record.reader import JournalReader

@@ -21,9 +21,9 @@ from daemon.test_plates_crash import WHO, Shop
 
 from platelink import __version__
 from platelink.cli import main
+from platelink.codec import join
 from platelink.contract.words import PlateAct
 from platelink.events.event import EventName
-from platelink.record.codec import join
 from platelink.record.reader import JournalReader
 from platelink.record.stored import Removed, RunRecord
 from platelink.replay.play import Played, play_all, play_plate, tape_of

@@ -85,14 +85,15 @@ def encode(block: SampleBlock, first_sample: int) -> bytes:
     return _HEADER.pack(_VERSION, n, first_sample) + packed
 
 
-def decode(data: bytes, pick: Pick | None = None) -> StoredBlock:
+def decode(data: bytes, pick: Pick | None = None, *, most: int = 0) -> StoredBlock:
     """The block of its bytes; ValueError when they are not what ``encode`` made. ``pick``: ticks,
-    times and these columns of values alone."""
+    times and these columns of values alone. ``most``: bytes that a stranger's block may become,
+    0 for one of our own file."""
     try:
         version, n, first_sample = _HEADER.unpack_from(data)
         if version != _VERSION:
             raise ValueError(f"block format {version}, this release reads {_VERSION}")
-        line, _, planes = zlib.decompress(data[_HEADER.size :]).partition(b"\n")
+        line, _, planes = _inflated(data[_HEADER.size :], most).partition(b"\n")
         names = json.loads(line)
         raw, values = names["raw"], names["values"]
         octets = np.frombuffer(planes, np.uint8).reshape(2 + len(raw) + len(values), 8, n)
@@ -116,6 +117,16 @@ def decode(data: bytes, pick: Pick | None = None) -> StoredBlock:
     )
 
 
+def _inflated(packed: bytes, most: int) -> bytes:
+    if not most:
+        return zlib.decompress(packed)
+    inflating = zlib.decompressobj()
+    found = inflating.decompress(packed, most)
+    if not inflating.eof or inflating.unused_data:
+        raise ValueError(f"not a sample block of at most {most} bytes")
+    return found
+
+
 def _unfold(octets: npt.NDArray[np.uint8]) -> Words:
     """Words of columns x 8 x n planes."""
     columns, _, n = octets.shape
@@ -132,6 +143,14 @@ def folded(words: Words) -> Words:
 def unfolded(words: Words) -> Words:
     """Back."""
     return (words >> _ONE) ^ -(words & _ONE)
+
+
+def finite(column: npt.NDArray[np.float64]) -> tuple[float | None, ...]:
+    """A column of values as it is published: None for what is not a number."""
+    good = np.isfinite(column)
+    if good.all():
+        return tuple(column.tolist())
+    return tuple(x if ok else None for x, ok in zip(column.tolist(), good.tolist(), strict=True))
 
 
 def join(blocks: Sequence[SampleBlock]) -> SampleBlock:

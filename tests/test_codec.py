@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
-
-from platelink.record.codec import check_block, decode, encode, join, row_of
-from platelink.runs import SampleBlock
 from record.make import block, same
+
+from platelink.codec import check_block, decode, encode, join, row_of
+from platelink.runs import SampleBlock
 
 _NAMES = st.lists(st.text(max_size=12), max_size=4, unique=True)
 
