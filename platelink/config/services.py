@@ -94,7 +94,7 @@ class RecipesSection(Section):
 
 
 _LOG_KEY = re.compile(
-    r"(platelink/[^/+\s]+/[^/+\s]+/[0-9a-f]{8})\+([0-9a-f]{8})\+([A-Za-z0-9+/]{44})"
+    r"(platelink/[^/+\s]+/[^/+\s_][^/+\s]*/[0-9a-f]{8})\+([0-9a-f]{8})\+([A-Za-z0-9+/]{44})"
 )
 
 

@@ -54,8 +54,8 @@ def acceptor_of(config: Config, now_utc: Callable[[], datetime]) -> Acceptor:
 
 
 def taking_of(config: Config, texts: RetainedTexts) -> Taking | None:
-    """For a configuration; None where the shop is not configured."""
-    if config.shop is None:
+    """For a configuration; None where the shop's key is not in it."""
+    if config.shop is None or not config.shop.keys:
         return None
     topics = Topics(config.unit.site, config.unit.name)
     acceptor, journal = acceptor_of(config, lambda: datetime.now(UTC)), config.journal.path

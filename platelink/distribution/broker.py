@@ -104,4 +104,7 @@ def _heard(link: BrokerLink, wanted: Callable[[LinkEvent], bool]) -> LinkEvent:
                 raise BrokerError(event.reason)
             if wanted(event):
                 return event
-    raise BrokerError(f"the broker did not answer within {ANSWER_S:g} s; try again")
+    raise BrokerError(
+        f"the broker did not answer within {ANSWER_S:g} s; try again, and look whether this user "
+        "may do that there (docs/shop.md)"
+    )

@@ -154,7 +154,9 @@ def test_first_people_of_a_unit_are_known_to_its_record(tmp_path: Path) -> None:
 
 def test_without_the_section_nothing_is_taken(tmp_path: Path) -> None:
     texts = RetainedTexts()
-    assert taking_of(config_for(tmp_path), texts) is None and texts.listen == ()
+    assert taking_of(config_for(tmp_path), texts) is None
+    of_sender = config_for(tmp_path, '[shop]\nusername = "shop"\n')
+    assert taking_of(of_sender, texts) is None and texts.listen == ()
 
 
 def test_keys_and_people_key_are_those_of_the_configuration(store, tmp_path: Path) -> None:

@@ -115,6 +115,7 @@ class Cluster:
             ("/var/lib/nats", str(self.folder / f"data-{number}")),
             ("PASSWORD OF THE UNIT", f"{self.user}-password"),
             ("PASSWORD OF THE RECORDER", "recorder-password"),
+            ("PASSWORD OF THE SHOP", "shop-password"),
             ("SITE/UNIT", self.user),
             ("SITE.UNIT", f"{site}.{unit}"),
             ("  users: [", '  users: [\n    { user: operator, password: "operator" }'),

@@ -56,7 +56,7 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrokerService]:
     commands = commands.replace("/etc/mosquitto", str(folder)).replace("192.0.2.10", "127.0.0.1")
     commands = re.sub(r"^chgrp .*?; ", "", commands, flags=re.M)
     subprocess.run(["sh", "-e", "-c", commands], check=True, capture_output=True)
-    service = BrokerService(folder, ONE, TWO, tls=True)
+    service = BrokerService(folder, ONE, TWO, "shop", tls=True)
     service.start()
     yield service
     service.stop()
@@ -152,7 +152,10 @@ def test_no_unit_writes_or_reads_what_is_another_s(broker):
         (ONE, f"platelink/v1/{TWO}/event"), (ONE, f"platelink/v1/{TWO}/run/r1/end"),
         (ONE, f"platelink/v1/{TWO}/status"), (ONE, f"platelink/v1/{TWO}/held/night"),
         (ONE, f"platelink/v1/{TWO}/checkpoint"), (ONE, f"platelink/v1/{TWO}/cosign/{ONE}"),
-        (ONE, f"platelink/v1/{TWO}/cosigned/{ONE}"),
+        (ONE, f"platelink/v1/{TWO}/cosigned/{ONE}"), (ONE, f"platelink/v1/{TWO}/took"),
+        (ONE, "platelink/v1/shop/_shop/recipes"), (ONE, "platelink/v1/shop/_shop/people/unit-1"),
+        ("recorder", "platelink/v1/shop/_shop/people"), ("shop", f"platelink/v1/{ONE}/took"),
+        ("shop", f"platelink/v1/{ONE}/event"), ("shop", f"platelink/v1/{ONE}/checkpoint"),
         (ONE, f"platelink/v1/{ONE}/held/night"), (ONE, "platelink/v1/other/unit-1/event"),
         (ONE, "anything"), ("recorder", f"platelink/v1/{ONE}/event"),
         ("reader", f"platelink/v1/{ONE}/event"), ("reader", f"platelink/v1/{ONE}/held/x"),
@@ -174,6 +177,21 @@ def test_units_read_of_each_other_how_the_log_of_seals_stands_and_what_is_for_th
             one.publish(topic, b"text", retain=True)
         seen = heard(two, lambda e: isinstance(e, Received) and e.topic == told[-1])
         assert {e.topic for e in seen if isinstance(e, Received)} == set(told)
+
+
+def test_units_read_what_the_shop_sends_and_the_shop_what_they_took_of_it(broker):
+    sent = ["platelink/v1/shop/_shop/recipes", "platelink/v1/shop/_shop/calibrations/unit-2"]
+    with ExitStack() as stack:
+        shop = opened(stack, broker, "shop", "platelink/v1/shop/+/took", f"platelink/v1/{TWO}/#")
+        two = opened(stack, broker, TWO, "platelink/v1/shop/_shop/#")
+        for topic in sent:
+            shop.publish(topic, b"text", retain=True)
+        seen = heard(two, lambda e: isinstance(e, Received) and e.topic == sent[-1])
+        assert {e.topic for e in seen if isinstance(e, Received)} == set(sent)
+        two.publish(f"platelink/v1/{TWO}/event", b"not for the shop")
+        two.publish(f"platelink/v1/{TWO}/took", b"text", retain=True)
+        told = heard(shop, lambda e: isinstance(e, Received))
+        assert {e.topic for e in told if isinstance(e, Received)} == {f"platelink/v1/{TWO}/took"}
 
 
 def test_nobody_takes_over_the_session_of_another(broker):
