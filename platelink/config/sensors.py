@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, field_validator, model_validator
 
-from platelink.forms.keys import Celsius, Kpa, Section, key, table
+from platelink.forms.keys import Celsius, Kpa, Line, Section, key, table
 from platelink.link.messages import LIGHT_CHANNELS
 from platelink.sensing.light import (
     MAX_DARK_RISE_MW_CM2,
@@ -35,7 +35,18 @@ from platelink.sensing.vacuum import (
 from platelink.units import TEMPERATURE
 
 
-class LightChannelSection(Section):
+class SensorSection(Section):
+    """What every sensor may say of itself."""
+
+    serial: Line | None = key(
+        "Serial number of the sensor, as on its label: a calibration that names another is not "
+        "used, and the shop's must name this one. Left out: it is not looked at.",
+        None,
+        sample="EX-4711",
+    )
+
+
+class LightChannelSection(SensorSection):
     """One irradiance channel, in the order of the device's inputs."""
 
     name: str = key("Name for people; 'light 0' and so on without one.", "", example="centre")
@@ -91,7 +102,7 @@ class LightChannelSection(Section):
 
     def channel(self) -> LightChannel:
         """The channel as sensing takes it."""
-        return LightChannel(**self.model_dump())
+        return LightChannel(**self.model_dump(exclude={"serial"}))
 
 
 class LightSection(Section):
@@ -145,7 +156,7 @@ def air_kpa(barometer_kpa: float | None, altitude_m: float | None) -> float:
     return STANDARD_ATMOSPHERE_KPA if altitude_m is None else standard_barometer_kpa(altitude_m)
 
 
-class VacuumSection(Section):
+class VacuumSection(SensorSection):
     """The vacuum gauge of the frame. Leave the section out when there is none."""
 
     kind: Literal["gauge", "absolute"] = key(
@@ -248,7 +259,7 @@ _ONLY_FOR = {
 }
 
 
-class TemperatureSection(Section):
+class TemperatureSection(SensorSection):
     """A temperature input of the device."""
 
     sensor: Literal["linear", "K", "T", "pt100"] = key(

@@ -86,6 +86,8 @@ def unfit(config: Config, by: Calibration) -> str:
     except (IndexError, AttributeError):
         return f"{by.name} is of a sensor that is no longer configured"
     changed = sorted(k for k in now.keys() | by.settings.keys() if now.get(k) != by.settings.get(k))
+    if "serial" in changed and None in (now.get("serial"), by.settings.get("serial")):
+        changed.remove("serial")  # known since, or no longer: no sign of another sensor
     if not changed:
         return ""
     return (

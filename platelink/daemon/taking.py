@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from platelink.config.model import Config
-from platelink.daemon.calibrated import unfit
+from platelink.daemon.calibrated import settings_of, unfit
 from platelink.daemon.worker import Worker
 from platelink.distribution.decide import Place
 from platelink.distribution.model import KINDS
@@ -31,6 +31,7 @@ from platelink.publish.texts import RetainedTexts
 from platelink.publish.topics import Topics
 from platelink.record.errors import JournalError
 from platelink.record.reader import JournalReader
+from platelink.sensing.calibration import Calibration
 
 ROUND_S: Final = 1.0
 """How often it looks, real seconds."""
@@ -48,9 +49,20 @@ def acceptor_of(config: Config, now_utc: Callable[[], datetime]) -> Acceptor:
         recipes=config.recipes_path(),
         people=config.people_path(),
         calibrations=config.calibrations_path(),
-        fits=lambda calibration: unfit(config, calibration),
+        fits=lambda calibration: unfit(config, calibration) or _unnamed(config, calibration),
     )
     return Acceptor(settings, TakenFile(taken_path(config.journal.path)), now_utc)
+
+
+def _unnamed(config: Config, by: Calibration) -> str:
+    """Where the unit knows which sensor it has, a calibration from elsewhere must name it."""
+    serial = settings_of(config, by.sensor).get("serial")
+    if serial is None or by.settings.get("serial") == serial:
+        return ""
+    return (
+        f"it does not name the sensor it was made with, and {by.sensor} here is {serial}: enter "
+        "its serial number where it is calibrated, and calibrate again"
+    )
 
 
 def taking_of(config: Config, texts: RetainedTexts) -> Taking | None:

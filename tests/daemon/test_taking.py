@@ -30,7 +30,7 @@ from recipe.make import plate
 from daemon.daemon_shop import Bench, Daemon, config_for, in_simulated_time
 from platelink.calibrations.store import CalibrationStore
 from platelink.config.model import Config
-from platelink.daemon.calibrated import settings_of
+from platelink.daemon.calibrated import read_held, settings_of
 from platelink.daemon.clock import Clock
 from platelink.daemon.cosigning import Cosigning
 from platelink.daemon.sealing import Sealing, seal_places
@@ -249,6 +249,40 @@ def test_a_calibration_that_comes_under_light_is_in_force_only_after_it(tmp_path
             assert "light 0@1 in force" in event["text"]
 
     in_simulated_time(work())
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "words"),
+    [
+        ("EX-4711", "EX-4711", ""), (None, "EX-4711", ""), (None, None, ""),
+        ("EX-4711", "EX-4712", "other settings of light 0 (serial)"),
+        ("EX-4711", None, "does not name the sensor it was made with, and light 0 here is EX-4711"),
+    ],
+)  # fmt: skip
+def test_a_sensor_with_a_serial_number_takes_the_calibration_of_no_other(
+    tmp_path: Path, here: str | None, there: str | None, words: str
+) -> None:
+    config = config_for(tmp_path, KEYS)
+    data = calibration_for(config, tmp_path, SLOPE, serial=there)
+    channel = config.light.channel[0].model_copy(update={"serial": here})
+    light = config.light.model_copy(update={"channel": (channel,)})
+    config = config.model_copy(update={"light": light})
+    assert channel.channel() == config_for(tmp_path).light.channel[0].channel()
+    outcome = acceptor_of(config, lambda: BY.at_utc).take("x", data)
+    assert outcome.taken == (not words) and words in outcome.text
+    held, unusable = read_held(config)
+    assert set(held or {}) == (set() if words else {"light 0"}) and not unusable
+
+
+def test_an_own_calibration_holds_on_when_the_serial_number_is_entered_later(
+    tmp_path: Path,
+) -> None:
+    config = config_for(tmp_path)
+    with CalibrationStore.open(config.calibrations_path()) as store:
+        approved(store, plan=replace(PLAN, settings=settings_of(config, "light 0")))
+    channel = config.light.channel[0].model_copy(update={"serial": "EX-4711"})
+    light = config.light.model_copy(update={"channel": (channel,)})
+    assert set(read_held(config.model_copy(update={"light": light}))[0]) == {"light 0"}
 
 
 def test_one_made_with_other_settings_is_refused_in_status_and_record(tmp_path: Path) -> None:
