@@ -36,6 +36,17 @@ def missing() -> str:
     )
 
 
+def wheelhouse(folder: Path) -> None:
+    """All that pip needs to install this checkout, but for itself."""
+    subprocess.run(
+        [sys.executable, "-m", "pip", "wheel", "-q", "-w", folder, "-c",
+         ROOT / "deploy/constraints.txt", f"{ROOT}[alerts]", "hatchling"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    for own in folder.glob("platelink-*"):
+        own.unlink()
+
+
 class Container:
     """``run`` works inside; ``checkout`` is this checkout's copy there."""
 
@@ -52,14 +63,7 @@ class Container:
         if made.returncode:
             pytest.skip(f"mmdebstrap makes no Debian here: {made.stderr[-300:]}")
         (self.tree / "etc/machine-id").write_text(f"{uuid.uuid4().hex}\n")
-        wheels = self.tree / "wheels"
-        subprocess.run(
-            [sys.executable, "-m", "pip", "wheel", "-q", "-w", wheels, "-c",
-             ROOT / "deploy/constraints.txt", f"{ROOT}[alerts]", "hatchling"],
-            check=True, capture_output=True,
-        )  # fmt: skip
-        for own in wheels.glob("platelink-*"):
-            own.unlink()
+        wheelhouse(self.tree / "wheels")
         self.checkout = self.tree / "src"
         self.take_checkout()
 
