@@ -31,6 +31,7 @@ COLUMNS = (
 
 COMMANDS = {
     "keep": Lazy("fleet_records:keep", "Keep copies of all journals, for when a unit is off."),
+    "page": Lazy("fleet_page:page", "Serve a page of all units and their plates."),
     "plates": Lazy("fleet_records:plates", "List plates of all units, from the copies."),
     "show": Lazy("fleet_records:show", "Show a plate of any unit, from its copy."),
 }

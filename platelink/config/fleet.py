@@ -51,6 +51,12 @@ class FleetSection(_Login):
     path: PathKey = key(
         "Folder of the copies that `platelink fleet keep` makes.", Path("/var/lib/platelink/fleet")
     )
+    page_password_file: PathKey | None = key(
+        "File whose only line is the password of `platelink fleet page`, of at least "
+        "12 characters.",
+        None,
+        sample="/etc/platelink/fleet-page-password",
+    )
     keep: KeepSection = table(
         "How `platelink fleet keep` logs in to the broker: as another user than the one above, "
         "since the broker keeps one session for each.",

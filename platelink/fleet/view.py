@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from platelink.fleet.told import Alarms, Plate, Told, read_status
@@ -166,6 +166,8 @@ class Fleet:
             return
         unit.unreadable = ""
         unit.gone = False
+        if told.last_will and newest is not None:  # the broker knows nothing of what it was doing
+            told = replace(newest, order=told.order, online=False, at_utc_s=told.at_utc_s)
         if told.journal is not None and told.journal not in unit.journals[-1:]:
             if told.journal in unit.journals:  # the one before is back
                 unit.twins_at = now

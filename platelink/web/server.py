@@ -10,6 +10,7 @@ import socket
 from collections.abc import Callable, Iterator
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from platelink.serving.server import Protocol, Server
 from platelink.serving.syslog import to_syslog
@@ -54,8 +55,15 @@ def listen(host: str, port: int) -> socket.socket:
 
 def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], None]) -> None:
     """Serve until SIGTERM or SIGINT; ``ready`` is called once requests are answered."""
+    serve_app(Turns(build(settings), RULES), settings, listener, ready)
+
+
+def serve_app(
+    app: ASGIApp, settings: PageSettings, listener: socket.socket, ready: Callable[[], None]
+) -> None:
+    """The same of any application; of the settings only the certificate counts."""
     config = uvicorn.Config(
-        Turns(build(settings), RULES),
+        app,
         http=Protocol,
         ws_max_size=1 << 16,
         ws_ping_interval=10.0,

@@ -26,8 +26,9 @@ HEAVY = (
 GROUPS = ("config", "recipe", "lot", "screen", "plate", "alarm", "user", "calibrate", "ask", "seal")
 HELP = [["--help"], *([name, "--help"] for name in GROUPS), ["sign-in", "--help"], ["--version"]]
 NO_JSON = {
-    "export", "config example", "plate follow", "page", "calibrate light", "calibrate vacuum",
-    "calibrate oven", "calibrate head", "find example", "find ask", "seal head", "rehearse",
+    "export", "config example", "plate follow", "page", "fleet page", "calibrate light",
+    "calibrate vacuum", "calibrate oven", "calibrate head", "find example", "find ask",
+    "seal head", "rehearse",
 }  # fmt: skip
 """Commands whose output is a file's content already, a talk with a person, or nothing."""
 

@@ -99,6 +99,7 @@ def test_a_last_will_takes_the_light_away_and_a_late_one_does_not() -> None:
     world.hear(word(order=(100, LAST_WORD), state="offline"), at=9.0)
     row = world.row()
     assert (row.presence, row.lit, row.since_utc_s) == (Presence.OFFLINE, None, T0 + 9.0)
+    assert row.was_lit and row.alarms is not None  # what it said last stays known
     world.hear(word(order=(101, 1), at_s=12.0), at=12.0)
     world.hear(word(order=(100, LAST_WORD), state="offline"), at=13.0)
     assert (world.row().presence, world.row().lit, world.row().twins) == ("online", True, False)
