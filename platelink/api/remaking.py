@@ -12,6 +12,7 @@ from platelink.api.context import Context
 from platelink.api.errors import ApiError
 from platelink.api.stores import journal, reading, reading_calibrations, reading_experiments
 from platelink.calibrations.made import Made
+from platelink.config.instruments import InstrumentSection, ModbusSection
 from platelink.config.sensors import TemperatureSection, VacuumSection
 from platelink.contract.remake import Remake
 from platelink.contract.runs import BakeEnd
@@ -35,6 +36,7 @@ from platelink.record.lit import NOT_THE_SCALE, lamp_record
 from platelink.record.reader import JournalReader
 from platelink.record.stored import LightScale, RunRecord
 from platelink.sensing.calibration import Calibration, Line
+from platelink.sensing.vacuum import ReachingGauge
 
 LOOKED_AT = 60
 """Newest runs that are looked at for what frame and oven do today."""
@@ -68,10 +70,9 @@ def remade(here: Context, plate: RunRecord, story: RunStory) -> Remake:
     recipe: Any = plate.start.request.get("recipe") or {}
     shelf = _shelf(here, str(recipe.get("id")))
     exponent, unnamed = _exponent(here, recipe.get("stock"))
-    vacuum, bits = config.get("vacuum"), (config.get("unit") or {}).get("adc_bits", 10)
     today = Today(
         on=here.today(), light=light, exponent=exponent, unnamed=unnamed, newest_kpa=newest_kpa,
-        gauge=None if vacuum is None else VacuumSection.model_validate(vacuum).sensor(bits),
+        gauge=_gauge(config),
         contact=config.get("contact") or {}, oven=_oven(config, parts, newest, calibrations),
         screens=shelf.screens, lots=shelf.lots, films=shelf.films,
         least_density=here.settings.least_film_density, expired=here.settings.expired_lot,
@@ -145,12 +146,27 @@ def _vacuum(
 # --- oven --------------------------------------------------------------------------------------
 
 
+def _on_bus(config: Any, measures: str) -> InstrumentSection | None:
+    bus = config.get("modbus")
+    return None if bus is None else ModbusSection.model_validate(bus).of(measures)
+
+
+def _gauge(config: Any) -> ReachingGauge | None:
+    """The unit's gauge as it is set up now."""
+    if (beside := _on_bus(config, "vacuum")) is not None:
+        return beside.build()
+    own, bits = config.get("vacuum"), (config.get("unit") or {}).get("adc_bits", 10)
+    return None if own is None else VacuumSection.model_validate(own).sensor(bits)
+
+
 def _oven(
     config: Any, parts: Sequence[RunRecord], newest: Sequence[RunRecord], known: _Calibrations
 ) -> Oven:
     section = config.get("oven")
     bits = (config.get("unit") or {}).get("adc_bits", 10)
     reach = None if section is None else TemperatureSection.model_validate(section).reach_c(bits)
+    if (beside := _on_bus(config, "oven")) is not None:
+        reach = beside.build().reach_c()
     means = []
     for run in newest:
         low, high = run.start.request.get("low_c"), run.start.request.get("high_c")

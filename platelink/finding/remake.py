@@ -34,7 +34,7 @@ from platelink.recipe.model import Recipe
 from platelink.recipe.steps import BakeStep, ExposeStep, WashStep
 from platelink.recipe.supplies import Expired, FilmNow, LotNow, ScreenNow
 from platelink.record.stored import RunRecord
-from platelink.sensing.vacuum import VacuumSensor
+from platelink.sensing.vacuum import ReachingGauge
 
 DRAFTED = "Drafted to repeat plate "
 """How the line begins that the draft's description has of its origin."""
@@ -65,7 +65,7 @@ class Today:
     """Experiments that tell a p and name no stock."""
     newest_kpa: Sequence[float]
     """Means of the vacuum of the newest exposures with contact, newest first."""
-    gauge: VacuumSensor | None
+    gauge: ReachingGauge | None
     contact: Mapping[str, Any]
     """The section [contact] of the configuration."""
     oven: Oven

@@ -27,7 +27,7 @@ from platelink.recipe.supplies import (
 )
 from platelink.record.stored import RunRecord
 from platelink.sensing.calibration import Line
-from platelink.sensing.vacuum import VacuumSensor
+from platelink.sensing.vacuum import ReachingGauge
 
 NEWEST = 5
 """So many exposures and bakes tell what the frame and the oven do today."""
@@ -72,7 +72,7 @@ class Oven:
 
 def contact_of(
     step: ExposeStep, then_kpa: Sequence[float], newest_kpa: Sequence[float], *,
-    gauge: VacuumSensor | None, then: Config, today: Config,
+    gauge: ReachingGauge | None, then: Config, today: Config,
 ) -> Part:  # fmt: skip
     """Means of the vacuum while light was counted, of this step and of the newest exposures; the
     section [contact] of then and of today."""

@@ -188,9 +188,11 @@ def test_lid_stop_and_faults_are_told_each_by_itself(stage: Stage, tmp_path: Pat
     [
         ("vacuum", "vacuum_missing", {"vacuum_kpa": None}),
         ("vacuum", "vacuum_range", {"vacuum_kpa": 101.0}),
+        ("vacuum", "vacuum_stale", {"vacuum_kpa": None}),
         ("irradiance", "light_missing", {"irradiance_mw_cm2": None}),
         ("irradiance", "light_saturated", {}),
         ("temperature", "oven_missing", {"oven_c": None}),
+        ("temperature", "oven_stale", {"oven_c": None}),
     ],
 )
 def test_a_fault_of_a_sensor_stands_at_that_sensor(
@@ -206,6 +208,38 @@ def test_a_fault_of_a_sensor_stands_at_that_sensor(
             for name in ("vacuum", "irradiance", "temperature"):
                 note = await text_of(page, f"[data-reading={name}] .note")
                 assert (note == "Sensor fault: check its wiring.") == (name == kind), name
+
+    play(stage, tmp_path, work)
+
+
+def test_an_instrument_on_the_bus_is_named_and_says_itself_what_is_wrong(
+    stage: Stage, tmp_path: Path
+) -> None:
+    gone = (
+        "gauge-1 does not answer at address 5; check its power, the two wires (exchanged?), its "
+        "address, baud rate and parity"
+    )
+
+    def at(problem: str) -> d.Json:
+        status = d.status(deepcopy(d.LIGHT), deepcopy(d.OVEN))
+        status["instruments"] = [
+            {"name": "gauge-1", "measures": "vacuum", "age_s": 0.1, "every_s": 0.2,
+             "lost": bool(problem), "problem": problem},
+        ]  # fmt: skip
+        if problem:
+            status["reading"] |= {"vacuum_kpa": None, "quality": ["vacuum_stale"]}
+        return status
+
+    async def work(scene: Scene) -> None:
+        async with scene.tablet() as page:
+            await page.goto(scene.address)
+            await shows(page, scene, at(""))
+            note = await text_of(page, "[data-reading=vacuum] .note")
+            assert note.startswith("Band ") and note.endswith(" From gauge-1.")
+            assert "From" not in await text_of(page, "[data-reading=temperature] .note")
+            await shows(page, scene, at(gone))
+            assert await text_of(page, "[data-reading=vacuum] .note") == gone
+            await page.screenshot(path=tmp_path / "gone.png")
 
     play(stage, tmp_path, work)
 

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import termios
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,20 +43,27 @@ def line() -> Iterator[Line]:
         yield one
 
 
-@pytest.fixture
-def served(line: Line) -> Iterator[Line]:
-    """With instruments at its far end, as a process."""
+@contextmanager
+def instruments_at(line: Line) -> Iterator[None]:
+    """At its far end, as a process."""
     process = subprocess.Popen(
         [sys.executable, str(Path(server.__file__)), line.far], stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
     try:
         assert process.stdout.readline() == "ready\n"
-        yield line
+        yield
     finally:
         process.kill()
         process.stdout.close()
         process.wait()
+
+
+@pytest.fixture
+def served(line: Line) -> Iterator[Line]:
+    """With instruments at its far end."""
+    with instruments_at(line):
+        yield line
 
 
 def bus_at(line: Line, timeout_s: float = LONG_S) -> Bus:

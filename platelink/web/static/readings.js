@@ -58,8 +58,10 @@ export class Reading {
     const wrong = (quality || []).some((flag) => MISSING[this.kind].includes(flag));
     const [low, high, judged] = limits || [null, null, false];
     put(this.value, bare(value, this.kind));
-    show(this.scale.node, Boolean(limits));
-    show(this.canvas, Boolean(limits) || this.always);
+    // What an instrument says of itself takes lines, and there is nothing to draw.
+    const gone = wrong && Boolean(beside?.problem);
+    show(this.scale.node, Boolean(limits) && !gone);
+    show(this.canvas, (Boolean(limits) || this.always) && !gone);
     this.scale.update(value, low, high);
     this.strip.low = low;
     this.strip.high = high;
@@ -67,7 +69,7 @@ export class Reading {
     const out = outside && judged;
     const below = out && value < low;
     let note = "";
-    if (wrong && beside?.problem) note = sentence(beside.problem);
+    if (gone) note = sentence(beside.problem);
     else if (wrong) note = t("Sensor fault: check its wiring.");
     else if (out)
       note = (below ? t("Below its band of {band}") : t("Above its band of {band}")).replace(
