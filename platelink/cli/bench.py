@@ -42,6 +42,7 @@ _WORDS = {
         "recorder": Lazy("bench:recorder", "Samples a second from the broker into the store."),
         "watch": Lazy("bench_watch:watch", "False holds of the vacuum's watch, and its delays."),
         "audit": Lazy("bench_audit:audit", "How soon questions to the record are answered."),
+        "group": Lazy("bench_group:group", "A fleet of units through broker and store."),
         "stop": Lazy("bench:stop", "How soon a stop is answered while clients attack."),
         "all": Lazy("bench_all:all_benches", "Every bench, in one table of figures."),
         "compare": Lazy("bench_all:compare", "Two results of all benches, figure by figure."),

@@ -68,7 +68,7 @@ class Service(ABC):
         if self._child is not None:
             raise ServiceError(f"{self.program} is already running (pid {self._child.pid})")
         self.directory.mkdir(parents=True, exist_ok=True)
-        command = [*_die_with_parent(), program, *self._arguments()]
+        command = [*die_with_parent(), program, *self._arguments()]
         with self.log_path.open("ab") as log:
             self._child = subprocess.Popen(  # noqa: S603 - our own arguments
                 command, stdin=subprocess.DEVNULL, stdout=log, stderr=subprocess.STDOUT
@@ -135,12 +135,16 @@ class BrokerService(Service):
     program = "mosquitto"
     package = "mosquitto"
 
-    def __init__(self, directory: Path, *units: str, tls: bool = False) -> None:
-        """``units`` are users, "<site>/<unit>". ``tls``: the listener of the network too; its files
-        are expected in ``directory``/certs."""
+    def __init__(
+        self, directory: Path, *units: str, tls: bool = False,
+        recorders: tuple[str, ...] = ("recorder",),
+    ) -> None:  # fmt: skip
+        """``units`` are users, "<site>/<unit>"; so are ``recorders``. ``tls``: the listener of the
+        network too; its files are expected in ``directory``/certs."""
         super().__init__(directory)
         self.tls_port = free_port() if tls else None
-        users = (*units, "recorder", "reader", "keeper")
+        self._recorders = recorders
+        users = (*units, *recorders, "reader", "keeper")
         self.passwords = {user: secrets.token_urlsafe(9) for user in users}
 
     def settings(self, user: str) -> BrokerSettings:
@@ -159,7 +163,8 @@ class BrokerService(Service):
         path = self.directory / "mosquitto.conf"
         text = broker_configuration(self.port, self.directory, tls_port=self.tls_port)
         path.write_text(text, "utf-8")
-        (self.directory / "platelink.acl").write_text(_shipped("mosquitto.acl"), "utf-8")
+        rights = access_list(self._recorders)
+        (self.directory / "platelink.acl").write_text(rights, "utf-8")
         if not (self.directory / "platelink.passwd").exists():
             self._write_passwords(self.directory / "platelink.passwd")
         return ["-c", str(path)]
@@ -226,6 +231,15 @@ def broker_configuration(port: int, directory: Path, *, tls_port: int | None = N
     return f"{text}user {getpass.getuser()}\n"
 
 
+def access_list(recorders: tuple[str, ...]) -> str:
+    """The shipped access list, with the lines of ``recorder`` for each of these."""
+    text = _shipped("mosquitto.acl")
+    begin = text.index("user recorder\n")
+    lines = text[begin : text.index("\n\n", begin)]
+    each = [lines.replace("user recorder", f"user {name}") for name in recorders]
+    return text.replace(lines, "\n".join(each))
+
+
 def store_arguments(port: int, data: Path) -> list[str]:
     """The shipped flags with another address and another place for the data."""
     own = {"-httpListenAddr": f"127.0.0.1:{port}", "-storageDataPath": str(data)}
@@ -271,7 +285,7 @@ def _shipped(name: str) -> str:
     return files("platelink.publish").joinpath("data", name).read_text("utf-8")
 
 
-def _die_with_parent() -> list[str]:
+def die_with_parent() -> list[str]:
     """Prefix by which the kernel ends the child when this thread ends, however it ends."""
     setpriv = shutil.which("setpriv")
     return [setpriv, "--pdeathsig", "KILL", "--"] if setpriv else []

@@ -96,3 +96,14 @@ def until(condition: Callable[[], object], what: str) -> None:
         if time.monotonic() > end:
             raise TimeoutError(f"not after {UP_S:.0f} s: {what}")
         time.sleep(0.1)
+
+
+def used(pid: int) -> tuple[float, float]:
+    """Seconds of the processor and MB in memory of a process (Linux, /proc)."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text("ascii").rpartition(")")[2].split()
+        pages = int(Path(f"/proc/{pid}/statm").read_text("ascii").split()[1])
+    except OSError:
+        return 0.0, 0.0
+    ticks = os.sysconf("SC_CLK_TCK")
+    return (int(fields[11]) + int(fields[12])) / ticks, pages * os.sysconf("SC_PAGE_SIZE") / 1e6

@@ -12,7 +12,6 @@ between two looks at the store, so that starting a process takes no part in it.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -38,7 +37,7 @@ from platelink.record.journal import Journal
 from platelink.record.reader import JournalReader
 from platelink.record.writer import JournalWriter
 from platelink.runs import AnyEntry, RunSamples
-from platelink.simulated.bench_processes import ended
+from platelink.simulated.bench_processes import ended, used
 from platelink.simulated.bench_speed import DOSE_MJ_CM2, EXPECTED_MW_CM2, UNIT
 from platelink.simulated.harness import Simulation, make_core
 from platelink.unit.job import Job
@@ -197,7 +196,7 @@ class _Bench:
         end = time.monotonic() + LIMIT_S
         while (now := time.monotonic()) < end:
             readable = self._readable(way)
-            cpu_s, rss_mb = _used(child.pid)
+            cpu_s, rss_mb = used(child.pid)
             if readable and first is None:
                 first = now, readable, cpu_s
             if readable == samples and first is not None:
@@ -250,14 +249,3 @@ def _publish(
     while open_now:
         open_now -= sum(isinstance(event, Acknowledged) for event in link.poll(1.0))
     link.close()
-
-
-def _used(pid: int) -> tuple[float, float]:
-    """Seconds of the processor and MB in memory of a process (Linux, /proc)."""
-    try:
-        fields = Path(f"/proc/{pid}/stat").read_text("ascii").rpartition(")")[2].split()
-        pages = int(Path(f"/proc/{pid}/statm").read_text("ascii").split()[1])
-    except OSError:
-        return 0.0, 0.0
-    ticks = os.sysconf("SC_CLK_TCK")
-    return (int(fields[11]) + int(fields[12])) / ticks, pages * os.sysconf("SC_PAGE_SIZE") / 1e6

@@ -25,6 +25,7 @@ BENCHES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "recorder": (("recorder",), ("--runs", "40")),
     "watch": (("watch",), ("--minutes", "100000", "--stated", "10")),
     "audit": (("audit",), ("--n", "2000", "--repeats", "20")),
+    "group": (("group",), ("--units", "20", "--seconds", "10", "--plates", "10")),
     "stop": (("stop",), ("--seconds", "2")),
 }
 """Of each: its command, and what makes it short."""
@@ -101,6 +102,11 @@ FIGURES: Final = (
     Figure("audit: runs brought up", "audit", "runs_a_s", "1/s", HIGHER),
     Figure("audit: on disk", "audit", "bytes_per_plate", "bytes/plate", LOWER, of_computer=False),
     Figure("audit: memory", "audit", "rss_mb", "MB", LOWER),
+    Figure("group: lost", "group", "lost", "", LOWER, Aim(0.0)),
+    Figure("group: 99 % readable within", "group", "lag_p99_s", "s", LOWER),
+    Figure("group: the same, beside a catch-up", "group", "catch_up.lag_during.p99_s", "s", LOWER),
+    Figure("group: recorder, of a core per unit", "group", "cpu_per_unit.recorder", "%", LOWER),
+    Figure("group: all at once", "group", "begin_entries_a_s", "1/s", HIGHER),
     Figure("stop: 99 %, worst attack", "stop", "attacks.*.p99_ms", "ms", LOWER,
            Aim(1.0, stated="p99_limit_ms")),
     Figure("stop: refused", "stop", "attacks.*.refused", "", LOWER, Aim(0.0)),
