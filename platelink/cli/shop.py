@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
@@ -71,7 +72,7 @@ def key(anew: bool, as_json: bool) -> None:
     click.echo(
         f"\nThe key {done}; it is in {folder.key}. Enter the line above in each unit's file:\n"
         f'  [shop]\n  keys = ["..."]\n'
-        f"To send people, copy {folder.people_key} to each unit by hand, mode 600, and name it "
+        f"To send people, copy {folder.people_key} to each unit by hand, and name it "
         "under\n[shop] people_key_file. Restart the units.",
         err=True,
     )
@@ -276,6 +277,8 @@ def take(file: Path, as_json: bool) -> None:
     except OSError as error:
         raise Misuse(f"{file} cannot be read ({error.strerror})") from None
     outcome = acceptor_of(config, lambda: datetime.now(UTC)).take("the file", data, lasts=False)
+    if os.geteuid() == 0:
+        _hand_over(config)
     if as_json:
         emit({"taken": outcome.taken, "text": outcome.text, "changed": outcome.lines})
     elif outcome.taken:
@@ -284,6 +287,21 @@ def take(file: Path, as_json: bool) -> None:
         if as_json:
             click.get_current_context().exit(Failure.exit_code)
         raise Failure(outcome.text)
+
+
+def _hand_over(config: Config) -> None:
+    """What root made belongs to whom the folder belongs: the daemon has to write it."""
+    from platelink.distribution.taken import taken_path
+
+    state = taken_path(config.journal.path)
+    owner = state.parent.stat()
+    for path in (
+        state, state.with_name(f"{state.name}.lock"), config.recipes_path(), config.people_path(),
+        config.calibrations_path(),
+    ):  # fmt: skip
+        with suppress(FileNotFoundError):
+            if path.lstat().st_uid == 0:
+                os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
 def _folder(config: Config) -> ShopFolder:

@@ -44,7 +44,7 @@ class ShopSection(Section):
         "The shop's people.key, copied here by hand: with it this unit opens the hashes of PINs "
         "and passwords, which are closed on the broker. Left out: people are not taken.",
         None,
-        sample="/etc/platelink/people.key",
+        sample="/etc/platelink/secrets/people.key",
     )
     folder: PathKey | None = key(
         "On the one computer where the shop signs: folder of its keys and of all that was sent. "
@@ -57,7 +57,7 @@ class ShopSection(Section):
         "Its password; password_file keeps it out of this file.", None, sample="example"
     )
     password_file: PathKey | None = key(
-        "File whose only line is the password.", None, sample="/etc/platelink/shop-password"
+        "File whose only line is the password.", None, sample="/etc/platelink/secrets/shop-password"
     )
 
     @model_validator(mode="after")

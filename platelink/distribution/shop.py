@@ -137,10 +137,10 @@ def read_people_key(path: Path | None) -> bytes | None:
         raise NotTaken(f"the people key {path} cannot be read ({error.strerror})") from None
     except (ValueError, binascii.Error):
         key, mode = b"", 0
-    if mode & 0o077:
+    if mode & 0o007:  # a service without a name of its own reads it by a group
         raise NotTaken(
-            f"the people key {path} can be read by others: sudo chmod 600 {path}, and where they "
-            "may have read it, make another (docs/shop.md)"
+            f"the people key {path} can be read by everybody: sudo chmod o= {path}, and where "
+            "somebody may have read it, make another (docs/shop.md)"
         )
     if len(key) != KEY_BYTES:
         raise NotTaken(f"{path} is no people key; copy the shop's people.key again")

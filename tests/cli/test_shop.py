@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -125,6 +126,20 @@ def test_what_cannot_be_sent_is_said(shop: Computer, arguments, words) -> None:
     shop.said("shop", "key")
     result = shop.run("shop", "send", *arguments, "--why", "why")
     assert result.exit_code == 2 and words in result.stderr
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can give files away")
+def test_what_root_takes_belongs_to_the_daemon(
+    shop: Computer, unit: Computer, tmp_path: Path
+) -> None:
+    file, daemon = tmp_path / "recipes.note", 54321
+    shop.said("shop", "send", "recipes", "--why", "first list", "--file", str(file))
+    os.chown(unit.folder, daemon, daemon)
+    unit.said("shop", "take", str(file))
+    made = {path.name: path.stat().st_uid for path in unit.folder.iterdir()}
+    assert made.pop("platelink.toml") == 0  # was there before, and is none of the stores
+    assert made.keys() == {"recipes.sqlite", "journal.shop", "journal.shop.lock"}
+    assert set(made.values()) == {daemon}
 
 
 def test_without_a_key_nothing_is_signed_and_nothing_taken(shop: Computer, tmp_path: Path) -> None:

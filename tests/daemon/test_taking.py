@@ -168,9 +168,9 @@ def test_keys_and_people_key_are_those_of_the_configuration(store, tmp_path: Pat
     config = config_for(tmp_path, f'{KEYS}people_key_file = "{file}"\n')
     with with_everybody(tmp_path / "shop-people.sqlite") as shop:
         data = note(people_of(shop))
-        file.chmod(0o640)
+        file.chmod(0o644)
         acceptor = acceptor_of(config, lambda: BY.at_utc)
-        assert "can be read by others" in acceptor.take("x", data).text
+        assert "can be read by everybody" in acceptor.take("x", data).text
         file.chmod(0o600)
         assert acceptor.take("x", data).taken
     assert acceptor.take("x", note(recipes_of(store))).taken

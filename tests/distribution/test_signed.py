@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -23,6 +24,7 @@ from distribution.made import (
     recipes_of,
 )
 from platelink.canonical import canonical
+from platelink.config.shop import ShopSection
 from platelink.distribution.model import MOST_BYTES, Recipes, text_of
 from platelink.distribution.signed import CONTEXT, opened, signed
 from platelink.distribution.wrong import NotTaken
@@ -141,6 +143,33 @@ def test_too_much_is_not_signed() -> None:
     )
     with pytest.raises(NotTaken, match="units take at most 800,000"):
         signed(many, SHOP_KEY)
+
+
+DOCUMENT = (Path(__file__).parents[2] / "docs" / "shop.md").read_text("utf-8")
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="needs: apt-get install openssl")
+def test_commands_of_the_document_verify_a_revision_and_find_a_changed_one(
+    data: bytes, tmp_path: Path
+) -> None:
+    found = re.search(r"<!-- verify a revision -->\n```sh\n(.*?)```", DOCUMENT, re.S)
+    assert found
+    (tmp_path / "key").write_text(SHOP_KEY.verifier.text + "\n")
+    for sent, good in ((data, True), (data.replace(b"new season", b"old season"), False)):
+        (tmp_path / "revision.note").write_bytes(sent)
+        done = subprocess.run(
+            ["sh", "-c", found[1]], cwd=tmp_path, capture_output=True, text=True, check=False
+        )
+        assert (done.returncode == 0) == good, done.stderr
+
+
+def test_key_of_the_document_is_one() -> None:
+    found = re.search(r'^   keys = \["(.*)"\]$', DOCUMENT, re.M)
+    assert found and ShopSection(keys=[found[1]]).keys == (found[1],)
+    with pytest.raises(ValueError, match="its id does not fit it"):
+        ShopSection(keys=[found[1].replace("_shop/5", "_shop/6")])
+    with pytest.raises(ValueError, match="platelink shop key"):
+        ShopSection(keys=["platelink/shop/unit-1/0a1b2c3d+349b75aa+" + found[1][-44:]])
 
 
 @pytest.mark.skipif(shutil.which("openssl") is None, reason="needs: apt-get install openssl")
