@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import shutil
 import subprocess
 import sys
@@ -119,10 +120,12 @@ class Cluster:
             ("SITE/UNIT", self.user),
             ("SITE.UNIT", f"{site}.{unit}"),
             ("  users: [", '  users: [\n    { user: operator, password: "operator" }'),
-            *((f"nats-{n + 1}.example:6222", f"127.0.0.1:{p}") for n, p in enumerate(self.routes)),
         ):
             assert old in text, old
             text = text.replace(old, new)
+        routes = "\n".join(f"    nats://127.0.0.1:{port}" for port in self.routes)
+        text, lists = re.subn(r"( +nats://nats-\d\.example:6222\n)+", f"{routes}\n", text)
+        assert lists == 1
         if alone:  # a cluster of one has no leader
             text = text[: text.index("cluster {")] + text[text.index("# Passwords") :]
         return text

@@ -99,7 +99,7 @@ def broker_at(user: str, port: str, password: str, others: str) -> BrokerSetting
     streams = None
     if others:
         hosts = tuple(("127.0.0.1", int(other)) for other in others.split(","))
-        streams = StreamSettings(hosts, stream_bytes=100_000_000)
+        streams = StreamSettings(hosts, replicas=len(hosts) + 1, stream_bytes=100_000_000)
     return BrokerSettings("127.0.0.1", int(port), user, password, will_delay_s=0, streams=streams)
 
 
