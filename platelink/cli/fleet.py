@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 ANSWER_S = 10.0
 """How long the broker may take to be reached."""
-FIRST_S = 0.5
+FIRST_S = 1.0
 """What the broker keeps comes at once; after so long without any more it is taken to be all."""
 SCREEN_S = 2.0
 COLUMNS = (
@@ -86,10 +86,11 @@ def _hear(listener: Watch, wait_s: float) -> None:
     if listener.problem:
         raise Failure(f"nothing is heard of any unit: {listener.problem}")
     connected = time.monotonic()
-    while (heard_s := time.monotonic() - connected) < max(FIRST_S, wait_s):
+    while time.monotonic() - connected < max(FIRST_S, wait_s):
         listener.step(0.1)
         now, utc_s = time.monotonic(), time.time()
-        if heard_s >= FIRST_S and listener.fleet.settled(now=now, utc_s=utc_s):
+        known = listener.fleet.settled(now=now, utc_s=utc_s)
+        if known and now - listener.newest_at >= FIRST_S:
             return
 
 
@@ -102,7 +103,7 @@ def _show(listener: Watch, as_json: bool) -> None:
     if as_json:
         emit(_as_json(listener, rows, utc_s))
         return
-    print_table(COLUMNS, [_cells(row) for row in rows], "no unit has ever spoken to this broker")
+    print_table(COLUMNS, [_cells(row) for row in rows], "no unit is known at this broker")
     signs = "  ".join(f"{n} {sign}" for sign, n in counted(rows))
     click.echo(f"\n{len(rows)} units  {signs}".rstrip())
     for line in _remarks(listener, rows):

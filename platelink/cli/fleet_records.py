@@ -6,7 +6,6 @@ import json
 import signal
 import threading
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -91,11 +90,11 @@ def plates(unit: str | None, limit: int, as_json: bool) -> None:
 
     Below the list stands which entries have not come: plates may be among them."""
     from platelink.fleet.copies import units_of
-    from platelink.fleet.opened import unit_of, whole_of_all
+    from platelink.fleet.opened import plates_of, unit_of, whole_of_all
 
     folder = _config().fleet.path
     units = [unit_of(folder, unit)] if unit else units_of(folder)
-    found = [(one, run) for one in units for run in _plates(folder, one, limit)]
+    found = [(one, run) for one in units for run in plates_of(folder, one, limit)]
     found.sort(key=lambda pair: pair[1].start.at_utc, reverse=True)
     wholes = [whole for one in units for whole in whole_of_all(folder, one)]
     if as_json:
@@ -118,15 +117,6 @@ def _whole(whole: Whole) -> dict[str, object]:
         "newest_utc": whole.newest_utc and whole.newest_utc.isoformat(timespec="milliseconds"),
         "missing": whole.missing,
     }  # fmt: skip
-
-
-def _plates(folder: Path, unit: Unit, limit: int) -> list[RunRecord]:
-    from platelink.fleet.opened import opened
-
-    found = [
-        run for reader in opened(folder, unit) for run in reader.runs(limit=limit, step="plate")
-    ]
-    return sorted(found, key=lambda run: run.start.at_utc, reverse=True)[:limit]
 
 
 def _row(unit: Unit, run: RunRecord) -> list[str]:

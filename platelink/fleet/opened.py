@@ -125,6 +125,15 @@ def seal_text(folder: Path, unit: Unit) -> str:
     return told
 
 
+def plates_of(folder: Path, unit: Unit, limit: int) -> list[RunRecord]:
+    """The newest plates of a unit, newest first; a copy that is damaged has none."""
+    found: list[RunRecord] = []
+    for reader in opened(folder, unit):
+        with suppress(JournalDamaged):
+            found += reader.runs(limit=limit, step="plate")
+    return sorted(found, key=lambda run: run.start.at_utc, reverse=True)[:limit]
+
+
 def whole_of_all(folder: Path, unit: Unit) -> list[Whole]:
     """Of each of its copies, the one written last first."""
     found = []

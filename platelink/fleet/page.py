@@ -25,7 +25,7 @@ from starlette.routing import Route
 from platelink.fleet.copies import units_of
 from platelink.fleet.copy import held_in, waiting_in
 from platelink.fleet.entrance import Entrance
-from platelink.fleet.opened import opened, whole_of_all
+from platelink.fleet.opened import opened, plates_of, whole_of_all
 from platelink.fleet.view import Row, own_clock
 from platelink.fleet.watch import Watch
 from platelink.publish.broker import BrokerSettings
@@ -156,8 +156,7 @@ async def of_unit(request: Request) -> Response:
 def _listed(folder: Path, units: Iterable[Unit]) -> dict[str, Any]:
     rows, copies = [], []
     for unit in units:
-        for reader in opened(folder, unit):
-            rows += [(unit, run) for run in reader.runs(limit=LISTED, step="plate")]
+        rows += [(unit, run) for run in plates_of(folder, unit, LISTED)]
         for whole in whole_of_all(folder, unit):
             copies.append({
                 "unit": unit, "journal": whole.journal, "entries": whole.entries,

@@ -34,6 +34,8 @@ class Watch:
         self._link: BrokerLink | None = None
         self._backoff = Backoff(0.5, 15.0)
         self._connect_at = time.monotonic()
+        self.newest_at = float("-inf")
+        """When the last message came, or the connection was made."""
 
     def step(self, timeout_s: float) -> None:
         """Connect where there is no connection, then hear what comes for so long."""
@@ -48,12 +50,14 @@ class Watch:
                 case Connected():
                     self.problem = ""
                     self._backoff.succeeded()
-                    self.fleet.connected(now=time.monotonic())
+                    self.newest_at = time.monotonic()
+                    self.fleet.connected(now=self.newest_at)
                     link.subscribe(FILTERS)
                 case ConnectionLost(reason) | SubscriptionRefused(reason):
                     self._lost(reason)
                 case Received(topic, payload, retained=retained):
                     now, utc_s = time.monotonic(), time.time()
+                    self.newest_at = now
                     self.fleet.hear(topic, payload, retained=retained, now=now, utc_s=utc_s)
                     if self._link is link:
                         link.acknowledge(event)

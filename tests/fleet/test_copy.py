@@ -12,7 +12,15 @@ from publish import publish_samples as ps
 from platelink.fleet import copies as copies_module
 from platelink.fleet import copy as copy_module
 from platelink.fleet.copies import Copies, files_of, units_of
-from platelink.fleet.opened import NoCopyError, doubts_of, opened, unit_of, whole_of, whole_of_all
+from platelink.fleet.opened import (
+    NoCopyError,
+    doubts_of,
+    opened,
+    plates_of,
+    unit_of,
+    whole_of,
+    whole_of_all,
+)
 from platelink.ledger.database import Database
 from platelink.publish.ranges import Ranges, holes
 from platelink.record.errors import JournalInUse, NotAJournal
@@ -302,7 +310,7 @@ def test_a_damaged_copy_stops_no_other(source: Path, tmp_path: Path) -> None:
     assert [one.whose.unit for one in refused] == [UNIT]
     assert copies.held(ME) == {} and copies.held((SITE, "unit-2")) != {}
     copies.close()
-    assert whole_of_all(folder, ME) == []
+    assert whole_of_all(folder, ME) == [] and plates_of(folder, ME, 5) == []
 
 
 def test_a_reader_sees_a_copy_while_it_is_written(source: Path, tmp_path: Path) -> None:
