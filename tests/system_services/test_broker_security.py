@@ -251,4 +251,5 @@ def test_documented_files_and_users_are_the_shipped_ones():
     conf = (DOCUMENT.parents[1] / "deploy" / "mosquitto.conf").read_text()
     for place in re.findall(r"/etc/mosquitto/platelink\.\w+", commands):
         assert place in conf
-    assert set(re.findall(r"passwd (\S+) \"", commands)) == {ONE, TWO, "recorder"}
+    users = {ONE, TWO, "recorder", "keeper", "reader"}
+    assert set(re.findall(r"passwd (\S+) \"", commands)) == users
