@@ -236,8 +236,11 @@ class Plant:
         head = self.head_c + (self._head_end_c - self.head_c) * share
         counts = np.empty((len(self._columns), n))
         for c, sensor in enumerate(self._light):
-            seen = light.channels[c] * self.transmission[c] if light is not None else 0.0
             amplifier = self._amplifiers[c]
+            if light is None and amplifier is None and not sensor.dark_counts_per_c:
+                counts[c] = sensor.dark_counts
+                continue
+            seen = light.channels[c] * self.transmission[c] if light is not None else 0.0
             passed = amplifier.make(at, seen) if amplifier is not None else seen
             counts[c] = sensor.counts(passed, head)
         if sensors.water is not None:

@@ -95,7 +95,7 @@ def half_width(blocks: list[Block], line: Line, span: float) -> float:
     Their mean over the root of the number in a third of the stretch says how well the floor of
     the delays is known at either end (exact for delays that thin out towards the floor like a
     line, cautious for others)."""
-    above = sum(height(block.hull, line) for block in blocks)
+    above = sum([height(block.hull, line) for block in blocks])
     floor = above / (len(blocks) - 2) / sqrt(len(blocks) / 3)
     return (POLL_S + FLOOR_FACTOR * floor) / span
 

@@ -107,9 +107,12 @@ class DeviceTime:
         last = self._taken
         if last is None:
             return True
+        step = (sample.tick - self._ahead - last.ticks) & _MASK32
+        if step and (sample.light_count[0] - last.counts[0]) & _MASK32 == step:  # as nearly always
+            self._off_run = self._odd_run = 0
+            return True
         pairs = zip(last.counts, sample.light_count, strict=True)
         grown = {(count - before) & _MASK32 for before, count in pairs} - {0}
-        step = (sample.tick - self._ahead - last.ticks) & _MASK32
         most = (now - last.at + MAX_AHEAD_S) * self.clock.nominal_hz
         if step in grown or len(grown) != 1 or max(grown) > most:
             self._off_run = self._odd_run = 0

@@ -43,7 +43,7 @@ class Session:
             m.CODES[m.OrderReport]: self._on_order_report,
             m.CODES[m.Supply]: self._on_supply,
         }
-        self._state = LinkState.CLOSED
+        self.state = LinkState.CLOSED  # where the link stands
         self._text = "no port is open"
         self._hello: m.Hello | None = None
         self._later: list[LinkOutput] = []  # outputs of calls that cannot return them
@@ -83,7 +83,7 @@ class Session:
     def port_lost(self, reason: str, *, now: float) -> tuple[LinkOutput, ...]:
         """The port is gone. What was on its way will not be answered."""
         out = self._take_later()
-        was_up = self._state is LinkState.UP
+        was_up = self.state is LinkState.UP
         self._enter(LinkState.CLOSED, f"port lost: {reason}")
         self._sender.clear()
         if was_up:
@@ -99,7 +99,7 @@ class Session:
 
     def receive(self, data: bytes, *, now: float) -> tuple[LinkOutput, ...]:
         """Bytes read from the port at ``now``."""
-        if self._state is LinkState.CLOSED:
+        if self.state is LinkState.CLOSED:
             return ()
         out = self._take_later()
         self._garbage.size += len(data)
@@ -110,7 +110,7 @@ class Session:
                 self._reject(frame, out)  # type: ignore[arg-type]
         if self._garbage.size > self._garbage.limit:
             self._on_garbage(out)
-        if self._state is LinkState.UP and now >= self._heartbeat_due - EARLY_BEAT_S:
+        if self.state is LinkState.UP and now >= self._heartbeat_due - EARLY_BEAT_S:
             self._beat(now)  # awake anyway: the timer need not wake the host for it
         return tuple(out)
 
@@ -119,7 +119,7 @@ class Session:
         a value that does not fit its field, made of what a damaged frame said, is not sent."""
         self._ref += 1
         waiting = Waiting(self._ref, command)
-        if self._state is not LinkState.UP or not m.fits(command):
+        if self.state is not LinkState.UP or not m.fits(command):
             self._fail_later([waiting], now)
             return waiting.ref
         self._fail_later(self._commands.add(waiting), now)
@@ -129,9 +129,9 @@ class Session:
     def tick(self, *, now: float) -> tuple[LinkOutput, ...]:
         """Do what is due. Early or repeated calls change nothing."""
         out = self._take_later()
-        if self._state is LinkState.UP:
+        if self.state is LinkState.UP:
             self._tick_up(now, out)
-        elif self._state is not LinkState.CLOSED and now >= self._hello_due:
+        elif self.state is not LinkState.CLOSED and now >= self._hello_due:
             self._ask_hello(now)
         return tuple(out)
 
@@ -139,13 +139,13 @@ class Session:
         """When ``tick`` is wanted; None: not before the next input."""
         if self._later:
             return self._later_at
-        if self._state is LinkState.UP:
+        if self.state is LinkState.UP:
             due = min(self._heartbeat_due, self._silence.due)
             commands = self._commands.deadline()
             if self._hello_wanted:
                 due = min(due, self._hello_due)
             return due if commands is None else min(due, commands)
-        return None if self._state is LinkState.CLOSED else self._hello_due
+        return None if self.state is LinkState.CLOSED else self._hello_due
 
     def recent(self) -> tuple[str, ...]:
         """The last pieces between delimiters, good or bad, as hex, oldest first."""
@@ -155,7 +155,7 @@ class Session:
         """Counts and state; with ``now`` also the age of the newest frame."""
         heard, clock, losses = self._heard_at, self.clock, self._losses
         return LinkStatus(
-            state=self._state, text=self._text, hello=self._hello,
+            state=self.state, text=self._text, hello=self._hello,
             frames=losses.frames, frames_lost=losses.lost, duplicates=losses.duplicates,
             stale_samples=self._time.stale, crc_failures=losses.crc, rejected=losses.rejected,
             resent=losses.resent, unanswered=losses.unanswered,
@@ -180,14 +180,14 @@ class Session:
         handler = self._handlers.get(code)
         if handler is None:
             self._reject(FrameRejected("type", len(frame.payload)), out)
-        elif self._state is LinkState.UP or code == HELLO_CODE:
+        elif self.state is LinkState.UP or code == HELLO_CODE:
             handler(frame, now, out)
-        elif self._state is not LinkState.MISMATCH:
+        elif self.state is not LinkState.MISMATCH:
             self._on_early_frame(now)
 
     def _on_early_frame(self, now: float) -> None:
         """A valid frame before the hello: the device is there, so ask at once."""
-        if self._state is not LinkState.CONNECTING:
+        if self.state is not LinkState.CONNECTING:
             self._enter(LinkState.CONNECTING, "the device speaks; waiting for its hello")
             self._hello_due = now
 
@@ -241,7 +241,7 @@ class Session:
             self._time.resume(hello.tick, now)
         self._hello, self._hello_wanted = hello, False
         self._set_interval(hello.frame_ticks / hello.tick_hz, now)
-        if self._state is not LinkState.UP:
+        if self.state is not LinkState.UP:
             self._ups += 1
             self._heartbeat_due = now
             self._events.recheck()
@@ -264,9 +264,9 @@ class Session:
 
     def _on_mismatch(self, version: int, out: list[LinkOutput]) -> None:
         output = outputs.ProtocolMismatch(version, m.PROTOCOL_VERSION)
-        if self._state is LinkState.MISMATCH:
+        if self.state is LinkState.MISMATCH:
             return
-        if self._state is LinkState.UP:
+        if self.state is LinkState.UP:
             out.append(outputs.LinkLost("protocol mismatch", str(output)))
         self._enter(LinkState.MISMATCH, str(output))
         self._sender.clear()
@@ -328,9 +328,9 @@ class Session:
     def _on_garbage(self, out: list[LinkOutput]) -> None:
         size, measured = self._garbage.size, self._garbage.measured() or ""
         self._garbage.size = 0
-        if self._state in (LinkState.GARBAGE, LinkState.MISMATCH):
+        if self.state in (LinkState.GARBAGE, LinkState.MISMATCH):
             return
-        if self._state is LinkState.UP:
+        if self.state is LinkState.UP:
             out.append(outputs.LinkLost("garbage", measured))
         self._enter(LinkState.GARBAGE, measured)
         out.append(outputs.GarbageReceived(size, measured))
@@ -371,7 +371,7 @@ class Session:
 
     def _ask_hello(self, now: float) -> None:
         self._sender.say(m.GetHello(m.PROTOCOL_VERSION))
-        strange = self._state in (LinkState.GARBAGE, LinkState.MISMATCH)
+        strange = self.state in (LinkState.GARBAGE, LinkState.MISMATCH)
         retry_s = self.settings.strange_retry_s if strange else self.settings.hello_retry_s
         self._hello_due = now + retry_s
 
@@ -397,4 +397,4 @@ class Session:
         return out
 
     def _enter(self, state: LinkState, text: str) -> None:
-        self._state, self._text = state, text
+        self.state, self._text = state, text

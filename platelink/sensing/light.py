@@ -206,10 +206,10 @@ class LightSensors:
 
     def can_correct(self, head_c: float) -> bool:
         """A head of this temperature can be; else its reading is wrong."""
-        return all(
-            1.0 + coeff * (head_c - reference) >= LEAST_RESPONSE
-            for _, _, _, coeff, reference in self._terms
-        )
+        for _, _, _, coeff, reference in self._terms:
+            if not 1.0 + coeff * (head_c - reference) >= LEAST_RESPONSE:
+                return False
+        return True
 
     def saturated(self, max_counts: Iterable[int], adc_max: int) -> bool:
         """True when a weighted channel touched the top of its converter: its mean is too low."""

@@ -69,8 +69,7 @@ _HEAD = int(Quality.HEAD_MISSING), int(Quality.HEAD_RANGE)
 _WATER = int(Quality.WATER_MISSING), int(Quality.WATER_RANGE)
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One Sample in physical units. None: not measured, ``quality`` says why; a sensor that the
     unit does not have is None without a flag."""
 
@@ -95,6 +94,11 @@ class Reading:
     """False: an instrument on the bus gave no newer value since the sample before."""
     oven_t: float | None = None
     """As ``t``, of a temperature that such an instrument tells; None: it is the sample's."""
+
+    @property
+    def light_refused(self) -> bool:
+        """Its sums or ticks cannot be."""
+        return bool(int(self.quality) & _REFUSED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,6 +204,7 @@ class Converter:
         flags |= flag
         water_c, flag = self._water_c(sample, ticks, head_c)
         flags |= flag
+        quality = self._qualities.get(flags)
         reading = Reading(
             t,
             ticks,
@@ -212,7 +217,7 @@ class Converter:
             head_c,
             water_c,
             sample.inputs,
-            self._qualities.get(flags) or self._quality(flags),
+            self._quality(flags) if quality is None else quality,
             fresh,
             oven_t,
         )

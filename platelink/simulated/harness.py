@@ -170,7 +170,8 @@ class Simulation:
     @property
     def stamp(self) -> Stamp:
         """Simulated time and an invented date that moves with it."""
-        return Stamp(self.now, self._begun_ms + round(self.now * 1000.0))
+        now = self.unit.time_s
+        return Stamp(now, self._begun_ms + round(now * 1000.0))
 
     def expose(self, job: Job) -> None:
         """Start an exposure."""

@@ -102,10 +102,11 @@ class Operator:
             return PlateAct.MEASURE
         if PlateAct.RESTART in acts:
             return PlateAct.RESTART
+        if PlateAct.DONE not in acts:
+            return None
         stage = plate.work.status().stage
-        if PlateAct.DONE in acts and (stage is None or stage.due or stage.planned_s is None):
-            return PlateAct.DONE
-        return None
+        due = stage is None or stage.due or stage.planned_s is None
+        return PlateAct.DONE if due else None
 
     def look(self) -> None:
         """Go round once."""

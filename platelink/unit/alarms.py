@@ -40,6 +40,8 @@ FIRST_LINK_S = 10.0
 LINK_SILENCE_S = LinkSettings().device_silence_s
 _NONE_OF_STEPS = {d.name: Condition(d, False) for d in UNIT_ALARMS if d.source is Source.STEP}
 """What no step says is over."""
+_GARBAGE = tuple(Condition(GARBAGE_ON_THE_LINE, active) for active in (False, True))
+_ANOTHER = tuple(Condition(ANOTHER_PROTOCOL, active) for active in (False, True))
 
 
 class UnitAlarms:
@@ -55,6 +57,8 @@ class UnitAlarms:
         """What the condition of each alarm is of."""
         self._standing: set[str] = set()
         """Alarms that are not normal: they stay of what they were raised for."""
+        self._over: dict[str, Condition] = {}
+        """What was said last of each alarm, where it said that there is none."""
         self.changed = False
         """Since the last snapshot."""
 
@@ -100,8 +104,8 @@ class UnitAlarms:
             if condition.active or before is None or not before.active:
                 found[condition.name] = condition
         own = (
-            Condition(GARBAGE_ON_THE_LINE, link is LinkState.GARBAGE),
-            Condition(ANOTHER_PROTOCOL, link is LinkState.MISMATCH),
+            _GARBAGE[link is LinkState.GARBAGE],
+            _ANOTHER[link is LinkState.MISMATCH],
             self._link(up, reading, now),
         )
         return self._take((*found.values(), *own), at)
@@ -126,9 +130,16 @@ class UnitAlarms:
     def _take(self, conditions: Iterable[Condition], at: Stamp) -> tuple[EventNoted, ...]:
         outputs: list[AlarmOutput] = []
         for c in conditions:
-            if c.active and c.name not in self._standing:
-                self._of[c.name] = c.of if c.of != NOTHING else self._exposed
-            outputs += self._alarms.condition(c.name, c.active, c.value, c.limit, now=at.now)
+            name = c.alarm.name
+            if c.active:
+                self._over.pop(name, None)
+                if name not in self._standing:
+                    self._of[name] = c.of if c.of != NOTHING else self._exposed
+            elif self._over.get(name) is c:
+                continue  # nothing new
+            else:
+                self._over[name] = c
+            outputs += self._alarms.condition(name, c.active, c.value, c.limit, now=at.now)
         return self._events(outputs, at)
 
     def act(
@@ -165,6 +176,7 @@ class UnitAlarms:
         self, snapshot: dict[str, Any], *, down_s: float | None, at: Stamp
     ) -> tuple[EventNoted, ...]:
         """Go on from a snapshot; one that cannot be read is left: alarms then begin anew."""
+        self._over.clear()
         try:
             outputs = self._alarms.restore(snapshot, down_s=down_s, now=at.now)
         except (KeyError, TypeError, ValueError, AttributeError):

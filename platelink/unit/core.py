@@ -22,7 +22,7 @@ from platelink.link import messages as m
 from platelink.link import outputs as link
 from platelink.link.session import Session
 from platelink.sensing.beside import Reply
-from platelink.sensing.readings import Converter, Quality, Reading, Sensors
+from platelink.sensing.readings import Converter, Reading, Sensors
 from platelink.unit import device_events as device
 from platelink.unit.alarms import UnitAlarms
 from platelink.unit.bed import ANEW_FRAMES, DAMAGED_FRAMES, Bed, BedOutput
@@ -336,7 +336,7 @@ class Core:
         reading = self.converter.read(sample, received.ticks, received.t, received.lost)
         self.reading = reading
         self._route(device.instruments_turned(self.converter, now=at.now))
-        refused = bool(reading.quality & Quality.LIGHT_REFUSED)
+        refused = reading.light_refused
         if refused:
             self._damaged()
         if not self.bed.exposing and self.converter.supply.due(now=at.now):
@@ -394,6 +394,6 @@ class Core:
         beside = device.instruments_lost(self.converter, now=self.at.now)
         own = *self.plates.in_flight.conditions().values(), *self.bed.conditions()
         self._out += self.alarms.look(
-            (*own, *beside), up=self.bed.up, link=self.session.status().state, reading=self.reading,
+            (*own, *beside), up=self.bed.up, link=self.session.state, reading=self.reading,
             exposed=self.recording.of, at=self.at,
         )  # fmt: skip

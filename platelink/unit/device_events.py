@@ -95,6 +95,8 @@ def sums_refused(converter: Converter, what: str) -> Noted:
 
 def instruments_turned(converter: Converter, *, now: float) -> tuple[Noted, ...]:
     """Events of instruments on the bus that are lost since the last look, or back."""
+    if not converter.beside:
+        return ()
     return tuple(
         Noted(InstrumentLost(turn.name) if turn.lost else InstrumentBack(turn.name), turn.text)
         for turn in converter.beside.look(now=now)

@@ -37,6 +37,7 @@ class LitLamps:
         lit, was_lit = bool(sample.outputs & m.LAMP_BIT) if self._owned else seen, self._lit
         self._lit = lit
         if lit and not was_lit:
+            self._level = self._newest_level()
             self._starts += 1
             self._seen_s = 0.0
             self._windows.clear()
@@ -46,14 +47,18 @@ class LitLamps:
         self._windows.append((self._seen_s, (irradiance, *reading.channel_mw_cm2)))
         while self._seen_s - self._windows[0][0] > LEVEL_S:
             self._windows.popleft()
-        if self._seen_s < LEVEL_S:
-            return
-        rows = [row for _, row in self._windows]
-        level = tuple(sum(column) / len(rows) for column in zip(*rows, strict=True))
-        self._level = self._seen_s, level
         n = len(self._course)
         if self._starts == 1 and n < len(COURSE_S) and self._seen_s >= COURSE_S[n]:
-            self._course.append((self._seen_s - LEVEL_S / 2.0, level[0]))
+            level = self._newest_level()
+            assert level is not None  # the course begins when there is one
+            self._course.append((self._seen_s - LEVEL_S / 2.0, level[1][0]))
+
+    def _newest_level(self) -> tuple[float, tuple[float, ...]] | None:
+        """Of this light; of the one before while this one is too short for one."""
+        if self._seen_s < LEVEL_S:
+            return self._level
+        rows = [row for _, row in self._windows]
+        return self._seen_s, tuple(sum(column) / len(rows) for column in zip(*rows, strict=True))
 
     def told(self) -> dict[str, Any] | None:
         """For the end of the run: ``starts``; in the last second of light, which ended
@@ -62,8 +67,8 @@ class LitLamps:
         if not self._starts:
             return None
         found: dict[str, Any] = {"starts": self._starts}
-        if self._level is not None:
-            at_s, level = self._level
+        if (newest := self._newest_level()) is not None:
+            at_s, level = newest
             found["level_at_s"] = round(at_s, 2)
             found["irradiance_mw_cm2"] = round(level[0], 5)
             found["channels_mw_cm2"] = [round(one, 5) for one in level[1:]]

@@ -142,9 +142,12 @@ class UnitPlates:
         if now >= self._snapshot_at:
             self._snapshot_at = now + SNAPSHOT_S
             timed = any(plate.timed for plate in self.in_flight.plates.values())
+        found = self.in_flight.snapshots(everything=timed)
+        if not (found or self._over):
+            return {}
         values: dict[str, Any] = dict.fromkeys(self._over)
         self._over.clear()
-        for name, snapshot in self.in_flight.snapshots(everything=timed).items():
+        for name, snapshot in found.items():
             values[PLATE_SNAPSHOT + name] = snapshot
         return values
 

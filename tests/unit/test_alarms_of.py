@@ -57,3 +57,13 @@ def test_a_snapshot_of_an_older_release_names_nothing() -> None:
     again = UnitAlarms(now=0.0)
     again.restore(old, down_s=1.0, at=Stamp(0.0, 0))
     assert moves(again, 2.0)[0][2] == NOTHING
+
+
+def test_what_is_over_when_a_snapshot_is_taken_up_is_told_to_it() -> None:
+    kept_from = UnitAlarms(now=0.0)
+    moves(kept_from, 1.0, Condition(CONTACT_LOST, True, 50.0, 56.0, RUN))
+    alarms = UnitAlarms(now=0.0)
+    moves(alarms, 0.0)  # nothing is wrong here: said before, and the same again below
+    alarms.restore(kept_from.snapshot(), down_s=1.0, at=Stamp(0.0, 0))
+    assert moves(alarms, 1.0) == [("contact lost", "returned, unacknowledged", RUN)]
+    assert moves(alarms, 2.0) == []

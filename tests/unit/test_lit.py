@@ -58,6 +58,22 @@ def test_a_restart_is_another_start_and_the_course_stays_the_first_ones() -> Non
     assert [t for t, _ in told["course"]] == pytest.approx([0.5, 1.5, 3.5], abs=0.1)
 
 
+def test_a_light_too_short_for_a_level_leaves_that_of_the_light_before() -> None:
+    simulation = simulate()
+    start(simulation, target_dose_mj_cm2=120.0)
+    until_light(simulation, 6.0)
+    simulation.command("hold", "asked")
+    until(simulation, State.HELD)
+    simulation.command("restart", "asked")
+    until_light(simulation, 6.5)
+    simulation.command("stop", "asked")
+    until(simulation, State.STOPPED)
+    told = lamps_of(simulation)
+    assert told["starts"] == 2
+    assert 5.0 < told["level_at_s"] <= 6.1
+    assert told["irradiance_mw_cm2"] == pytest.approx(told["course"][-1][1], rel=0.05)
+
+
 def test_a_tube_that_is_out_is_in_the_level() -> None:
     levels = []
     for fails in (False, True):

@@ -16,10 +16,9 @@ from typing import NamedTuple
 
 from platelink.link.messages import Sample
 from platelink.sensing.light import LightSensors
-from platelink.sensing.readings import Quality, Reading
+from platelink.sensing.readings import Reading
 
 _MASK32 = 0xFFFF_FFFF
-_REFUSED = int(Quality.LIGHT_REFUSED)
 _DARK_SHARE = 0.02
 """Windows below this share of the reference irradiance are dark: light has not begun."""
 _LEVEL_SHARE = 0.10
@@ -46,7 +45,7 @@ def point_of(sample: Sample, reading: Reading, tick_s: float, channels: int) -> 
         sample.light_count[:channels],
         tick_s,
         reading.head_c,
-        not int(reading.quality) & _REFUSED,
+        not reading.light_refused,
     )
 
 

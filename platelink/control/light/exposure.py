@@ -89,18 +89,17 @@ class Exposure(Machine):
         return self._tally.light_s(self._stretch)
 
     def status(self) -> ExposureStatus:
-        lit = self._stretch is not None and self._stretch.phase is Phase.LIGHT
         return ExposureStatus(
             self.state, self.step, self.dose_mj_cm2, self.request.target_dose_mj_cm2,
             self._tally.irradiance_mw_cm2 if self.integrating else 0.0,
-            self._stretch.dark_in_s if lit and self._stretch else math.nan,
+            self._stretch.dark_in_s if self._stretch else math.nan,
             self.light_s, self._approach.waiting, self._reason, self._tally.asks,
             self._tally.unknown_mj_cm2,
         )  # fmt: skip
 
     def conditions(self) -> tuple[Condition, ...]:
         found = self._trouble, self._approach.ready.leak
-        return () if self.state in ENDED else tuple(c for c in found if c is not None)
+        return () if self.state in ENDED else tuple(filter(None, found))
 
     def next_deadline(self) -> float | None:
         if self.state in ENDED:
@@ -172,7 +171,8 @@ class Exposure(Machine):
         if self.state in ENDED:
             return ()
         point = point_of(sample, reading, tick_s, len(self.optics.light.channels))
-        ready, left_s = self._approach.ready, self.status().remaining_s
+        ready, stretch = self._approach.ready, self._stretch
+        left_s = stretch.dark_in_s if stretch is not None else math.nan
         ready.dark(sample, point, lit=self.integrating)
         if self.step in _CONTACT_STEPS and self.state not in REST:
             self._judge(ready.contact(reading, left_s, now=reading.t))

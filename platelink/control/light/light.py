@@ -7,7 +7,7 @@ after the after-glow, or something burns that nobody has asked for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import (
@@ -28,8 +28,7 @@ KNOWN_S = 1.0
 """What the device said longer ago than this says nothing of now."""
 
 
-@dataclass(frozen=True, slots=True)
-class Light:
+class Light(NamedTuple):
     """As of one sample."""
 
     t: float
@@ -82,7 +81,7 @@ class LightWatch:
 
     def trust(self, troubles: tuple[Condition, ...]) -> None:
         """What an exposure has found; when it is over, what it found last stays."""
-        self._blind = any(one.alarm is LIGHT_SENSOR_BLIND for one in troubles)
+        self._blind = bool(troubles) and any(one.alarm is LIGHT_SENSOR_BLIND for one in troubles)
 
     def known(self, *, now: float) -> Light | None:
         """The light of now; None when the device has said nothing of it for too long."""

@@ -89,7 +89,10 @@ class Stretch:
 
     @property
     def dark_in_s(self) -> float:
-        """Seconds until the lamp goes off, by the dose or by the guard time."""
+        """Seconds until the lamp goes off, by the dose or by the guard time; not a number while it
+        is not on."""
+        if self.phase is not Phase.LIGHT:
+            return math.nan
         return min(self.remaining_s, max(0.0, self.plan.guard_s - self.light_s))
 
     # --- arming ----------------------------------------------------------------------------

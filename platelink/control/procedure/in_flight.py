@@ -7,7 +7,6 @@ waits for it. The oven takes several plates and has one temperature.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from typing import Any
 
 from platelink.contract.words import PlateAct
@@ -66,12 +65,17 @@ class PlatesInFlight:
             of = Of(plate.present.runs[-1] if plate.present.runs else None, plate.plan.plate)
             for condition in plate.work.conditions():
                 if condition.active or condition.name not in found:
-                    found[condition.name] = replace(condition, of=of)
+                    found[condition.name] = Condition(
+                        condition.alarm, condition.active, condition.value, condition.limit, of
+                    )
         return found
 
     def next_deadline(self) -> float | None:
         """When ``tick`` must be called at the latest."""
-        return earliest(*[plate.work.next_deadline() for plate in self.plates.values()])
+        first = None
+        for plate in self.plates.values():
+            first = earliest(first, plate.work.next_deadline())
+        return first
 
     # --- what a person does ----------------------------------------------------------------
 

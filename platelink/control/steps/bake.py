@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import fields
 
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import (
@@ -321,8 +321,8 @@ class Bake(Unswitched):
             "waited_s": self._now - self._band_at,
             "never": self._never,
             "door_openings": self.door_openings,
-            **asdict(self._meter.totals),
-            **(asdict(self._plate.totals) if self._plate is not None else {}),
+            **_plain(self._meter.totals),
+            **(_plain(self._plate.totals) if self._plate is not None else {}),
         }
 
     @classmethod
@@ -365,6 +365,10 @@ class Bake(Unswitched):
                 "in band",
             )
         return bake
+
+
+def _plain(totals: OvenTotals | PlateTotals) -> dict[str, Plain]:
+    return {field.name: getattr(totals, field.name) for field in fields(totals)}
 
 
 def _number(snapshot: Mapping[str, Plain], name: str) -> float:

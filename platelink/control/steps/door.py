@@ -10,9 +10,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
+from statistics import median
 from typing import NamedTuple
-
-import numpy as np
 
 from platelink.events.event import read
 from platelink.events.steps import BakeEnded
@@ -67,7 +66,7 @@ class ClosedFalls:
     @property
     def c_per_min(self) -> float | None:
         """Positive; None while it is not known."""
-        return float(np.median(self._rates)) if len(self._rates) >= LEARNED_FROM else None
+        return median(self._rates) if len(self._rates) >= LEARNED_FROM else None
 
 
 class DoorWatch:
@@ -84,6 +83,8 @@ class DoorWatch:
         """Falls behind the closed door, of this bake."""
         self._seconds: deque[float] = deque(maxlen=300)
         """Second differences of the means of a second: noise, whatever the oven does."""
+        self._sd_c = 0.0
+        """Of a second's mean, by their median; 0 before there are any."""
         self.clear()
 
     def clear(self) -> None:
@@ -124,13 +125,9 @@ class DoorWatch:
             means.popleft()
         if len(means) > 2:
             self._seconds.append(abs(means[-1][1] - 2.0 * means[-2][1] + means[-3][1]))
+            self._sd_c = median(self._seconds) / (0.6745 * math.sqrt(6.0))
         self._turned(mean)
         self._judge()
-
-    @property
-    def _sd_c(self) -> float:
-        """Of a second's mean, by the median of second differences."""
-        return float(np.median(self._seconds)) / (0.6745 * math.sqrt(6.0)) if self._seconds else 0.0
 
     def _turned(self, mean: tuple[float, float]) -> None:
         """Follow the oven from turn to turn; a whole fall behind the closed door teaches."""
