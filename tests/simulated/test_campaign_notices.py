@@ -48,7 +48,7 @@ def never_left_on(patch: Patch) -> None:
     def blind(watch: LightWatch, *given: Any) -> bool:
         add(watch, *given)
         assert watch.light is not None
-        watch.light = replace(watch.light, left_on=False)
+        watch.light = watch.light._replace(left_on=False)
         return False
 
     patch.setattr(LightWatch, "add", blind)
