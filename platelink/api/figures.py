@@ -14,7 +14,7 @@ from platelink.contract.unit import Status
 from platelink.serving.figure import Figure
 
 FRESH_S = 5.0
-"""The daemon tells its status ten times a second; one that is older says nothing of now."""
+"""The daemon tells its status twice a second or more; one that is older says nothing of now."""
 
 
 def of_unit(status: Status, labels: Mapping[str, str], age_s: float) -> Iterator[Figure]:

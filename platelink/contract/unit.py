@@ -241,7 +241,7 @@ class UnitEvent(Answer):
 
 
 class StatusLine(Answer):
-    """The status, ten times a second."""
+    """The status, up to five times a second."""
 
     status: Status
 

@@ -62,13 +62,13 @@ from platelink.unit.stamp import Stamp
 from platelink.unit.view import line_of, summary
 
 OUTSIDE_S = 1.0
-"""How often alarms hear of journal, broker and calibrations, and followers without news."""
+"""How often alarms hear of journal, broker and calibrations."""
 
 
 class Shell:
     """See the file's first lines. Opening the journal may raise ``JournalError``."""
 
-    show_s = 0.1
+    show_s = 0.2
     """How often followers get the status, real seconds, while anything comes in."""
 
     def __init__(
@@ -114,6 +114,7 @@ class Shell:
         self._syncer = Syncer(self.journal, self._taping, lambda: self.core.run_id is None, sealing)
         self._stop = asyncio.Event()
         self._wake: asyncio.TimerHandle | None = None
+        self._shown_at = -math.inf
         self._server = Service(settings.service, self.handle) if settings.service else None
         self.followers = Followers(self._server)
 
@@ -172,6 +173,7 @@ class Shell:
         self._reconnect.lost(reason, now=self.clock.now())
         self.problem = reason
         self._after(self.core.port_lost(reason, at=self.clock.stamp()))
+        self._show_once()
 
     def _tick(self, due: float = -math.inf) -> None:
         # A loop's timer may fire early; the core never sees a time before the one it asked for.
@@ -195,6 +197,7 @@ class Shell:
         if problem != self.problem:  # why the port cannot be had, told at once where it is news
             self.problem = problem
             self._after(self.core.outside(self._outside(), at=self.clock.stamp()))
+            self._show_once()
         if not problem:
             self._reconnect.opened(now=self.clock.now())
             self._after(self.core.port_opened(at=self.clock.stamp()))
@@ -213,6 +216,8 @@ class Shell:
             self.core.recorded(not self.writer.status().pending)
             self._port.write(self.core.data_to_send())
             self._arm()
+        if self.clock.real_s(self.clock.now() - self._shown_at) >= self.show_s:
+            self._show_once()
 
     def _due(self) -> float:
         parts = self.core, self._reconnect, self.writer, self._recovery
@@ -357,19 +362,19 @@ class Shell:
         )
 
     async def _show(self) -> None:
-        look_at, shown = -math.inf, self.core.at
+        """Where nothing comes in; else each input sees to it, which costs no wake of its own."""
+        look_at = -math.inf
         while True:
-            await asyncio.sleep(self.show_s)
+            await asyncio.sleep(max(self.show_s, self.clock.real_s(OUTSIDE_S) / 2.0))
             if look := self.clock.now() >= look_at:
                 look_at = self.clock.now() + OUTSIDE_S
-            if look or self.core.at is not shown:
-                self._show_once(look=look)
-                shown = self.core.at
+            self._show_once(look=look)
 
     def _show_once(self, *, look: bool = False) -> None:
         """Send the status; ``look`` first at what only this process knows."""
         try:
             at = self.clock.stamp()
+            self._shown_at = at.now
             outputs = self._calibrated.give(self.core, at=at)
             if look:
                 outputs += self._damage.look(at=at) + self._syncer.look(at=at)

@@ -23,7 +23,7 @@ export const svg = (tag, attributes = {}, ...children) => {
 
 export const byId = (id) => document.getElementById(id);
 
-/** Text, written only when it differs: ten times a second costs nothing while nothing changes. */
+/** Text, written only when it differs: five times a second costs nothing while nothing changes. */
 export const put = (node, text) => {
   if (node.textContent !== text) node.textContent = text;
 };
