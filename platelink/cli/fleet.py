@@ -91,7 +91,9 @@ def _hear(listener: Watch, wait_s: float) -> None:
         now, utc_s = time.monotonic(), time.time()
         known = listener.fleet.settled(now=now, utc_s=utc_s)
         if known and now - listener.newest_at >= FIRST_S:
-            return
+            break
+    if listener.problem and not listener.fleet.rows(now=time.monotonic(), utc_s=time.time()):
+        raise Failure(f"nothing is heard of any unit: {listener.problem}")
 
 
 def _show(listener: Watch, as_json: bool) -> None:

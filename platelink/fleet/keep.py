@@ -19,6 +19,7 @@ from platelink.fleet.intake import Good, judge
 from platelink.ledger.by import from_ms
 from platelink.publish.broker import (
     REFUSED,
+    SERVER_UNAVAILABLE,
     Acknowledged,
     BrokerError,
     BrokerLink,
@@ -153,6 +154,8 @@ class Keeper:
                     self._backoff.succeeded()
                     link.subscribe([*recorder_filters(None), CHECKPOINTS])
                     self._teller.connected()
+                case Acknowledged(_, code, _) if code == SERVER_UNAVAILABLE:
+                    self._teller.took(self.copies.units())  # said to nobody: say it again
                 case Acknowledged(_, code, reason) if code >= REFUSED:
                     self._forbidden = (
                         f"the broker rejects the list of what is here ({reason}): give this user "

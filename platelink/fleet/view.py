@@ -136,8 +136,8 @@ class Fleet:
             return
         unit = self._units.get(key)
         if unit is None:
-            if not payload:
-                return
+            if not payload and not retained:
+                return  # empty and kept: a cluster's word that there was a status
             if len(self._units) >= MOST_UNITS:
                 self._refuse(topic, f"more than {MOST_UNITS} units")
                 return

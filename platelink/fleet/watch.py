@@ -29,7 +29,8 @@ class Watch:
         self.fleet = Fleet()
         self.problem = "not connected to the broker yet"
         """Why nothing is heard; empty while everything is."""
-        self._broker = replace(broker, session_expiry_s=0)
+        streams = broker.streams and replace(broker.streams, own=())  # it takes no entries
+        self._broker = replace(broker, session_expiry_s=0, streams=streams)
         self._name = f"platelink-fleet-{secrets.token_hex(6)}"
         self._link: BrokerLink | None = None
         self._backoff = Backoff(0.5, 15.0)
@@ -50,9 +51,9 @@ class Watch:
                 case Connected():
                     self.problem = ""
                     self._backoff.succeeded()
+                    link.subscribe(FILTERS)
                     self.newest_at = time.monotonic()
                     self.fleet.connected(now=self.newest_at)
-                    link.subscribe(FILTERS)
                 case ConnectionLost(reason) | SubscriptionRefused(reason):
                     self._lost(reason)
                 case Received(topic, payload, retained=retained):

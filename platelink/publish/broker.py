@@ -14,7 +14,7 @@ NO_SUBSCRIBERS = 0x10
 """PUBACK reason "No matching subscribers" (MQTT 5.0, table 3-4): taken and thrown away."""
 REFUSED = 0x80
 """This reason and all above it: not taken (MQTT 5.0, 2.4)."""
-SERVER_UNAVAILABLE, QUOTA_EXCEEDED = 0x88, 0x97
+NOT_AUTHORIZED, SERVER_UNAVAILABLE, QUOTA_EXCEEDED = 0x87, 0x88, 0x97
 
 
 class BrokerError(Exception):
@@ -31,7 +31,7 @@ class StreamSettings:
     partitions: int = 1
     """Streams by site and unit; the same number everywhere."""
     own: tuple[int, ...] | None = None
-    """Partitions that a recorder takes; None: all of them."""
+    """Partitions that a recorder takes; None: all of them; empty: what the cluster keeps alone."""
     stream_bytes: int = 10_000_000_000
     keep_s: float = 30 * 86400.0
 

@@ -9,13 +9,17 @@ entry goes away by its age alone.
 The cluster has no last will. The status of a unit is kept for STATUS_S and renewed meanwhile: where
 there is none, the unit is not there.
 
-asyncio runs inside ``connect``, ``poll`` and ``close`` only, in the thread that calls them.
+What a user may not do is not answered: the server says so beside it, and the call runs out of time.
+
+asyncio runs inside ``connect``, ``poll`` and ``close`` only (of one that only looks in
+``subscribe`` too), in the thread that calls them.
 """
 
 from __future__ import annotations
 
 import asyncio
 import random
+import re
 import ssl
 import time
 from collections.abc import Coroutine, Sequence
@@ -36,6 +40,7 @@ from nats.js.api import (
 )
 
 from platelink.publish.broker import (
+    NOT_AUTHORIZED,
     QUOTA_EXCEEDED,
     REFUSED,
     SERVER_UNAVAILABLE,
@@ -70,6 +75,7 @@ PULL_AGAIN_S = 1.0
 """After a refusal: its leader has gone, and there will be another one."""
 _FULL = frozenset({10002, 10023, 10028, 10047, 10054, 10077, 10122})
 """JetStream's codes for too much in the stream, in the account, or on the disk."""
+_DENIED = re.compile(r'permissions violation for publish to "([^"]+)"', re.IGNORECASE)
 _NO_MORE = ("404", "408")
 """Statuses of a pull: there are no messages, it has expired."""
 
@@ -97,6 +103,8 @@ class StreamLink:
         self._last = 0
         self._open: dict[int, Msg] = {}
         self._pulls: list[_Pull] = []
+        self._denied: dict[str, str] = {}
+        """By subject, in small letters: why this user may not write there."""
         self._closed = False
 
     def connect(self) -> None:
@@ -144,6 +152,8 @@ class StreamLink:
         for one in filters:
             if one not in entries:
                 self._work(self._hear(one))
+        if not self._own:  # who only looks must not take what is not heard yet for nothing
+            self._loop.run_until_complete(asyncio.gather(*self._works, return_exceptions=True))
 
     def acknowledge(self, message: Received) -> None:
         """See BrokerLink."""
@@ -173,7 +183,8 @@ class StreamLink:
         self._works.discard(task)
         fault = None if task.cancelled() else task.exception()
         if fault is not None:
-            self._tell(ConnectionLost(f"the cluster: {_said(fault)}"))
+            why = "; ".join(self._denied.values()) or _said(fault)
+            self._tell(ConnectionLost(f"the cluster: {why}"))
 
     def _tell(self, event: LinkEvent) -> None:
         if not self._closed:
@@ -192,8 +203,10 @@ class StreamLink:
         async def lost() -> None:
             self._tell(ConnectionLost("connection lost: the node has gone"))
 
-        async def failed(_: Exception) -> None:
-            """What matters is told by the call that fails."""
+        async def failed(fault: Exception) -> None:
+            """What else matters is told by the call that fails."""
+            if (found := _DENIED.search(str(fault))) is not None:
+                self._denied[found[1].lower()] = f"this user may not write to {found[1]}"
 
         for node in nodes:
             try:
@@ -233,7 +246,15 @@ class StreamLink:
         try:
             found = (await self._js.stream_info(name)).config
         except nats.js.errors.NotFoundError:
-            await self._js.add_stream(wanted)
+            try:
+                await self._js.add_stream(wanted)
+            except nats.errors.TimeoutError:
+                if f"$js.api.stream.create.{name}" not in self._denied:
+                    raise
+                raise BrokerError(
+                    f"the stream {name} of the cluster is not there, and this user may not make "
+                    "it: a unit makes those it needs, a recorder all of them, when they connect"
+                ) from None
             return
         if wrong := loses(found, wanted):
             raise BrokerError(
@@ -272,7 +293,9 @@ class StreamLink:
             code = QUOTA_EXCEEDED if fault.err_code in _FULL else REFUSED
             answer = Acknowledged(mid, code, _said(fault))
         except (nats.js.errors.NoStreamResponseError, nats.errors.TimeoutError) as fault:
-            answer = Acknowledged(mid, SERVER_UNAVAILABLE, _said(fault))
+            denied = self._denied.get(subject.lower())
+            code = SERVER_UNAVAILABLE if denied is None else NOT_AUTHORIZED
+            answer = Acknowledged(mid, code, denied or _said(fault))
         except nats.errors.Error as fault:
             self._tell(ConnectionLost(f"connection lost: {_said(fault)}"))
             return

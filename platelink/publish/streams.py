@@ -11,6 +11,8 @@ ONCE_S = 3600.0
 """For so long one entry's id is taken once."""
 STATUS_S = 60
 """The status of a unit that is not renewed goes away."""
+GONE_S = 7 * 86400
+"""For so long the cluster tells of what has gone away that it was there."""
 KEPT_STREAM = f"{DASHED}-kept"
 
 
@@ -43,7 +45,7 @@ def kept_stream(streams: StreamSettings) -> StreamConfig:
         max_msgs_per_subject=1,
         duplicate_window=ONCE_S,
         allow_msg_ttl=True,
-        subject_delete_marker_ttl=float(STATUS_S),
+        subject_delete_marker_ttl=float(GONE_S),
     )
 
 

@@ -11,7 +11,7 @@ from fleet.fleet_words import SITE, word
 from platelink.fleet import watch
 from platelink.fleet.view import FILTERS, Presence
 from platelink.fleet.watch import Watch
-from platelink.publish.broker import BrokerSettings, ConnectionLost, Received
+from platelink.publish.broker import BrokerSettings, ConnectionLost, Received, StreamSettings
 from platelink.publish.topics import Topics
 
 STATUS = Topics(SITE, "unit-1").status
@@ -52,6 +52,7 @@ def test_its_session_is_its_own_and_ends_with_it(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr(watch, "link_to", link_to)
     for _ in range(2):
-        Watch(BrokerSettings("broker.example")).step(0.0)
+        Watch(BrokerSettings("broker.example", streams=StreamSettings())).step(0.0)
+    assert [settings.streams for settings, _ in seen] == 2 * [StreamSettings(own=())]
     assert [settings.session_expiry_s for settings, _ in seen] == [0, 0]
     assert seen[0][1] != seen[1][1]

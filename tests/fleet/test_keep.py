@@ -18,6 +18,7 @@ from platelink.fleet.copies import Copies, files_of
 from platelink.fleet.intake import Good, judge
 from platelink.fleet.keep import Keeper, KeepSettings
 from platelink.fleet.opened import seal_text
+from platelink.publish import teller
 from platelink.publish.broker import Acknowledged, BrokerSettings, ConnectionLost, Received
 from platelink.publish.messages import HeldEntries
 from platelink.publish.repair import Held, Repair
@@ -116,6 +117,20 @@ def test_a_broker_that_forbids_the_list_is_not_asked_again_and_again(
         worker.step()
     assert "right to write platelink/v1/+/+/held/+" in worker.status().problem
     assert len(script.made[0].acknowledged) == 1
+    worker.close()
+
+
+def test_a_list_that_reached_nobody_is_said_again(
+    entries: list[AnyEntry], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cluster without a leader for a while forbids nothing."""
+    monkeypatch.setattr(teller, "TELL_S", 0.0)
+    script = Script([message(entries[0], 1), Acknowledged(1, 0x88, "timeout")])
+    worker = keeper(tmp_path, monkeypatch, script)
+    for _ in range(5):
+        worker.step()
+    assert worker.status().problem == ""
+    assert [topic for topic, _ in script.made[0].published] == 2 * [TOPICS.held("fleet-a1")]
     worker.close()
 
 

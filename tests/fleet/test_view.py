@@ -131,6 +131,18 @@ def test_a_status_that_is_taken_away_ends_what_it_said() -> None:
 # --- held, alarms, overdue ----------------------------------------------------------------------
 
 
+def test_a_status_that_had_gone_before_anybody_looked_is_a_unit_that_is_not_there() -> None:
+    """A cluster keeps an empty word in its place; one that is not kept tells of nothing."""
+    world = World()
+    world.hear(b"", "b")
+    assert world.fleet.rows(now=0.0, utc_s=T0) == ()
+    world.hear(b"", retained=True)
+    row = world.row()
+    assert (row.presence, row.lit, row.was_lit) == (Presence.OFFLINE, None, False)
+    world.hear(word())
+    assert world.row().presence is Presence.ONLINE
+
+
 def test_held_exposure_and_held_plate_are_both_held() -> None:
     world = World()
     plate = {"plate": "P-1", "step": "bake", "step_state": "held", "overdue": True}

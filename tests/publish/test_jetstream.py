@@ -75,6 +75,7 @@ def test_what_is_kept_goes_away_by_itself_where_its_time_is_over() -> None:
     kept = kept_stream(StreamSettings())
     assert (kept.max_msgs_per_subject, kept.allow_msg_ttl) == (1, True)
     assert kept.discard is DiscardPolicy.OLD
+    assert kept.subject_delete_marker_ttl == 7 * 86_400.0  # that something was there is told longer
 
 
 FILE = """

@@ -21,6 +21,11 @@ from platelink.publish.services import free_port
 
 SHIPPED = Path(__file__).parents[2] / "deploy/nats.conf"
 START_LIMIT_S = 30.0
+_MORE_USERS = """\
+    { user: operator, password: "operator" }
+    { user: deaf, password: "deaf-password", permissions: {
+      publish: ["$JS.API.STREAM.INFO.*"], subscribe: ["_INBOX.>"] } }
+"""
 _T = TypeVar("_T")
 
 
@@ -32,10 +37,12 @@ def program() -> str | None:
 
 class Cluster:
     """``with Cluster(folder, "site/unit") as cluster``: its nodes are killed and started one by
-    one."""
+    one. ``second`` is another unit."""
 
-    def __init__(self, folder: Path, user: str, nodes: int = 3) -> None:
-        self.folder, self.user = folder, user
+    def __init__(
+        self, folder: Path, user: str, nodes: int = 3, *, second: str | None = None
+    ) -> None:
+        self.folder, self.user, self._second = folder, user, second
         self.ports = [free_port() for _ in range(nodes)]
         self.routes = [free_port() for _ in range(nodes)]
         self._nodes: dict[int, subprocess.Popen[bytes]] = {}
@@ -107,6 +114,8 @@ class Cluster:
 
     def _configuration(self, number: int) -> str:
         text = SHIPPED.read_text("utf-8")
+        if self._second is not None:
+            text = _with_unit(text, self._second)
         site, unit = self.user.split("/")
         alone = len(self.ports) == 1
         for old, new in (
@@ -117,9 +126,11 @@ class Cluster:
             ("PASSWORD OF THE UNIT", f"{self.user}-password"),
             ("PASSWORD OF THE RECORDER", "recorder-password"),
             ("PASSWORD OF THE SHOP", "shop-password"),
+            ("PASSWORD OF THE KEEPER", "keeper-password"),
+            ("PASSWORD OF THE READER", "reader-password"),
             ("SITE/UNIT", self.user),
             ("SITE.UNIT", f"{site}.{unit}"),
-            ("  users: [", '  users: [\n    { user: operator, password: "operator" }'),
+            ("  users: [", f"  users: [\n{_MORE_USERS}"),
         ):
             assert old in text, old
             text = text.replace(old, new)
@@ -129,6 +140,18 @@ class Cluster:
         if alone:  # a cluster of one has no leader
             text = text[: text.index("cluster {")] + text[text.index("# Passwords") :]
         return text
+
+
+def _with_unit(text: str, user: str) -> str:
+    """The lines of the unit once more, for another one."""
+    (rights,) = re.findall(r"^  unit: \{\n.*?^  \}\n", text, re.MULTILINE | re.DOTALL)
+    (login,) = re.findall(r'^    \{ user: "SITE/UNIT".*\n', text, re.MULTILINE)
+    for lines in (rights, login):
+        again = lines.replace("SITE/UNIT", user).replace("SITE.UNIT", user.replace("/", "."))
+        again = again.replace("PASSWORD OF THE UNIT", f"{user}-password")
+        again = again.replace("  unit: ", "  other: ").replace("$unit", "$other")
+        text = text.replace(lines, lines + again)
+    return text
 
 
 async def _unheard(_: Exception) -> None:

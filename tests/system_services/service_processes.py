@@ -1,9 +1,9 @@
 """Publisher and recorder as processes of their own, on a stand-in for the journal.
 
-    python service_processes.py publisher SOURCE CURSOR BROKER_PORT PASSWORD [OTHER_PORTS]
+    python service_processes.py publisher SOURCE CURSOR BROKER_PORT PASSWORD [OTHER_PORTS [USER]]
     python service_processes.py recorder JOURNAL BROKER_PORT PASSWORD STORE_URL [OTHER_PORTS]
 
-OTHER_PORTS: the broker is a cluster, and these are its other nodes, 1,2,...
+OTHER_PORTS: the broker is a cluster, and these are its other nodes, 1,2,... or "none".
 
 They work until they are killed, and print a line of status as JSON now and then.
 """
@@ -98,14 +98,17 @@ class Process:
 def broker_at(user: str, port: str, password: str, others: str) -> BrokerSettings:
     streams = None
     if others:
-        hosts = tuple(("127.0.0.1", int(other)) for other in others.split(","))
+        ports = () if others == "none" else others.split(",")
+        hosts = tuple(("127.0.0.1", int(other)) for other in ports)
         streams = StreamSettings(hosts, replicas=len(hosts) + 1, stream_bytes=100_000_000)
     return BrokerSettings("127.0.0.1", int(port), user, password, will_delay_s=0, streams=streams)
 
 
-def run_publisher(source: str, cursor: str, port: str, password: str, others: str = "") -> None:
-    broker = broker_at(USER, port, password, others)
-    settings = PublisherSettings(broker=broker, site=SITE, unit=UNIT)
+def run_publisher(
+    source: str, cursor: str, port: str, password: str, others: str = "", user: str = USER
+) -> None:
+    site, unit = user.split("/")
+    settings = PublisherSettings(broker_at(user, port, password, others), site, unit)
     publisher = Publisher(
         settings,
         open_source=lambda: StandInJournal(Path(source)),
