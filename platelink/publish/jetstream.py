@@ -196,6 +196,7 @@ class StreamLink:
         nodes = [(s.host, s.port), *self._streams.hosts]
         random.shuffle(nodes)  # so that the clients of a node that dies spread over the others
         scheme = "tls" if s.tls else "nats"
+        own = f"_INBOX.{s.username.replace('.', '%')}" if s.username else "_INBOX"
         tls = ssl.create_default_context(cafile=s.ca_file) if s.tls else None
         if tls is not None and s.certificate_file is not None:
             tls.load_cert_chain(s.certificate_file, s.key_file)
@@ -217,7 +218,7 @@ class StreamLink:
                         max_reconnect_attempts=1, reconnect_time_wait=0,
                         connect_timeout=max(1, int(s.connect_timeout_s)),
                         ping_interval=s.keepalive_s, max_outstanding_pings=2,
-                        disconnected_cb=lost, error_cb=failed,
+                        disconnected_cb=lost, error_cb=failed, inbox_prefix=own,
                     )  # fmt: skip
             except (OSError, TimeoutError, nats.errors.Error):
                 if node == nodes[-1]:

@@ -24,7 +24,7 @@ START_LIMIT_S = 30.0
 _MORE_USERS = """\
     { user: operator, password: "operator" }
     { user: deaf, password: "deaf-password", permissions: {
-      publish: ["$JS.API.STREAM.INFO.*"], subscribe: ["_INBOX.>"] } }
+      publish: ["$JS.API.STREAM.INFO.*"], subscribe: ["_INBOX.deaf.>"] } }
 """
 _T = TypeVar("_T")
 

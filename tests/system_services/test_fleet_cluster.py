@@ -11,10 +11,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import nats
 import pytest
+from nats.aio.msg import Msg
 from nats.js.api import DeliverPolicy
 from publish import publish_samples as ps
 from system_services.cluster import Cluster, program
@@ -233,6 +235,40 @@ def test_one_who_may_hear_nothing_is_told_so_and_shown_no_empty_table(
     assert "this user may not write to $js.api.consumer.create.platelink-v1-kept" in shown.stderr
 
 
+def test_nobody_hears_what_is_delivered_to_another(cluster: Cluster) -> None:
+    """The operator, who may hear everything, hears an answer to the keeper, and no other does."""
+    linked(cluster, f"{SITE}/{STAYS}", STAYS).close()  # it makes the streams
+
+    async def listen(user: str) -> nats.NATS:
+        word = "operator" if user == "operator" else f"{user}-password"
+        client = await nats.connect(
+            f"nats://127.0.0.1:{cluster.ports[0]}", user=user, password=word, error_cb=unheard
+        )
+        await client.subscribe("_INBOX.>", cb=partial(heard.add_from, user))
+        await client.flush()
+        return client
+
+    async def whole() -> None:
+        clients = [await listen(user) for user in ("operator", f"{SITE}/{DIES}", "reader")]
+        await asyncio.to_thread(lambda: linked(cluster, "keeper").close())
+        for client in clients:
+            await client.drain()  # after all that came has been heard
+
+    heard = Heard()
+    asyncio.run(whole())
+    assert heard.users == {"operator"}
+
+
+class Heard:
+    """Which users heard something."""
+
+    def __init__(self) -> None:
+        self.users: set[str] = set()
+
+    async def add_from(self, user: str, _: Msg) -> None:
+        self.users.add(user)
+
+
 def messages(cluster: Cluster, stream: str) -> int:
     return cluster.ask(lambda js: js.stream_info(stream)).state.messages
 
@@ -242,7 +278,7 @@ async def by_the_back_door(cluster: Cluster, user: str, topic: str) -> None:
     emptied, and read by one who may not."""
     client = await nats.connect(
         f"nats://127.0.0.1:{cluster.ports[0]}", user=user, password=f"{user}-password",
-        error_cb=unheard,
+        inbox_prefix=f"_INBOX.{user}", error_cb=unheard,
     )  # fmt: skip
     try:
         where = {"deliver_subject": subject_of(topic, 1, kept=False), "ack_policy": "none"}
