@@ -19,6 +19,7 @@ from platelink.backoff import Backoff
 from platelink.ledger.by import from_ms
 from platelink.publish.broker import (
     REFUSED,
+    SERVER_UNAVAILABLE,
     Acknowledged,
     BrokerError,
     BrokerLink,
@@ -217,6 +218,8 @@ class Recorder:
                     # Also on a resumed session: this recorder may have changed its group.
                     link.subscribe(recorder_filters(self._settings.group))
                     self._teller.connected()
+                case Acknowledged(_, code, _) if code == SERVER_UNAVAILABLE:
+                    self._teller.took(self._journal.holdings.units())  # heard by nobody
                 case Acknowledged(_, code, reason) if code >= REFUSED:
                     self._held_problem = (
                         f"the broker rejects this recorder's list of what it has ({reason}): "

@@ -237,7 +237,7 @@ def _linked(settings: BrokerSettings, *, subscribe: bool = False) -> BrokerLink:
 
 
 def _publish(
-    settings: BrokerSettings, unit: str, entries: Iterable[AnyEntry], *, blocks: bool
+    settings: BrokerSettings, unit: str, entries: Iterable[AnyEntry], *, blocks: bool = False
 ) -> None:
     link, topics = _linked(settings), Topics(SITE, unit)
     open_now = 0

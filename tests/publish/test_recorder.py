@@ -128,3 +128,21 @@ def test_a_broker_that_does_not_take_what_is_held_is_told_of_once(tmp_path, monk
     assert broker.connections == 2 and len(broker.told) == 1  # no connecting for ever
     assert status.connected and "right to write platelink/v1/+/+/held/+" in status.broker_problem
     recorder.close()
+
+
+def test_a_list_that_reached_nobody_is_said_again(tmp_path, monkeypatch, clock):
+    """A cluster without a leader for a while forbids nothing."""
+    broker = Broker()
+    monkeypatch.setattr(module, "link_to", broker)
+    settings = RecorderSettings(
+        BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
+    )
+    recorder = Recorder(settings)
+    recorder.step()
+    broker._next = [Acknowledged(1, 0x88, "timeout")]
+    for _ in range(4):
+        clock.now += 20.0
+        recorder.step()
+    assert broker.told == 2 * [(TOPICS.held("recorder"), {ps.JOURNAL: [[1, 7]]})]
+    assert recorder.status().broker_problem == ""
+    recorder.close()
