@@ -31,6 +31,7 @@ from platelink.publish.broker import (
 )
 from platelink.publish.links import link_to
 from platelink.publish.ranges import Ranges
+from platelink.publish.rounds import in_rounds
 from platelink.publish.teller import KEPT_S, Teller, Unit
 from platelink.publish.topics import ROOT, TopicError, Topics, recorder_filters
 from platelink.record.errors import JournalError
@@ -97,13 +98,7 @@ class Keeper:
         self, stop: threading.Event, report: Callable[[KeepStatus], None], *, report_every_s: float
     ) -> None:
         """Work until ``stop`` is set; ``report`` is called now and then, in this thread."""
-        report_at = time.monotonic() + report_every_s
-        while not stop.is_set():
-            self.step()
-            if time.monotonic() >= report_at:
-                report(self.status())
-                report_at = time.monotonic() + report_every_s
-        report(self.status())
+        in_rounds(self.step, lambda: report(self.status()), stop, every_s=report_every_s)
 
     def step(self) -> None:
         """One round: receive, keep, acknowledge, say what is here."""

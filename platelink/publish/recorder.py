@@ -33,6 +33,7 @@ from platelink.publish.intake import FIRST_MS, Accepted, Rejected, judge
 from platelink.publish.links import link_to
 from platelink.publish.recorder_journal import Counts, RecorderJournal
 from platelink.publish.recorder_schema import RecorderJournalError
+from platelink.publish.rounds import in_rounds
 from platelink.publish.store import Store, StoreLost, StoreRefused, StoreSettings, StoreState
 from platelink.publish.teller import KEPT_S, Teller
 from platelink.publish.topics import ROOT, recorder_filters
@@ -143,13 +144,7 @@ class Recorder:
         report_every_s: float = 10.0,
     ) -> None:
         """Work until ``stop`` is set; ``report`` is called now and then, in this thread."""
-        report_at = time.monotonic() + report_every_s
-        while not stop.is_set():
-            self.step()
-            if time.monotonic() >= report_at:
-                report(self.status())
-                report_at = time.monotonic() + report_every_s
-        report(self.status())
+        in_rounds(self.step, lambda: report(self.status()), stop, every_s=report_every_s)
 
     def step(self) -> None:
         """One round: the store's answer and the next request to it, then receive, commit,
