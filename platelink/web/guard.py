@@ -22,13 +22,18 @@ CONTENT_POLICY = (
     "base-uri 'none'"
 )
 HEADERS = {
-    "content-security-policy": CONTENT_POLICY,
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",
-    "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
+}
+OF_DOCUMENTS = {
+    "content-security-policy": CONTENT_POLICY,
+    "cross-origin-opener-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=(), usb=(), serial=()",
 }
+"""What a browser heeds where an answer is shown as a document."""
+NO_DOCUMENTS = ("text/javascript", "text/css")
+"""Parts of a document: twenty of them without what is not heeded there are 7 kB less to load."""
 HTTPS_S = 365 * 86_400
 """A browser that came by TLS once comes by nothing else for so long (RFC 6797)."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -36,7 +41,8 @@ LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
 class Guard:
-    """Refuses foreign hosts and origins, and puts the headers of ``HEADERS`` on every answer."""
+    """Refuses foreign hosts and origins, and puts ``HEADERS`` on every answer, ``OF_DOCUMENTS`` on
+    all that can be a document."""
 
     def __init__(self, app: ASGIApp, *, names: Iterable[str]) -> None:
         self.app = app
@@ -86,7 +92,8 @@ def _with_headers(scope: Scope, send: Send) -> Send:
     async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
-            for name, value in HEADERS.items():
+            part = headers.get("content-type", "").startswith(NO_DOCUMENTS)
+            for name, value in (HEADERS if part else HEADERS | OF_DOCUMENTS).items():
                 headers[name] = value
             headers.setdefault("cache-control", "no-store")
             if scope.get("scheme") == "https":

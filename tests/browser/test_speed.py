@@ -25,7 +25,7 @@ from browser.views import VIEWS
 from platelink.runs import Channel, RunChannels, RunEnd, SampleBlock
 
 pytestmark = pytest.mark.system
-FIRST_LOAD_BYTES = {"en-GB": 60_000, "de-DE": 64_000}
+FIRST_LOAD_BYTES = {"en-GB": 52_000, "de-DE": 61_000}
 """Another language than English brings its table of texts, and longer pages."""
 THROTTLE = 4
 LONGEST_FRAME_MS = 100.0

@@ -91,6 +91,31 @@ def test_every_answer_carries_the_policy() -> None:
         assert {"camera=()", "microphone=()", "usb=()", "serial=()"} <= set(switched_off)
 
 
+@pytest.mark.parametrize(
+    ("kind", "document"),
+    [("text/html; charset=utf-8", True), ("image/svg+xml", True), ("application/json", True),
+     ("text/plain", True), ("text/javascript; charset=utf-8", False), ("text/css", False)],
+)  # fmt: skip
+def test_all_that_can_be_a_document_carries_the_policy(kind: str, document: bool) -> None:
+    """A picture may hold scripts; a script or style is never shown as a document."""
+
+    async def typed(scope: Any, receive: Any, send: Any) -> None:
+        headers = [(b"content-type", kind.encode())]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send({"type": "http.response.body", "body": b"ok"})
+
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    scope = {"type": "http", "method": "GET", "path": "/", "headers": [(b"host", b"localhost")]}
+    asyncio.run(Guard(typed, names=[])(scope, None, send))  # type: ignore[arg-type]
+    headers = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
+    assert ("content-security-policy" in headers) == document
+    assert headers["x-content-type-options"] == "nosniff"
+
+
 def test_names_of_hosts() -> None:
     assert host_name("LOCALHOST:80") == "localhost"
     assert host_name("[2001:db8::1]:80") == "2001:db8::1"
