@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from platelink.backoff import Backoff
 from platelink.fleet.copies import Copies
 from platelink.fleet.intake import Good, judge
 from platelink.ledger.by import from_ms
@@ -21,22 +20,18 @@ from platelink.publish.broker import (
     REFUSED,
     SERVER_UNAVAILABLE,
     Acknowledged,
-    BrokerError,
     BrokerLink,
     BrokerSettings,
     Connected,
-    ConnectionLost,
     Received,
-    SubscriptionRefused,
 )
-from platelink.publish.links import link_to
+from platelink.publish.links import ListeningLink
 from platelink.publish.ranges import Ranges
 from platelink.publish.rounds import in_rounds
 from platelink.publish.teller import KEPT_S, Teller, Unit
 from platelink.publish.topics import ROOT, TopicError, Topics, recorder_filters
 from platelink.record.errors import JournalError
 
-RECEIVE_MAXIMUM = 200
 POLL_S = 0.1
 CHECKPOINTS = f"{ROOT}/+/+/checkpoint"
 CHECKPOINT = "checkpoint"
@@ -84,13 +79,13 @@ class Keeper:
     def __init__(self, settings: KeepSettings) -> None:
         self._settings = settings
         self.copies = Copies(settings.folder)
-        self._link: BrokerLink | None = None
-        self._connected = False
-        self._backoff = Backoff(0.5, 15.0)
-        self._connect_at = time.monotonic()
+        self._link = ListeningLink(
+            settings.broker, f"platelink-copies-{settings.name}",
+            [*recorder_filters(None), CHECKPOINTS],
+        )  # fmt: skip
         self._teller = Teller(f"fleet-{settings.name}", None)
         self._received = self._refused = 0
-        self._last_refusal = self._problem = self._files_problem = ""
+        self._last_refusal = self._files_problem = ""
         self._forbidden = ""
         """Why nobody is told what is here."""
 
@@ -102,52 +97,32 @@ class Keeper:
 
     def step(self) -> None:
         """One round: receive, keep, acknowledge, say what is here."""
-        if self._link is None and time.monotonic() >= self._connect_at:
-            self._connect()
-        if self._link is None:
-            time.sleep(POLL_S)
-            return
-        self._receive(self._link)
-        if self._link is not None and self._connected:
-            self._tell(self._link)
+        self._receive()
+        if self._link.up is not None:
+            self._tell(self._link.up)
 
     def status(self) -> KeepStatus:
         return KeepStatus(
-            connected=self._connected,
+            connected=self._link.up is not None,
             units=len(self.copies.units()),
             received=self._received,
             refused=self._refused,
             last_refusal=self._last_refusal,
-            problem=self._problem or self._files_problem or self._forbidden,
+            problem=self._link.problem or self._files_problem or self._forbidden,
         )
 
     def close(self) -> None:
         """What is not acknowledged comes again."""
-        self._leave()
+        self._link.close()
         self.copies.close()
 
-    def _connect(self) -> None:
-        link = link_to(
-            self._settings.broker, client_id=f"platelink-copies-{self._settings.name}",
-            receive_maximum=RECEIVE_MAXIMUM,
-        )  # fmt: skip
-        try:
-            link.connect()
-        except BrokerError as fault:
-            self._lost(str(fault))
-        else:
-            self._link = link
-
-    def _receive(self, link: BrokerLink) -> None:
+    def _receive(self) -> None:
         messages: list[Received] = []
-        for event in link.poll(POLL_S):
+        for event in self._link.poll(POLL_S):
             match event:
                 case Received():
                     messages.append(event)
                 case Connected():
-                    self._connected, self._problem = True, ""
-                    self._backoff.succeeded()
-                    link.subscribe([*recorder_filters(None), CHECKPOINTS])
                     self._teller.connected()
                 case Acknowledged(_, code, _) if code == SERVER_UNAVAILABLE:
                     self._teller.took(self.copies.units())  # said to nobody: say it again
@@ -156,11 +131,8 @@ class Keeper:
                         f"the broker rejects the list of what is here ({reason}): give this user "
                         f"the right to write {ROOT}/+/+/held/+"
                     )
-                case ConnectionLost(reason) | SubscriptionRefused(reason):
-                    self._lost(reason)
-        if messages and self._keep(messages) and self._link is link:
-            for message in messages:
-                link.acknowledge(message)
+        if messages and self._keep(messages):
+            self._link.acknowledge(*messages)
 
     def _keep(self, messages: list[Received]) -> bool:
         """False, and the connection is left, where the disk does not take them: the broker keeps
@@ -180,7 +152,7 @@ class Keeper:
             for one in self.copies.take(good):
                 self._refuse(f"{one.whose.site}/{one.whose.unit} {one.entry_id}: {one.reason}")
         except JournalError as fault:
-            self._lost(f"left until the copies can be written again: {fault}")
+            self._link.lost(f"left until the copies can be written again: {fault}")
             return False
         self._teller.took({(one.whose.site, one.whose.unit) for one in good})
         return True
@@ -221,14 +193,3 @@ class Keeper:
     def _held(self, unit: Unit) -> Iterator[tuple[str, Ranges]]:
         for journal, ranges in self.copies.held(unit).items():
             yield journal, ranges[:MOST_TOLD]
-
-    def _lost(self, reason: str) -> None:
-        self._leave()
-        self._problem = reason
-        self._connect_at = time.monotonic() + self._backoff.failed()
-
-    def _leave(self) -> None:
-        if self._link is not None:
-            self._link.close()
-        self._link = None
-        self._connected = False

@@ -15,22 +15,18 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from platelink.backoff import Backoff
 from platelink.ledger.by import from_ms
 from platelink.publish.broker import (
     REFUSED,
     SERVER_UNAVAILABLE,
     Acknowledged,
-    BrokerError,
     BrokerLink,
     BrokerSettings,
     Connected,
-    ConnectionLost,
     Received,
-    SubscriptionRefused,
 )
 from platelink.publish.intake import FIRST_MS, Accepted, Rejected, judge
-from platelink.publish.links import link_to
+from platelink.publish.links import ListeningLink
 from platelink.publish.recorder_journal import Counts, RecorderJournal
 from platelink.publish.recorder_schema import RecorderJournalError
 from platelink.publish.rounds import in_rounds
@@ -49,8 +45,6 @@ from platelink.publish.upload import (
 POLL_S = 0.1
 BUSY_POLL_S = 0.005
 """While rows wait to be written the broker is only looked at."""
-RECEIVE_MAXIMUM = 200
-"""Messages that the broker may send ahead of our commits."""
 HOUSEKEEPING_S = 10.0
 Heard = dict[tuple[str, str], int]
 """When the newest entry of a site's unit came, ms since 1970."""
@@ -122,17 +116,14 @@ class Recorder:
         self._waits = ThreadPoolExecutor(1, "store")
         self._asked: Future[StoreState | None] | None = None
         """The open request to the store."""
-        now = time.monotonic()
-        self._upload = Upload(settings.upload, rows=self._journal.rows(), now=now)
-        self._link: BrokerLink | None = None
-        self._connected = False
-        self._broker_backoff = Backoff(0.5, 15.0)
-        self._connect_at = now
+        self._upload = Upload(settings.upload, rows=self._journal.rows(), now=time.monotonic())
+        self._link = ListeningLink(
+            settings.broker, client_id(settings.name), recorder_filters(settings.group)
+        )
         self._teller = Teller(settings.name, settings.group)
         self._tended_at = float("-inf")
         self._rows_refused = 0
         self.heard: Heard = {}
-        self._broker_problem = ""
         self._held_problem = ""
         self._journal_problem = ""
 
@@ -150,20 +141,15 @@ class Recorder:
         """One round: the store's answer and the next request to it, then receive, commit,
         acknowledge."""
         busy = self._work_on_store()
-        if self._link is None and time.monotonic() >= self._connect_at:
-            self._connect()
-        if self._link is None:
-            time.sleep(BUSY_POLL_S if busy else POLL_S)
-        else:
-            self._receive(self._link, BUSY_POLL_S if busy else POLL_S)
-        if self._link is not None and self._connected:
-            self._tell(self._link)
+        self._receive(BUSY_POLL_S if busy else POLL_S)
+        if self._link.up is not None:
+            self._tell(self._link.up)
         self._tend()
 
     def status(self) -> RecorderStatus:
         upload = self._upload
         return RecorderStatus(
-            connected=self._connected,
+            connected=self._link.up is not None,
             counts=self._journal.counts(),
             pending=upload.pending,
             lag_s=self._lag_s(),
@@ -173,7 +159,7 @@ class Recorder:
             store_start=upload.store_start,
             store_restarts=upload.store_restarts,
             store_rows_refused=self._rows_refused,
-            broker_problem=self._broker_problem or self._held_problem,
+            broker_problem=self._link.problem or self._held_problem,
             store_problem=upload.problem,
             journal_problem=self._journal_problem,
         )
@@ -185,33 +171,18 @@ class Recorder:
 
     def close(self) -> None:
         """What is not confirmed stays in the journal and is sent again by the next start."""
-        self._leave()
+        self._link.close()
         self._waits.shutdown()  # an answer comes within the store's timeout; it changes nothing
         self._store.close()
         self._journal.close()
 
-    def _connect(self) -> None:
-        s = self._settings
-        link = link_to(s.broker, client_id=client_id(s.name), receive_maximum=RECEIVE_MAXIMUM)
-        try:
-            link.connect()
-        except BrokerError as fault:
-            self._lost(str(fault))
-        else:
-            self._link = link
-
-    def _receive(self, link: BrokerLink, timeout_s: float) -> None:
+    def _receive(self, timeout_s: float) -> None:
         messages: list[Received] = []
-        for event in link.poll(timeout_s):
+        for event in self._link.poll(timeout_s):
             match event:
                 case Received():
                     messages.append(event)
                 case Connected():
-                    self._connected = True
-                    self._broker_problem = ""
-                    self._broker_backoff.succeeded()
-                    # Also on a resumed session: this recorder may have changed its group.
-                    link.subscribe(recorder_filters(self._settings.group))
                     self._teller.connected()
                 case Acknowledged(_, code, _) if code == SERVER_UNAVAILABLE:
                     self._teller.took(self._journal.holdings.units())  # heard by nobody
@@ -221,13 +192,8 @@ class Recorder:
                         "give its "
                         f"user the right to write {ROOT}/+/+/held/+"
                     )
-                case ConnectionLost(reason):
-                    self._lost(reason)
-                case SubscriptionRefused(reason):
-                    self._lost(reason)
-        if messages and self._keep(messages) and self._link is link:
-            for message in messages:
-                link.acknowledge(message)
+        if messages and self._keep(messages):
+            self._link.acknowledge(*messages)
 
     def _keep(self, messages: list[Received]) -> bool:
         """Commit; False, and the connection is left, when the journal cannot take them: the
@@ -235,14 +201,14 @@ class Recorder:
         utc_ms = _utc_ms()
         if utc_ms < FIRST_MS:
             self._journal_problem = "this computer's clock shows a time before 2020: set the clock"
-            self._lost("left until the clock is set")
+            self._link.lost("left until the clock is set")
             return False
         batch = [_judged(message, utc_ms) for message in messages]
         try:
             rows = self._journal.commit(batch, utc_ms=utc_ms)
         except RecorderJournalError as fault:
             self._journal_problem = str(fault)
-            self._lost("left until the journal can be written again")
+            self._link.lost("left until the journal can be written again")
             return False
         self._journal_problem = ""
         units = {(m.address.site, m.address.unit) for m in batch if isinstance(m, Accepted)}
@@ -325,17 +291,6 @@ class Recorder:
             self._journal.forget_before(utc_ms - int(self._settings.remember_s * 1000))
         except RecorderJournalError as fault:
             self._journal_problem = str(fault)
-
-    def _lost(self, reason: str) -> None:
-        self._leave()
-        self._broker_problem = reason
-        self._connect_at = time.monotonic() + self._broker_backoff.failed()
-
-    def _leave(self) -> None:
-        if self._link is not None:
-            self._link.close()
-        self._link = None
-        self._connected = False
 
 
 def client_id(name: str) -> str:

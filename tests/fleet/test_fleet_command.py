@@ -12,7 +12,7 @@ from cli.cli_runs import run
 from fleet.fleet_links import Script
 from fleet.fleet_words import DARK, LIT, SITE, word
 
-from platelink.fleet import watch
+from platelink.publish import links
 from platelink.publish.broker import Received
 from platelink.publish.messages import LAST_WORD
 from platelink.publish.topics import Topics
@@ -49,7 +49,7 @@ def units() -> Script:
 
 
 def test_the_table_shows_every_sign(monkeypatch: pytest.MonkeyPatch, config: str) -> None:
-    monkeypatch.setattr(watch, "link_to", units())
+    monkeypatch.setattr(links, "link_to", units())
     result = run("--config", config, "fleet", "--wait", "0")
     assert result.exit_code == 0, result.stderr
     named = [line for line in result.stdout.splitlines() if line.startswith(f"{SITE}/")]
@@ -68,7 +68,7 @@ def test_the_table_shows_every_sign(monkeypatch: pytest.MonkeyPatch, config: str
 
 
 def test_json_has_what_the_table_has(monkeypatch: pytest.MonkeyPatch, config: str) -> None:
-    monkeypatch.setattr(watch, "link_to", units())
+    monkeypatch.setattr(links, "link_to", units())
     result = run("--config", config, "fleet", "--wait", "0", "--json")
     told = json.loads(result.stdout)
     assert (told["problem"], told["refused"]) == ("", 1)
@@ -82,7 +82,7 @@ def test_json_has_what_the_table_has(monkeypatch: pytest.MonkeyPatch, config: st
 def test_it_ends_as_soon_as_every_unit_is_known(
     monkeypatch: pytest.MonkeyPatch, config: str
 ) -> None:
-    monkeypatch.setattr(watch, "link_to", Script([said("unit-1", word("unit-1", at_utc=now()))]))
+    monkeypatch.setattr(links, "link_to", Script([said("unit-1", word("unit-1", at_utc=now()))]))
     begun = time.monotonic()
     assert run("--config", config, "fleet", "--wait", "600").exit_code == 0
     assert time.monotonic() - begun < 300.0
@@ -93,7 +93,7 @@ def test_a_broker_that_cannot_be_reached_is_an_error(
 ) -> None:
     from platelink.cli import fleet
 
-    monkeypatch.setattr(watch, "link_to", Script())
+    monkeypatch.setattr(links, "link_to", Script())
     monkeypatch.setattr(fleet, "ANSWER_S", 0.2)
     result = run("--config", config, "fleet")
     assert result.exit_code == 1

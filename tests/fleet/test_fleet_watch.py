@@ -8,9 +8,9 @@ import pytest
 from fleet.fleet_links import Script
 from fleet.fleet_words import SITE, word
 
-from platelink.fleet import watch
 from platelink.fleet.view import FILTERS, Presence
 from platelink.fleet.watch import Watch
+from platelink.publish import links
 from platelink.publish.broker import BrokerSettings, ConnectionLost, Received, StreamSettings
 from platelink.publish.topics import Topics
 
@@ -20,7 +20,7 @@ STATUS = Topics(SITE, "unit-1").status
 def test_it_hears_says_when_it_is_deaf_and_connects_again(monkeypatch: pytest.MonkeyPatch) -> None:
     said = Received(STATUS, word(at_s=0.0), 1, 1)
     script = Script([said, ConnectionLost("killed")], [])
-    monkeypatch.setattr(watch, "link_to", script)
+    monkeypatch.setattr(links, "link_to", script)
     listener = Watch(BrokerSettings("broker.example"))
     assert listener.problem
     for _ in range(2):
@@ -50,7 +50,7 @@ def test_its_session_is_its_own_and_ends_with_it(monkeypatch: pytest.MonkeyPatch
         seen.append((settings, client_id))
         return script(settings, client_id=client_id)
 
-    monkeypatch.setattr(watch, "link_to", link_to)
+    monkeypatch.setattr(links, "link_to", link_to)
     for _ in range(2):
         Watch(BrokerSettings("broker.example", streams=StreamSettings())).step(0.0)
     assert [settings.streams for settings, _ in seen] == 2 * [StreamSettings(own=())]

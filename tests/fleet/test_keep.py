@@ -13,12 +13,11 @@ from fleet.fleet_links import Script, Scripted
 from publish import hostile
 from publish import publish_samples as ps
 
-from platelink.fleet import keep
 from platelink.fleet.copies import Copies, files_of
 from platelink.fleet.intake import Good, judge
 from platelink.fleet.keep import Keeper, KeepSettings
 from platelink.fleet.opened import seal_text
-from platelink.publish import teller
+from platelink.publish import links, teller
 from platelink.publish.broker import Acknowledged, BrokerSettings, ConnectionLost, Received
 from platelink.publish.messages import HeldEntries
 from platelink.publish.repair import Held, Repair
@@ -39,7 +38,7 @@ def entries(tmp_path: Path) -> list[AnyEntry]:
 
 
 def keeper(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, script: Script) -> Keeper:
-    monkeypatch.setattr(keep, "link_to", script)
+    monkeypatch.setattr(links, "link_to", script)
     return Keeper(KeepSettings(BrokerSettings("broker.example"), tmp_path / "fleet", "a1"))
 
 

@@ -16,9 +16,10 @@ from fleet.fleet_links import Script
 from fleet.fleet_words import DARK, word
 from starlette.routing import Route
 
-from platelink.fleet import entrance, page, watch
+from platelink.fleet import entrance, page
 from platelink.fleet.copies import Copies
 from platelink.fleet.page import ROUTES, Listening, build
+from platelink.publish import links
 from platelink.publish.broker import BrokerSettings, Received
 from platelink.publish.topics import Topics
 from platelink.runs import RunChannels
@@ -61,7 +62,7 @@ def client(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Client]:
     """Three units on the wall, a copy of one with a hole."""
     alarms = {"unacknowledged": 1, "worst": {"name": "<b>contact lost", "priority": "high"}}
     alarmed = DARK | {"alarms": alarms}
-    monkeypatch.setattr(watch, "link_to", Script([
+    monkeypatch.setattr(links, "link_to", Script([
         said("unit-1", word("unit-1", at_s=0.0, at_utc="2026-03-01T12:00:00Z")),
         said("unit-2", word("unit-2", at_utc="2999-01-01T00:00:00Z", detail=alarmed)),
         said("unit-3", b"nonsense"),
@@ -128,7 +129,7 @@ def test_the_wall_shows_what_is_known_and_not_more(client: Client) -> None:
 def test_what_the_thread_said_long_ago_is_not_shown_as_the_present(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(watch, "link_to", Script())
+    monkeypatch.setattr(links, "link_to", Script())
     listening = Listening(BrokerSettings("broker.example"))
     now = time.monotonic()
     assert listening.heard(now=now).problem == "not connected to the broker yet"

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import pytest
 from publish import publish_samples as ps
 
+from platelink.publish import links
 from platelink.publish import recorder as module
 from platelink.publish.broker import (
     Acknowledged,
@@ -73,7 +74,8 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
     clock.monotonic = lambda: clock.now
     clock.time_ns = lambda: ps.AT_MS * 1_000_000 + 1
     clock.sleep = lambda seconds: None
-    monkeypatch.setattr(module, "time", clock)
+    for one in (module, links):
+        monkeypatch.setattr(one, "time", clock)
     return clock
 
 
@@ -81,7 +83,7 @@ def test_nothing_is_acknowledged_while_the_journal_cannot_take_it(
     tmp_path, monkeypatch, clock
 ) -> None:
     broker = Broker()
-    monkeypatch.setattr(module, "link_to", broker)
+    monkeypatch.setattr(links, "link_to", broker)
     commit, full = RecorderJournal.commit, True
 
     def committing(self, batch, *, utc_ms):
@@ -113,7 +115,7 @@ def test_nothing_is_acknowledged_while_the_journal_cannot_take_it(
 
 def test_a_broker_that_does_not_take_what_is_held_is_told_of_once(tmp_path, monkeypatch, clock):
     broker = Broker()
-    monkeypatch.setattr(module, "link_to", broker)
+    monkeypatch.setattr(links, "link_to", broker)
     settings = RecorderSettings(
         BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
     )
@@ -133,7 +135,7 @@ def test_a_broker_that_does_not_take_what_is_held_is_told_of_once(tmp_path, monk
 def test_a_list_that_reached_nobody_is_said_again(tmp_path, monkeypatch, clock):
     """A cluster without a leader for a while forbids nothing."""
     broker = Broker()
-    monkeypatch.setattr(module, "link_to", broker)
+    monkeypatch.setattr(links, "link_to", broker)
     settings = RecorderSettings(
         BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
     )
