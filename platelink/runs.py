@@ -7,11 +7,13 @@ are generated from the models. Unknown fields are refused on write.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
-import numpy as np
-import numpy.typing as npt
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 FORMAT = 1
 EndState = Literal["complete", "stopped", "aborted", "interrupted"]

@@ -8,7 +8,9 @@ from __future__ import annotations
 import sys
 
 from platelink.contract.service import Settings
+from platelink.memory import one_arena
 
+one_arena()
 if sys.stdin.isatty():
     sys.exit("the daemon starts the service: platelink serve")
 settings = Settings.model_validate_json(sys.stdin.read())

@@ -35,8 +35,8 @@ def page(place: Place, names: tuple[str, ...]) -> None:
     from platelink.config.services import secret_of
     from platelink.fleet.page import build
     from platelink.fleet.setup import fleet_broker
-    from platelink.web.server import listen, serve_app
-    from platelink.web.settings import PageSettings
+    from platelink.web.server import serve_app
+    from platelink.web.settings import PageSettings, listen
 
     config = load_fleet(config_path())
     password = secret_of(None, config.fleet.page_password_file)

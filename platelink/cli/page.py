@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, NoReturn
 
 import click
 
 from platelink.cli.context import load_config
 from platelink.cli.group import Failure
+from platelink.modules import own_module
+
+if TYPE_CHECKING:
+    from platelink.web.settings import Begin
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
@@ -79,8 +84,7 @@ def page(
 
     It acts through the unit's service only, and can be stopped at any time: the unit keeps working
     without it."""
-    from platelink.web.server import listen, serve
-    from platelink.web.settings import PageSettings
+    from platelink.web.settings import Begin, PageSettings, listen
 
     if (certificate is None) != (key is None):
         raise click.UsageError("--certificate and --key go together; give both, or neither")
@@ -110,8 +114,20 @@ def page(
         )
     scheme = "http" if certificate is None else "https"
     shown = f"[{host}]" if ":" in host else host
-    with listener:
-        serve(settings, listener, lambda: click.echo(f"the page: {scheme}://{shown}:{port}/"))
+    _become(Begin(settings, listener.detach(), f"{scheme}://{shown}:{port}/"))
+
+
+def _become(begin: Begin) -> NoReturn:
+    """This process, with its number and its socket, is the page from here on."""
+    from pydantic import TypeAdapter
+
+    command, env = own_module("platelink.web")
+    reading, writing = os.pipe()
+    os.write(writing, TypeAdapter(type(begin)).dump_json(begin))
+    os.close(writing)
+    os.dup2(reading, 0)
+    os.set_inheritable(begin.listener, True)
+    os.execve(command[0], command, env)  # noqa: S606 -- our own module
 
 
 def _check_certificate(certificate: Path | None, key: Path | None) -> None:

@@ -13,17 +13,16 @@ import os
 import shutil
 import socket
 import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import platelink
 from platelink.backoff import Backoff
 from platelink.contract.base import Json
 from platelink.contract.service import Settings, lane_of, page_side
 from platelink.contract.unit import LiveLine, ServiceNow, StatusLine
 from platelink.daemon.wire import Wire
+from platelink.modules import own_module
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 10.0
 """Between two starts of the service."""
@@ -197,17 +196,14 @@ class Service:
     def _popen(self, theirs: socket.socket) -> subprocess.Popen[bytes]:
         fds = [listener.fileno() for listener in self._listeners]
         told = self.settings.told.model_copy(update={"wire": theirs.fileno(), "listen": tuple(fds)})
-        home = str(Path(platelink.__file__).parent.parent)
-        inherited = os.environ.get("PYTHONPATH")
-        paths = os.pathsep.join([home, *([inherited] if inherited else [])])
-        child = subprocess.Popen(
-            # -P: never import from the directory that we happen to be started in.
-            [sys.executable, "-P", "-m", "platelink.api"],
+        command, env = own_module("platelink.api")
+        child = subprocess.Popen(  # noqa: S603 -- our own module
+            command,
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             pass_fds=(theirs.fileno(), *fds),
             process_group=0,  # Ctrl-C at a terminal is for the daemon
-            env={**os.environ, "PYTHONPATH": paths},
+            env=env,
         )
         assert child.stdin is not None
         # BrokenPipeError: it is gone already; the wire will tell.

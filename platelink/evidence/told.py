@@ -8,7 +8,7 @@ import json
 from collections.abc import Sequence
 from contextlib import suppress
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from platelink import __version__
 from platelink.canonical import canonical
@@ -18,8 +18,9 @@ from platelink.evidence.note import Proof, read_checkpoint
 from platelink.evidence.report import report_of
 from platelink.evidence.seal import RECORD, Files, Seal, manifest_of
 from platelink.ledger.readable import WRONG
-from platelink.report.page import html_of
-from platelink.report.sheet import SealTold, Sheet, sheet_of
+
+if TYPE_CHECKING:
+    from platelink.report.sheet import Sheet
 
 REPORT, HTML, PDF, BESIDE = "report.txt", "report.html", "report.pdf", "report.json"
 TOLD = (REPORT, HTML, PDF, BESIDE)
@@ -40,7 +41,8 @@ def told_of(
     found = {REPORT: report_of(payload[RECORD])}
     if beside is not None:
         found[BESIDE] = beside
-    from platelink.report.typeset import pdf_of  # noqa: PLC0415 -- 7 MB until one is made
+    from platelink.report.page import html_of  # noqa: PLC0415 -- 10 MB until one is made
+    from platelink.report.typeset import pdf_of  # noqa: PLC0415 -- as above
 
     with suppress(*WRONG):
         sheet = _sheet(
@@ -59,6 +61,8 @@ def _sheet(
     payload: Files, seal: Seal, proof: Proof, key: Verifier, *, beside: dict[str, Any],
     removed: str,
 ) -> Sheet:  # fmt: skip
+    from platelink.report.sheet import SealTold, sheet_of  # noqa: PLC0415 -- as above
+
     head = read_checkpoint(proof.note)
     told = SealTold(
         seal.sealed_utc, seal.leaf.hex(), proof.index, head.origin, head.size,

@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
-from typing import NamedTuple
-
-import numpy as np
+from typing import TYPE_CHECKING, NamedTuple
 
 from platelink.sensing.calibration import Counts, Quantity
+
+if TYPE_CHECKING:
+    import numpy as np
 
 LEAST_FRAMES = 20
 NEWEST = 3
@@ -117,6 +118,8 @@ def _newest(frames: deque[Frame]) -> float:
 
 def _account(frames: deque[Frame]) -> tuple[Counts, float, float]:
     """Counts of the window, their drift over it and its standard uncertainty."""
+    import numpy as np  # noqa: PLC0415 -- whoever reads a configuration comes by here
+
     t = np.array([f.t for f in frames])
     n = np.array([f.n for f in frames], float)
     means = np.array([f.total for f in frames], float) / n
@@ -150,8 +153,8 @@ def _account(frames: deque[Frame]) -> tuple[Counts, float, float]:
 def _follows(rest: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
     """By how much the uncertainty of a mean grows because each frame follows on the one before:
     sqrt((1 + r) / (1 - r)) for a first-order autoregression with correlation r."""
-    total = float(np.sum(rest**2))
+    total = float((rest**2).sum())
     if total <= 0.0:
         return 1.0
-    r = min(max(float(np.sum(rest[1:] * rest[:-1])) / total, 0.0), 0.95)
+    r = min(max(float((rest[1:] * rest[:-1]).sum()) / total, 0.0), 0.95)
     return math.sqrt((1.0 + r) / (1.0 - r))

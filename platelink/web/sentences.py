@@ -12,7 +12,7 @@ import string
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import Enum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 from babel.messages.catalog import Catalog
 
@@ -48,11 +48,16 @@ class _Kind(Enum):
 
 @dataclass(frozen=True)
 class _Sentence:
-    pattern: re.Pattern[str]
+    source: str
+    """Of its pattern, which is compiled when a text first may fit: most are never said."""
     anchor: str
     """Its longest stretch without a place, to look for first."""
     places: tuple[tuple[str, _Kind], ...]
     translated: str
+
+    @cached_property
+    def pattern(self) -> re.Pattern[str]:
+        return re.compile(self.source, re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -85,7 +90,7 @@ def _sentence(source: str, translated: str) -> _Sentence:
         words.replace("{", "{{").replace("}", "}}") + ("" if name is None else f"{{{name}}}")
         for words, name, _ in places(translated)
     )
-    return _Sentence(re.compile(pattern, re.DOTALL), anchor, tuple(named), said)
+    return _Sentence(pattern, anchor, tuple(named), said)
 
 
 class Sentences:
@@ -99,7 +104,7 @@ class Sentences:
             for message in catalog
             if message.context == CONTEXT and message.string
         ]
-        self._sentences = sorted(found, key=lambda one: -len(_LETTERS.findall(one.pattern.pattern)))
+        self._sentences = sorted(found, key=lambda one: -len(_LETTERS.findall(one.source)))
         self._said = lru_cache(maxsize=4096)(self._read)
 
     def __call__(self, text: str) -> str:

@@ -39,20 +39,6 @@ class PageServer(Server):
         yield
 
 
-def listen(host: str, port: int) -> socket.socket:
-    """A bound socket; port 0 takes a free one. ``OSError`` when it cannot be had."""
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    # With its protocol named: only then does asyncio send small answers at once, not 40 ms later.
-    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listener.bind((host, port))
-    except OSError:
-        listener.close()
-        raise
-    return listener
-
-
 def serve(settings: PageSettings, listener: socket.socket, ready: Callable[[], None]) -> None:
     """Serve until SIGTERM or SIGINT; ``ready`` is called once requests are answered."""
     serve_app(Turns(build(settings), RULES), settings, listener, ready)

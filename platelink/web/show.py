@@ -49,18 +49,24 @@ THEMES = ("auto", "light", "dark")
 
 
 class Templates:
-    """One environment for each language."""
+    """One environment for each language, from when somebody first wants it."""
 
-    def __init__(self, languages: dict[str, Language]) -> None:
-        self._of = {code: _environment(language) for code, language in languages.items()}
+    def __init__(self, languages: Mapping[str, Language]) -> None:
+        self._languages = languages
+        self._of: dict[str, Environment] = {}
+
+    def _in(self, language: Language) -> Environment:
+        if language.code not in self._of:
+            self._of[language.code] = _environment(self._languages[language.code])
+        return self._of[language.code]
 
     def said(self, language: Language, text: str) -> str:
         """What the unit says, in the language."""
-        return str(self._of[language.code].filters["sentence"](text))
+        return str(self._in(language).filters["sentence"](text))
 
     def render(self, language: Language, name: str, context: Mapping[str, object]) -> str:
         """The text of a template."""
-        return self._of[language.code].get_template(name).render(context)
+        return self._in(language).get_template(name).render(context)
 
 
 def sentences_of(language: Language) -> Callable[[str], str]:

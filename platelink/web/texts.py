@@ -1,4 +1,4 @@
-"""Languages: catalogues (.po) read at the start, and the one that a request gets.
+"""Languages: catalogues (.po) read when somebody first wants them, and the one a request gets.
 
 English stands in templates and scripts themselves; every other language is ``texts/<language>.po``.
 Catalogues are compiled in memory: there is no build step and no .mo file.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import gettext
 import io
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -35,8 +36,26 @@ class Language:
     """One language with its catalogue."""
 
     code: str
-    translations: gettext.NullTranslations
-    catalog: Catalog | None = None
+    path: Path | None = None
+    """Its catalogue; English has none."""
+
+    @cached_property
+    def catalog(self) -> Catalog | None:
+        """Its catalogue, as Babel reads it."""
+        if self.path is None:
+            return None
+        with self.path.open("rb") as file:
+            return read_po(file, locale=self.code)
+
+    @cached_property
+    def translations(self) -> gettext.NullTranslations:
+        """The same as gettext has it."""
+        if self.catalog is None:
+            return gettext.NullTranslations()
+        compiled = io.BytesIO()
+        write_mo(compiled, self.catalog)
+        compiled.seek(0)
+        return gettext.GNUTranslations(compiled)
 
     @property
     def name(self) -> str:
@@ -47,6 +66,13 @@ class Language:
     def direction(self) -> str:
         """``ltr``, or ``rtl`` where it is written from the right."""
         return Locale.parse(self.code).text_direction
+
+    def modules(self) -> dict[str, Callable[[], bytes]]:
+        """What makes its JavaScript modules, by their names."""
+        return {
+            f"text-{self.code}.js": lambda: self.script,
+            f"text-alarms-{self.code}.js": lambda: self.alarms,
+        }
 
     @cached_property
     def script(self) -> bytes:
@@ -77,15 +103,8 @@ class Language:
 
 def read_languages(place: Path = HERE) -> dict[str, Language]:
     """Every language by its code, English first."""
-    languages = {DEFAULT: Language(DEFAULT, gettext.NullTranslations())}
-    for path in sorted(place.glob("*.po")):
-        with path.open("rb") as file:
-            catalog = read_po(file, locale=path.stem)
-        compiled = io.BytesIO()
-        write_mo(compiled, catalog)
-        compiled.seek(0)
-        languages[path.stem] = Language(path.stem, gettext.GNUTranslations(compiled), catalog)
-    return languages
+    found = [Language(DEFAULT), *(Language(path.stem, path) for path in sorted(place.glob("*.po")))]
+    return {language.code: language for language in found}
 
 
 def choose(

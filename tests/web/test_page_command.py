@@ -78,6 +78,8 @@ def test_it_serves_without_a_unit_says_so_and_ends_in_order(config: Path) -> Non
         assert told.value.code == 503
         assert "platelink doctor" in told.value.read().decode()
         told.value.close()
+        loaded = Path(f"/proc/{child.pid}/maps").read_text("utf-8")
+        assert "pydantic_core" in loaded and "numpy" not in loaded  # what reads configurations
         child.send_signal(signal.SIGTERM)
         assert child.wait(timeout=10.0) == 0
 

@@ -10,8 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-
-import numpy as np
+from statistics import median
 
 PIECE_S = 0.5
 """One rate each."""
@@ -57,8 +56,8 @@ def usual(held: list[tuple[float, float]]) -> Usual:
         return NOT_KNOWN
     times = [settles_s for _, settles_s in held if math.isfinite(settles_s)]
     long_enough = len(times) >= LEAST_HELD
-    middle_kpa = float(np.median([kpa for kpa, _ in held]))
-    return Usual(middle_kpa, float(np.median(times)) if long_enough else math.nan)
+    middle_kpa = median(kpa for kpa, _ in held)
+    return Usual(middle_kpa, median(times) if long_enough else math.nan)
 
 
 class PullDown:
