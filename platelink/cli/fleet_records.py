@@ -6,6 +6,7 @@ import json
 import signal
 import threading
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -88,26 +89,49 @@ def keep(every_s: float, as_json: bool) -> None:
 def plates(unit: str | None, limit: int, as_json: bool) -> None:
     """List plates of all units, or of UNIT, from the copies; newest first.
 
-    Below the list stands which entries have not come: plates may be among them."""
+    Below the list stands which entries have not come: plates may be among them. Exit code 1: what
+    cannot be read is named, and the list lacks it."""
     from platelink.fleet.copies import units_of
-    from platelink.fleet.opened import plates_of, unit_of, whole_of_all
+    from platelink.fleet.opened import (
+        Unread,
+        hidden,
+        journal_of,
+        plates_of,
+        unit_of,
+        whole_of_all,
+    )
 
     folder = _config().fleet.path
     units = [unit_of(folder, unit)] if unit else units_of(folder)
-    found = [(one, run) for one in units for run in plates_of(folder, one, limit)]
+    unread: dict[Path, Unread] = {} if unit else {one.path: one for one in hidden(folder)}
+    found, cut = [], []
+    for one in units:
+        runs = plates_of(folder, one, limit + 1, unread)
+        cut += ["/".join(one)] if len(runs) > limit else []
+        found += [(one, run) for run in runs[:limit]]
     found.sort(key=lambda pair: pair[1].start.at_utc, reverse=True)
-    wholes = [whole for one in units for whole in whole_of_all(folder, one)]
+    wholes = [whole for one in units for whole in whole_of_all(folder, one, unread)]
     if as_json:
         emit({
-            "plates": [plain(run.summary) | {"unit": "/".join(one)} for one, run in found],
+            "plates": [plain(run.summary) | {"unit": "/".join(one), "journal": journal_of(run)}
+                       for one, run in found],
+            "more": cut,
             "copies": [_whole(whole) for whole in wholes],
+            "unread": [{"path": str(one.path), "why": one.why} for one in unread.values()],
         })  # fmt: skip
-        return
-    rows = [_row(one, run) for one, run in found]
-    print_table(_PLATES, rows, f"no plate of any unit is in {folder}; see: platelink fleet keep")
-    click.echo()
-    for whole in wholes:
-        click.echo(clean(f"copy of journal {whole.journal}: {whole.text}"))
+    else:
+        whose = f"unit {unit}" if unit else "any unit"
+        none = f"no plate of {whose} can be read in {folder}; see: platelink fleet keep"
+        print_table(_PLATES, [_row(one, run) for one, run in found], none)
+        if cut:
+            click.echo(f"only the newest {limit} of {', '.join(cut)} are shown; raise --limit")
+        click.echo()
+        for whole in wholes:
+            click.echo(clean(f"copy of journal {whole.journal}: {whole.text}"))
+        for lost in unread.values():
+            click.echo(clean(f"problem: plates in {lost.path} are not listed: {lost.why}"))
+    if unread:
+        click.get_current_context().exit(Failure.exit_code)
 
 
 def _whole(whole: Whole) -> dict[str, object]:
@@ -127,6 +151,14 @@ def _row(unit: Unit, run: RunRecord) -> list[str]:
     ]  # fmt: skip
 
 
+def _other(path: Path, run: RunRecord) -> str:
+    name, begun = run.start.run_id, local(run.start.at_utc)
+    return (
+        f"another journal of this unit has a {name} too, begun {begun}: platelink show {name} "
+        f"--journal {path}"
+    )
+
+
 @click.command()
 @click.argument("unit")
 @click.argument("run", metavar="PLATE")
@@ -135,22 +167,37 @@ def _row(unit: Unit, run: RunRecord) -> list[str]:
 def show(unit: str, run: str, no_plot: bool, as_json: bool) -> None:
     """Show a plate of UNIT, or any run, from the copy of its journal; the unit may be off.
 
-    UNIT is its name, or SITE/NAME; PLATE a plate's name, a run's id or its beginning, or 'last'."""
-    from platelink.fleet.opened import doubts_of, opened, seal_text, unit_of, whole_of
+    UNIT is its name, or SITE/NAME; PLATE a plate's name, a run's id or its beginning, or 'last'.
+    Where several journals of the unit have it, the one written last is shown, and the others are
+    named."""
+    from platelink.fleet.opened import (
+        Unread,
+        doubts_of,
+        opened,
+        others_of,
+        seal_text,
+        unit_of,
+        whole_of,
+    )
     from platelink.record.errors import JournalDamaged
 
     folder = _config().fleet.path
     whose = unit_of(folder, unit)
     tried: Misuse | None = None
-    for reader in opened(folder, whose):
+    unread: dict[Path, Unread] = {}
+    for reader in opened(folder, whose, unread):
         try:
             found = find_run(reader, run)
         except Misuse as error:
             tried = tried or error
             continue
+        except JournalDamaged as error:
+            unread[reader.path] = Unread(reader.path, str(error))
+            continue
         doubts = doubts_of(reader, found)
         told = [f"copy of what {'/'.join(whose)} published: {whole_of(reader, whose).text}",
-                *doubts, f"seal {seal_text(folder, whose)}"]  # fmt: skip
+                *doubts, f"seal {seal_text(folder, whose)}",
+                *(_other(*one) for one in others_of(folder, whose, found))]  # fmt: skip
         if as_json:
             click.echo("\n".join(told), err=True)
         else:
@@ -161,4 +208,7 @@ def show(unit: str, run: str, no_plot: bool, as_json: bool) -> None:
             why = "; ".join(doubts) or str(error)
             raise Failure(f"the samples of {found.start.run_id} cannot be shown: {why}") from None
         return
-    raise tried or Misuse(f"no copy of {'/'.join(whose)} can be read in {folder}")
+    lost = "".join(f"; {one.path} cannot be read: {one.why}" for one in unread.values())
+    if tried is None:
+        raise Failure(f"no copy of {'/'.join(whose)} can be read in {folder}{lost}")
+    raise Misuse(f"{tried}{lost}")

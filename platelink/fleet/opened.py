@@ -11,6 +11,7 @@ from pathlib import Path
 from platelink.fleet.copies import files_of, units_of
 from platelink.fleet.copy import held_in, is_copy, waiting_in
 from platelink.fleet.keep import CHECKPOINT
+from platelink.publish.holdings import split_id
 from platelink.publish.ranges import Ranges, common, holes
 from platelink.publish.teller import Unit
 from platelink.record.errors import JournalDamaged, JournalError
@@ -19,6 +20,14 @@ from platelink.record.stored import RunRecord
 
 SHOWN = 5
 """Ranges that are named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """What lies among the copies and cannot be read: its plates are in no list."""
+
+    path: Path
+    why: str
 
 
 class NoCopyError(Exception):
@@ -65,20 +74,52 @@ def unit_of(folder: Path, wanted: str) -> Unit:
     if len(found) == 1:
         return found[0]
     names = ", ".join("/".join(unit) for unit in (found or units)[:20])
+    shut = "".join(f"; {one.path}: {one.why}" for one in hidden(folder))
     if found:
         raise NoCopyError(f"'{wanted}' is a unit of several sites: {names}; type one of these")
     if not units:
-        raise NoCopyError(f"no copy of any unit is in {folder}: start 'platelink fleet keep'")
-    raise NoCopyError(f"no copy of a unit '{wanted}' is in {folder}; there are: {names}")
+        raise NoCopyError(f"no copy of any unit is in {folder}: start 'platelink fleet keep'{shut}")
+    raise NoCopyError(f"no copy of a unit '{wanted}' is in {folder}; there are: {names}{shut}")
 
 
-def opened(folder: Path, unit: Unit) -> Iterator[JournalReader]:
-    """Copies of its journals, the one written last first; a file that cannot be read is left out.
-    Each is open until the next is asked for."""
+def hidden(folder: Path) -> list[Unread]:
+    """The folder, its sites and their units, as far as they may not be looked into."""
+    found: list[Unread] = []
+    level = [folder]
+    for _ in range(3):
+        below: list[Path] = []
+        for one in level:
+            try:
+                below += [entry for entry in one.iterdir() if entry.is_dir()]
+            except FileNotFoundError:
+                continue
+            except OSError as fault:
+                found.append(Unread(one, f"it cannot be looked into ({fault.strerror})"))
+        level = below
+    return found
+
+
+def opened(
+    folder: Path, unit: Unit, unread: dict[Path, Unread] | None = None
+) -> Iterator[JournalReader]:
+    """Copies of its journals, the one written last first; a file that cannot be read is left out,
+    and named in ``unread``. Each is open until the next is asked for."""
     for path in reversed(files_of(folder, *unit)):
-        with suppress(JournalError), JournalReader.open(path, unit=unit[1]) as reader:
+        try:
+            reader = JournalReader.open(path, unit=unit[1])
+        except JournalError as fault:
+            _note(unread, path, str(fault))
+            continue
+        with reader:
             if is_copy(reader):
                 yield reader
+            else:
+                _note(unread, path, "it is no copy of a journal; move it away")
+
+
+def _note(unread: dict[Path, Unread] | None, path: Path, why: str) -> None:
+    if unread is not None:
+        unread[path] = Unread(path, why)
 
 
 def whole_of(reader: JournalReader, unit: Unit) -> Whole:
@@ -125,19 +166,45 @@ def seal_text(folder: Path, unit: Unit) -> str:
     return told
 
 
-def plates_of(folder: Path, unit: Unit, limit: int) -> list[RunRecord]:
-    """The newest plates of a unit, newest first; a copy that is damaged has none."""
+def plates_of(
+    folder: Path, unit: Unit, limit: int, unread: dict[Path, Unread] | None = None
+) -> list[RunRecord]:
+    """The newest plates of a unit, newest first; a copy that is damaged has none, and is named in
+    ``unread``."""
     found: list[RunRecord] = []
-    for reader in opened(folder, unit):
-        with suppress(JournalDamaged):
+    for reader in opened(folder, unit, unread):
+        try:
             found += reader.runs(limit=limit, step="plate")
+        except JournalDamaged as fault:
+            _note(unread, reader.path, str(fault))
     return sorted(found, key=lambda run: run.start.at_utc, reverse=True)[:limit]
 
 
-def whole_of_all(folder: Path, unit: Unit) -> list[Whole]:
+def whole_of_all(folder: Path, unit: Unit, unread: dict[Path, Unread] | None = None) -> list[Whole]:
     """Of each of its copies, the one written last first."""
     found = []
-    for reader in opened(folder, unit):
-        with suppress(JournalDamaged):
+    for reader in opened(folder, unit, unread):
+        try:
             found.append(whole_of(reader, unit))
+        except JournalDamaged as fault:
+            _note(unread, reader.path, str(fault))
     return found
+
+
+def others_of(folder: Path, unit: Unit, run: RunRecord) -> list[tuple[Path, RunRecord]]:
+    """Runs of the same name in other journals of this unit: one that begins its journal anew may
+    give its names again."""
+    journal = journal_of(run)
+    found = []
+    for reader in opened(folder, unit):
+        if reader.uuid == journal:
+            continue
+        with suppress(JournalDamaged):
+            if (other := reader.run(run.start.run_id)) is not None:
+                found.append((reader.path, other))
+    return found
+
+
+def journal_of(run: RunRecord) -> str:
+    """The journal that a run stands in."""
+    return split_id(run.start.id)[0]

@@ -25,7 +25,15 @@ from starlette.routing import Route
 from platelink.fleet.copies import units_of
 from platelink.fleet.copy import held_in, waiting_in
 from platelink.fleet.entrance import Entrance
-from platelink.fleet.opened import opened, plates_of, whole_of_all
+from platelink.fleet.opened import (
+    Unread,
+    hidden,
+    journal_of,
+    opened,
+    others_of,
+    plates_of,
+    whole_of_all,
+)
 from platelink.fleet.view import Row, own_clock
 from platelink.fleet.watch import Watch
 from platelink.publish.broker import BrokerSettings
@@ -133,7 +141,7 @@ async def renewed(request: Request) -> Response:
 async def plates(request: Request) -> Response:
     """Plates of all units, newest first."""
     folder: Path = request.app.state.folder
-    found = await run_in_threadpool(lambda: _listed(folder, units_of(folder)))
+    found = await run_in_threadpool(lambda: _listed(folder, units_of(folder), hidden(folder)))
     return rendered(request, "fleet_plates.html", 200, None, {"title": "", **found})
 
 
@@ -147,23 +155,28 @@ async def of_unit(request: Request) -> Response:
     folder, unit = request.app.state.folder, await run_in_threadpool(_unit, request)
     if unit is None:  # it may be on the wall and have no copy
         title = "/".join((request.path_params["site"], request.path_params["unit"]))
-        context = {"title": title, "rows": [], "copies": []}
+        unread = await run_in_threadpool(hidden, folder)
+        context = {"title": title, "rows": [], "copies": [], "unread": unread, "more": False}
         return rendered(request, "fleet_plates.html", 404, None, context)
     found = await run_in_threadpool(lambda: _listed(folder, [unit]))
     return rendered(request, "fleet_plates.html", 200, None, {"title": "/".join(unit), **found})
 
 
-def _listed(folder: Path, units: Iterable[Unit]) -> dict[str, Any]:
+def _listed(folder: Path, units: Iterable[Unit], shut: Iterable[Unread] = ()) -> dict[str, Any]:
     rows, copies = [], []
+    unread = {one.path: one for one in shut}
     for unit in units:
-        rows += [(unit, run) for run in plates_of(folder, unit, LISTED)]
-        for whole in whole_of_all(folder, unit):
+        rows += [(unit, run) for run in plates_of(folder, unit, LISTED + 1, unread)]
+        for whole in whole_of_all(folder, unit, unread):
             copies.append({
                 "unit": unit, "journal": whole.journal, "entries": whole.entries,
                 "missing": _ranges(whole.missing),
             })  # fmt: skip
     rows.sort(key=lambda pair: pair[1].start.at_utc, reverse=True)
-    return {"rows": [(unit, run.summary) for unit, run in rows[:LISTED]], "copies": copies}
+    return {
+        "rows": [(unit, journal_of(run), run.summary) for unit, run in rows[:LISTED]],
+        "more": len(rows) > LISTED, "copies": copies, "unread": list(unread.values()),
+    }  # fmt: skip
 
 
 def _ranges(missing: Ranges) -> str:
@@ -174,18 +187,30 @@ def _ranges(missing: Ranges) -> str:
 async def record(request: Request) -> Response:
     """One plate or run."""
     unit = await run_in_threadpool(_unit, request)
-    found = None
+    found: dict[str, Any] | None = None
+    unread: dict[Path, Unread] = {}
     if unit is not None:
         folder, wanted = request.app.state.folder, request.path_params["run"]
-        found = await run_in_threadpool(lambda: _record(folder, unit, wanted))
+        journal = request.query_params.get("journal")
+        found = await run_in_threadpool(lambda: _record(folder, unit, wanted, journal, unread))
     if unit is None or found is None:
-        return PlainTextResponse("not found", 404)
+        lost = "".join(f"; {one.path} cannot be read: {one.why}" for one in unread.values())
+        return PlainTextResponse(f"not found{lost}", 404)
     return rendered(request, "fleet_record.html", 200, None, {"unit": unit, **found})
 
 
-def _record(folder: Path, unit: Unit, wanted: str) -> dict[str, Any] | None:
-    for reader in opened(folder, unit):
-        run = reader.run(wanted)
+def _record(
+    folder: Path, unit: Unit, wanted: str, journal: str | None, unread: dict[Path, Unread]
+) -> dict[str, Any] | None:
+    """Of this journal; where none is named, of the one written last that has it."""
+    for reader in opened(folder, unit, unread):
+        if journal not in (None, reader.uuid):
+            continue
+        try:
+            run = reader.run(wanted)
+        except JournalDamaged as fault:
+            unread[reader.path] = Unread(reader.path, str(fault))
+            continue
         if run is None:
             continue
         last = reader.number_of(run.end.id) if run.end else reader.last_number()
@@ -193,7 +218,9 @@ def _record(folder: Path, unit: Unit, wanted: str) -> dict[str, Any] | None:
         contradict, removed = waiting_in(reader, wanted)
         parts = [run] if run.start.run_kind != "plate" else reader.parts(wanted)
         return {
-            "run": run.summary, "events": reader.events(wanted), "contradict": contradict,
+            "run": run.summary, "journal": reader.uuid,
+            "others": [(journal_of(one), one.summary) for _, one in others_of(folder, unit, run)],
+            "events": reader.events(wanted), "contradict": contradict,
             "removed": removed, "missing": _ranges(common(holes(held_in(reader)), here)),
             "parts": [_part(reader, part) for part in parts],
         }  # fmt: skip

@@ -11,6 +11,7 @@ from record.test_search import put, shop_journal
 from platelink.events.steps import PlateCorrected, PlateNoted
 from platelink.fleet.intake import Good, Whose
 from platelink.publish.holdings import split_id
+from platelink.publish.payloads import read_entry
 from platelink.record.journal import Journal
 from platelink.record.reader import JournalReader
 from platelink.runs import AnyEntry
@@ -55,3 +56,14 @@ def contents(path: Path) -> dict[str, Any]:
                 for (run_id,) in runs
             ],
         }
+
+
+def begun_anew(entries: list[AnyEntry], journal: str) -> list[AnyEntry]:
+    """The same runs, of the same names, in another journal of the unit, a quarter of a year later;
+    their jobs are others."""
+    later = []
+    for entry in entries:
+        text = entry.model_copy(update={"id": f"{journal}-{split_id(entry.id)[1]}"})
+        said = text.model_dump_json().replace("2026-03-", "2026-06-").replace("Größe", "Later")
+        later.append(read_entry(said.encode()))
+    return later

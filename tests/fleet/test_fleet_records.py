@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from cli.cli_runs import run
-from fleet.fleet_copies import SITE, good, published, unit_journal
+from fleet.fleet_copies import SITE, begun_anew, good, published, unit_journal
 from publish import publish_samples as ps
 
 from platelink.fleet.copies import Copies
@@ -91,3 +94,83 @@ def test_check_of_a_copy_says_what_a_copy_cannot_tell(config: Path) -> None:
     told = run("check", EXPOSURE, "--journal", path)
     assert told.exit_code == 1
     assert "cannot be integrated" in told.output
+
+
+def spoilt(config: Path, how: str) -> Path:
+    """The copy of unit-2 so that nobody can read it."""
+    (path,) = (config.with_name("fleet") / SITE / "unit-2").glob("*.sqlite")
+    if how == "empty":
+        path.write_bytes(b"")
+    elif how == "no database":
+        path.write_text("hello", encoding="utf-8")
+    elif how == "half":
+        whole = path.read_bytes()
+        path.write_bytes(whole[: len(whole) // 2])
+    else:
+        with closing(sqlite3.connect(path)) as database:
+            if how == "newer":
+                database.execute("PRAGMA user_version = 900")
+            else:
+                database.execute("DROP TABLE copy")
+            database.commit()
+    for beside in path.parent.glob("*.sqlite-*"):
+        beside.unlink()
+    return path
+
+
+@pytest.mark.parametrize("how", ["empty", "no database", "half", "newer", "no copy"])
+def test_a_copy_that_cannot_be_read_is_named_and_not_left_out(config: Path, how: str) -> None:
+    path = spoilt(config, how)
+    told = run("--config", config, "fleet", "plates")
+    assert told.exit_code == 1 and f"{SITE}/unit-1  P-3" in told.output
+    assert f"problem: plates in {path} are not listed: " in told.output
+    told = run("--config", config, "fleet", "plates", "unit-2")
+    assert told.exit_code == 1 and str(path) in told.output and "any unit" not in told.output
+    told = run("--config", config, "fleet", "plates", "--json")
+    assert [one["path"] for one in json.loads(told.stdout)["unread"]] == [str(path)]
+    told = run("--config", config, "fleet", "show", "unit-2", "P-1")
+    assert told.exit_code == 1 and f"{path} cannot be read: " in told.stderr
+
+
+def test_a_folder_that_may_not_be_looked_into_is_no_empty_one(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shut = config.with_name("fleet") / SITE
+    entered = Path.iterdir
+
+    def iterdir(folder: Path) -> Iterator[Path]:
+        if folder == shut:
+            raise PermissionError(13, "Permission denied")
+        return entered(folder)
+
+    monkeypatch.setattr(Path, "iterdir", iterdir)
+    monkeypatch.setattr(Path, "glob", lambda *_: iter(()))
+    for what in (["plates"], ["show", "unit-1", "P-1"]):
+        told = run("--config", config, "fleet", *what)
+        assert told.exit_code != 0
+        assert f"{shut}" in told.output + told.stderr
+        assert "it cannot be looked into (Permission denied)" in told.output + told.stderr
+
+
+def test_a_list_that_is_cut_says_so(config: Path) -> None:
+    told = run("--config", config, "fleet", "plates", "--limit", "2")
+    assert f"only the newest 2 of {SITE}/unit-1, {SITE}/unit-2 are shown" in told.output
+    assert "only the newest" not in run("--config", config, "fleet", "plates").output
+    told = run("--config", config, "fleet", "plates", "--limit", "3", "--json")
+    assert json.loads(told.stdout)["more"] == []
+
+
+def test_plates_of_one_name_in_two_journals_of_a_unit_are_told_apart(config: Path) -> None:
+    copies = Copies(config.with_name("fleet"))
+    again = begun_anew(published(config.with_name("journal.sqlite")), "second")
+    assert copies.take([good(entry) for entry in again]) == []
+    copies.close()
+    told = run("--config", config, "fleet", "show", "unit-1", "P-1").output
+    (first,) = (p for p in (config.with_name("fleet") / SITE / "unit-1").glob("*.sqlite")
+                if p.stem != "second")  # fmt: skip
+    assert "Later 1" in told and "Größe" not in told
+    words = " ".join(told.partition("\n\n")[0].split())
+    assert "another journal of this unit has a P-1 too, begun 2026-03-02" in words
+    assert f"platelink show P-1 --journal {first}" in words
+    alone = run("--config", config, "fleet", "show", "unit-2", "P-1").output
+    assert "another journal" not in alone

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,7 +12,7 @@ from pathlib import Path
 import httpx
 import pytest
 from cli.cli_runs import run
-from fleet.fleet_copies import SITE, good, published, unit_journal
+from fleet.fleet_copies import SITE, begun_anew, good, published, unit_journal
 from fleet.fleet_links import Script
 from fleet.fleet_words import DARK, word
 from starlette.routing import Route
@@ -150,6 +151,45 @@ def test_plates_are_listed_and_opened(client: Client) -> None:
 def test_a_record_with_a_hole_says_so(client: Client) -> None:
     text = client.get(f"/units/{SITE}/unit-1/20260302-080000-bbbb").text
     assert "Of this record not received yet: entries " in text
+
+
+def test_a_row_leads_to_its_own_record_where_two_journals_have_its_name(
+    client: Client, tmp_path: Path
+) -> None:
+    copies = Copies(tmp_path / "fleet")
+    again = begun_anew(published(tmp_path / "journal.sqlite"), "second")
+    copies.take([good(entry) for entry in again])
+    copies.close()
+    links = re.findall(r'href="(/units/[^"]*/P-1[^"]*)"', client.get("/plates").text)
+    jobs = ["Later 1" if "journal=second" in one else "Größe 1" for one in links]
+    assert len({*links}) == 2 and {*jobs} == {"Later 1", "Größe 1"}
+    for link, job in zip(links, jobs, strict=True):
+        text = client.get(link).text
+        (other,) = {*jobs} - {job}
+        assert job in text and other not in text
+        assert "Another journal of this unit has a record of this name too" in text
+        parts = re.findall(r'<h2><a href="([^"]*)">film', text)
+        assert parts and all(one.endswith(link.partition("?")[2]) for one in parts)
+    assert client.get(links[0].partition("?")[0] + "?journal=third").status_code == 404
+
+
+def test_a_copy_that_cannot_be_read_is_named(client: Client, tmp_path: Path) -> None:
+    (path,) = (tmp_path / "fleet" / SITE / "unit-1").glob("*.sqlite")
+    path.write_bytes(b"no database" * 1000)
+    for where in ("/plates", f"/units/{SITE}/unit-1"):
+        text = client.get(where).text
+        assert "Not listed: what is in " in text and str(path) in text
+    answer = client.get(f"/units/{SITE}/unit-1/P-1")
+    assert answer.status_code == 404 and f"{path} cannot be read" in answer.text
+
+
+def test_a_list_of_plates_that_is_cut_says_so(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "Only the newest" not in client.get("/plates").text
+    monkeypatch.setattr(page, "LISTED", 2)
+    text = client.get("/plates").text
+    assert "Only the newest 2 are listed." in text and "P-1</a>" not in text
 
 
 @pytest.mark.parametrize("path", [
