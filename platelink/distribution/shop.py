@@ -134,12 +134,15 @@ def read_people_key(path: Path | None) -> bytes | None:
         mode, text = path.stat().st_mode, path.read_text("ascii")
         key = base64.b64decode(text.strip(), validate=True)
     except OSError as error:
-        raise NotTaken(f"the people key {path} cannot be read ({error.strerror})") from None
+        raise NotTaken(
+            f"the people key {path} cannot be read ({error.strerror}); copy the shop's people.key "
+            "there, for the daemon to read (docs/shop.md)"
+        ) from None
     except (ValueError, binascii.Error):
         key, mode = b"", 0
     if mode & 0o007:  # a service without a name of its own reads it by a group
         raise NotTaken(
-            f"the people key {path} can be read by everybody: sudo chmod o= {path}, and where "
+            f"the people key {path} can be read by everybody; sudo chmod o= {path}, and where "
             "somebody may have read it, make another (docs/shop.md)"
         )
     if len(key) != KEY_BYTES:

@@ -23,6 +23,7 @@ from platelink.doctor.device import look_at_device
 from platelink.doctor.findings import Finding, fault
 from platelink.doctor.growth import growth, kept_samples
 from platelink.doctor.instruments import look_at_instruments
+from platelink.doctor.shop import shop
 from platelink.doctor.stamps import stamps
 from platelink.doctor.upkeep import upkeep
 from platelink.ledger.lock import held
@@ -78,6 +79,7 @@ def _unit(config: Config, quick: bool) -> Iterator[Finding]:
     yield from f.witnessed(seal_places(config))
     yield from stamps(config, status, datetime.now(UTC))
     yield f.people(config.people_path(), path)
+    yield from shop(config, status)
     yield from upkeep(config.recipes_path(), path)
     yield from alerts(config)
     if status is None:

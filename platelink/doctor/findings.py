@@ -284,6 +284,7 @@ _SET = {
     "experiments": "[journal] path",
     "people": "[service] people",
     "recorder": "[recorder] path",
+    "shop": "[journal] path",
 }
 
 

@@ -43,7 +43,7 @@ def read_key(path: Path, name: str, *, renewed_by: str = "platelink seal rotate"
         raise EvidenceError(f"{path} cannot be read ({error.strerror})") from None
     if mode & 0o077:
         raise EvidenceError(
-            f"{path} can be read by others, who can sign with it: sudo chmod 600 {path}, then "
+            f"{path} can be read by others, who can sign with it; sudo chmod 600 {path}, then "
             f"{renewed_by}"
         )
     try:
