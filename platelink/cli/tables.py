@@ -7,6 +7,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from typing import NamedTuple
 
@@ -111,7 +112,9 @@ def local(at_utc: datetime | str | None, *, seconds: bool = True) -> str:
     if at_utc is None:
         return ""
     at = datetime.fromisoformat(at_utc) if isinstance(at_utc, str) else at_utc
-    return f"{at.astimezone():%Y-%m-%d %H:%M{':%S' if seconds else ''}}"
+    with suppress(OverflowError):  # of the years 1 and 9999 a zone may have no such day
+        at = at.astimezone()
+    return f"{at:%Y-%m-%d %H:%M{':%S' if seconds else ''}}"
 
 
 def local_with_zone(at_utc: datetime) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from platelink.fleet.told import EARLIEST, LATEST
 from platelink.publish.holdings import split_id
 from platelink.publish.intake import PAYLOAD_LIMIT
 from platelink.publish.payloads import read_entry
@@ -16,8 +17,6 @@ from platelink.runs import AnyEntry, RunSamples
 
 _JOURNAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,63}")
 """It becomes the name of a file."""
-EARLIEST_MS, LATEST_MS = 0, 253_402_300_799_999
-"""1970 to 9999: what a time of this program can be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +58,7 @@ def judge(topic: str, payload: bytes) -> Good | str:
 
 
 def _wrong(entry: AnyEntry) -> str:
-    try:
-        at_ms = entry.at_utc.timestamp() * 1000.0
-    except OverflowError:
-        at_ms = -1.0
-    if not EARLIEST_MS <= at_ms <= LATEST_MS:
+    if not EARLIEST <= entry.at_utc < LATEST:
         return f"its time {entry.at_utc} cannot be"
     if not isinstance(entry, RunSamples):
         return ""

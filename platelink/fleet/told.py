@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
 
@@ -19,6 +20,11 @@ LONGEST_BYTES = 64_000
 LONGEST_TEXT = 200
 MOST = 50
 """Plates and overdue things that are looked at."""
+EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
+"""What a time of this program can be: beyond these a face in another time zone could not show it,
+nor anything beside it."""
+LONGEST_S = 1e10
+"""Three hundred years: no entry waits for longer."""
 PRIORITIES = ("high", "medium", "low")
 LIGHT = ("on", "dark", "unknown")
 
@@ -92,14 +98,17 @@ def read_status(payload: bytes, site: str, unit: str) -> Told | str:
         return _newer(payload) or f"no status: {fault.errors(include_url=False)[0]['msg']:.100}"
     if (said.site, said.unit) != (site, unit):
         return f"says it is {said.site:.64}/{said.unit:.64}"
+    if not EARLIEST <= said.at_utc < LATEST:
+        return f"its time {said.at_utc} cannot be"
     light = said.detail.get("light")
+    late = said.behind_s is not None and 0.0 <= said.behind_s <= LONGEST_S
     return Told(
         order=said.order(),
         online=said.state == "online",
         at_utc_s=said.at_utc.timestamp(),
         renewed_s=said.renewed_s if said.renewed_s and 0.0 < said.renewed_s <= 3600.0 else None,
         pending=said.pending,
-        behind_s=said.behind_s,
+        behind_s=said.behind_s if late else None,
         journal=None if said.journal is None else said.journal[:LONGEST_TEXT],
         entries=said.entries,
         light=light if isinstance(light, str) and light in LIGHT else None,

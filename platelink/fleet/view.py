@@ -291,6 +291,7 @@ def counted(rows: tuple[Row, ...]) -> Iterator[tuple[str, int]]:
     """How many units show each sign; only those that any shows."""
     signs = {
         "lit": sum(row.lit is True for row in rows),
+        "light not known": sum(row.lit is None and row.presence is Presence.ONLINE for row in rows),
         "held": sum(row.held is True for row in rows),
         "alarmed": sum(bool(row.alarms and row.alarms.unacknowledged) for row in rows),
         "overdue": sum(bool(row.overdue) for row in rows),

@@ -105,3 +105,21 @@ def test_without_a_broker_section_it_says_what_is_missing(tmp_path: Path) -> Non
     file.write_text("format = 1\n", encoding="utf-8")
     result = run("--config", str(file), "fleet")
     assert result.exit_code == 2 and "broker" in result.stderr
+
+
+def test_one_unit_of_an_impossible_time_hides_no_other(
+    monkeypatch: pytest.MonkeyPatch, config: str
+) -> None:
+    for zone in ("America/New_York", "Asia/Tokyo"):
+        with monkeypatch.context() as there:
+            there.setattr(links, "link_to", Script([
+                said("unit-1", word("unit-1", at_utc=now())),
+                said("unit-2", word("unit-2", at_utc="0001-01-01T00:00:00Z")),
+                said("unit-3", word("unit-3", at_utc="9999-12-31T23:59:59.999999Z")),
+            ]))  # fmt: skip
+            there.setenv("TZ", zone)
+            time.tzset()
+            told = run("--config", config, "fleet", "--wait", "0")
+        time.tzset()
+        assert told.exit_code == 0 and "LIT" in told.stdout, told.output
+        assert told.stdout.count("cannot be") == 3  # in its line each, and the last one below

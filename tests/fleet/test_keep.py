@@ -205,6 +205,8 @@ def test_no_message_ends_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, see
     ({"id": "j-0"}, "no number of a journal"), ({"id": "../../x-3"}, "no number of a journal"),
     ({"id": "a b-3"}, "no number of a journal"), ({"id": "j"}, "no number of a journal"),
     ({"unit": "unit-9"}, "says unit"), ({"at_utc": "1960-01-01T00:00:00Z"}, "cannot be"),
+    ({"at_utc": "9999-12-31T23:59:59Z"}, "cannot be"),
+    ({"at_utc": "0001-01-01T00:00:00Z"}, "cannot be"),
     ({"format": 2}, "no entry"),
 ])  # fmt: skip
 def test_what_is_no_entry_is_refused_with_the_reason(change: dict[str, object], why: str) -> None:

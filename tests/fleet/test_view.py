@@ -339,3 +339,29 @@ def test_what_was_not_sent_is_told() -> None:
     world.hear(word(at_s=0.0, pending=4200, behind_s=604800.0, entries=9000, journal="j"))
     row = world.row()
     assert (row.pending, row.behind_s, row.entries, row.journal) == (4200, 604800.0, 9000, "j")
+
+
+@pytest.mark.parametrize("at_utc", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z"])
+def test_a_time_that_no_face_can_show_is_no_status(at_utc: str) -> None:
+    """Of one unit; the others beside it are still shown."""
+    world = World()
+    world.hear(word())
+    world.hear(word("unit-2", at_utc=at_utc), "unit-2", retained=True)
+    rows = world.rows()
+    assert [row.presence for row in rows] == [Presence.ONLINE, Presence.UNREADABLE]
+    assert "cannot be" in rows[1].problem and rows[1].since_utc_s is None
+
+
+@pytest.mark.parametrize("behind_s", [-5.0, 1e300])
+def test_an_age_that_cannot_be_is_not_told(behind_s: float) -> None:
+    world = World()
+    world.hear(word(pending=3, behind_s=behind_s))
+    assert (world.row().pending, world.row().behind_s) == (3, None)
+
+
+def test_light_that_is_not_known_is_counted_beside_what_is_lit() -> None:
+    world = World()
+    world.hear(word())
+    world.hear(word("unit-2", detail=LIT | {"light": "unknown"}), "unit-2")
+    world.hear(word("unit-3", detail=DARK), "unit-3")
+    assert dict(counted(world.rows())) == {"lit": 1, "light not known": 1}
