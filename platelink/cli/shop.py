@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from platelink.distribution.model import Distribution, Kind
     from platelink.distribution.shop import Head, ShopFolder
     from platelink.publish.broker import BrokerSettings
+    from platelink.publish.messages import Took
 
 MOST_FILE_BYTES = 1_000_000
 KINDS = click.Choice(["recipes", "people", "calibrations"])
@@ -130,7 +131,8 @@ def send(
         by=by or getpass.getuser(), why=why, revision=revision,
     )  # fmt: skip
     one = _content(config, folder, head)
-    path, data = folder.keep(one)
+    with _written(folder.folder / "sent"):
+        path, data = folder.keep(one)
     if broker is not None:
         _publish(broker, one, path, data)
     if file is not None:
@@ -170,8 +172,29 @@ def _publish(broker: BrokerSettings, one: Distribution, path: Path, data: bytes)
         ) from None
 
 
+_TYPED = {
+    "unit": "--for: the name of a unit has 1 to 64 letters, digits, '.', '_' or '-', and begins "
+    "with a letter or a digit",
+    "revision": "--revision: give a smaller number",
+    "by": "--by: give one line of 1 to 200 characters, without blanks at its ends",
+    "why": "--why: give a reason of 1 to 1,000 characters",
+}
+
+
 def _content(config: Config, folder: ShopFolder, head: Head) -> Distribution:
-    """What the stores of this computer hold."""
+    """What the stores of this computer hold, with what was typed."""
+    from pydantic import ValidationError
+
+    try:
+        return _held(config, folder, head)
+    except ValidationError as fault:
+        wrong = next((str(e["loc"][-1]) for e in fault.errors() if e["loc"]), "")
+        if wrong not in _TYPED:
+            raise
+        raise Misuse(_TYPED[wrong]) from None
+
+
+def _held(config: Config, folder: ShopFolder, head: Head) -> Distribution:
     from platelink.calibrations.store import CalibrationStore
     from platelink.distribution.calibrations import sent_calibrations
     from platelink.distribution.model import Calibrations, People, Recipes
@@ -219,18 +242,17 @@ def sent(as_json: bool) -> None:
     """What was signed here last of each kind, and, where a broker is configured, which revision
     each unit says it took, and what it refuses and why."""
     from platelink.distribution.broker import heard_of
-    from platelink.publish.messages import Took
 
     config = load_config()
     folder, broker = _folder(config), _broker(config)
     every = folder.sent()
-    units: dict[str, Took] = {}
+    units: dict[str, Took | str] = {}
     if broker is not None:
         units = heard_of(broker, config.unit.site)
     if as_json:
         emit({
             "sent": [one._asdict() | {"path": str(one.path)} for one in every],
-            "units": {name: took.model_dump(mode="json") for name, took in units.items()},
+            "units": {name: _told(took) for name, took in units.items()},
         })  # fmt: skip
         return
     newest = {(one.kind, one.unit): one for one in every}
@@ -243,11 +265,18 @@ def sent(as_json: bool) -> None:
         click.echo("no [broker] is configured: units say at their status what they took")
         return
     click.echo()
-    rows = [_row(took) for _, took in sorted(units.items())]
+    rows = [_row(name, took) for name, took in sorted(units.items())]
     print_table(_UNITS, rows, "no unit of the site has said yet what it took")
 
 
-def _row(took: Any) -> list[str]:
+def _told(took: Took | str) -> dict[str, Any]:
+    return {"unreadable": took} if isinstance(took, str) else took.model_dump(mode="json")
+
+
+def _row(unit: str, took: Took | str) -> list[str]:
+    if isinstance(took, str):
+        return [unit, *["not known"] * 3, "", took]
+
     def revision(kind: str) -> str:
         one = took.taken.get(kind)
         return "none" if one is None else str(one.revision)

@@ -23,7 +23,7 @@ from platelink.publish.broker import (
 )
 from platelink.publish.links import link_to
 from platelink.publish.messages import Took
-from platelink.publish.topics import ROOT, Topics, check_name
+from platelink.publish.topics import ROOT, check_name
 
 ANSWER_S: Final = 15.0
 """How long the broker is waited for."""
@@ -54,11 +54,12 @@ def send(settings: BrokerSettings, topic: str, data: bytes) -> None:
         link.close()
 
 
-def heard_of(settings: BrokerSettings, site: str, hear_s: float = HEAR_S) -> dict[str, Took]:
-    """What the units of a site say they took and refused, by unit."""
+def heard_of(settings: BrokerSettings, site: str, hear_s: float = HEAR_S) -> dict[str, Took | str]:
+    """What the units of a site say they took and refused, by unit; a text: why it cannot be
+    read."""
     topic = f"{ROOT}/{check_name('site', site)}/+/took"
     link = _opened(settings)
-    found: dict[str, Took] = {}
+    found: dict[str, Took | str] = {}
     try:
         link.subscribe([topic])
         until = time.monotonic() + hear_s
@@ -74,14 +75,25 @@ def heard_of(settings: BrokerSettings, site: str, hear_s: float = HEAR_S) -> dic
     return found
 
 
-def _note(found: dict[str, Took], site: str, event: Received) -> None:
-    """A text that cannot be read, or names another unit than its topic, is none."""
+def _note(found: dict[str, Took | str], site: str, event: Received) -> None:
+    """A text that cannot be read, or names another unit than its topic, says nothing of what holds
+    there, which is not the same as a unit that took nothing."""
+    unit = event.topic.split("/")[-2]
+    if not event.payload:
+        found.pop(unit, None)
+        return
     try:
         took = Took.model_validate_json(event.payload[: MOST_BYTES + 1])
-    except ValidationError:
+    except ValidationError as fault:
+        first = fault.errors(include_url=False, include_input=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        told = f"{where}: {first['msg']}" if where else first["msg"]
+        found[unit] = f"what it says cannot be read here ({told:.100}): update platelink here"
         return
-    if took.site == site and Topics(site, took.unit).took == event.topic:
-        found[took.unit] = took
+    if (took.site, took.unit) == (site, unit):
+        found[unit] = took
+    else:
+        found[unit] = f"it says that it is {took.site:.64}/{took.unit:.64}"
 
 
 def _opened(settings: BrokerSettings) -> BrokerLink:

@@ -115,9 +115,13 @@ class ShopFolder:
         unit = "" if one.unit is None else f".{one.unit}"
         path = folder / f"{one.kind}-{one.revision:06d}{unit}.note"
         with open(path, "xb", opener=opener) as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            try:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            except OSError:
+                path.unlink()  # half of one was never sent
+                raise
         return path, data
 
 

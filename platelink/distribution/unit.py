@@ -69,7 +69,7 @@ class Acceptor:
         try:
             with self._file.locked():
                 state = self._file.load()
-                outcome, after = self._taken(state, source, data)
+                outcome, after = self._taken(state, source, data, lasts)
                 if not lasts:
                     after = _no_more(after, source)
                 if after != state:
@@ -81,7 +81,7 @@ class Acceptor:
             text = f"{self._file.path} cannot be written ({error.strerror}): nothing is taken"
             return Outcome(text, taken=False)
 
-    def _taken(self, state: State, source: str, data: bytes) -> tuple[Outcome, State]:
+    def _taken(self, state: State, source: str, data: bytes, lasts: bool) -> tuple[Outcome, State]:
         what, found = source, None
         try:
             found = opened(data, self._settings.keys)
@@ -90,7 +90,7 @@ class Acceptor:
                 found, self._settings.place, _taken_now(state), state.seen, now_utc=self._now()
             )
             if skipped is None:
-                return Outcome(f"{what} holds here already", taken=True), _no_more(state, source)
+                return _known(state, found, what, lasts), _no_more(state, source)
             lines = self._apply(found)
         except (NotTaken, StoreError) as error:
             return self._refused(state, source, f"{what} was refused: {error}", found)
@@ -150,6 +150,20 @@ class Acceptor:
                 return take_sent_people(people, one, by, settings.people_key())
         with CalibrationStore.open(settings.calibrations) as calibrations:
             return take_calibrations(calibrations, one, by, settings.fits, today=self._now().date())
+
+
+def _known(state: State, found: Opened, what: str, lasts: bool) -> Outcome:
+    """Of one that was taken before: a broker sends it again and means nothing by it, but who
+    carries it here wants it to hold."""
+    newest = state.taken[found.one.kind]
+    if newest.sha256 == found.sha256:
+        return Outcome(f"{what} holds here already", taken=True)
+    text = (
+        f"{what} was taken here before and does not hold now: revision {newest.revision} does, "
+        f"since {newest.at_utc:%Y-%m-%d %H:%M} UTC. Nothing was changed; to go back, send the old "
+        "content as a new revision"
+    )
+    return Outcome(text, taken=lasts)
 
 
 def _why(one: Distribution, key: Verifier) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from pathlib import Path
 
 import pytest
@@ -11,11 +12,15 @@ from calibrations.make import PLAN
 from click.testing import CliRunner, Result
 from daemon.daemon_shop import config_for
 from distribution.made import OTHER_KEY, approve, note, people_at, recipes_of, with_everybody
+from fleet.fleet_links import Script
 from recipe.make import plate
 
 from platelink.calibrations.store import CalibrationStore
 from platelink.cli import main
 from platelink.daemon.calibrated import settings_of
+from platelink.distribution import broker
+from platelink.publish.broker import Received
+from platelink.publish.messages import Took
 from platelink.recipe.store import RecipeStore
 from platelink.simulated.harness import configuration
 from platesim.unit import UnitParameters
@@ -119,13 +124,70 @@ def test_people_and_calibrations_go_the_same_way(
         (("recipes", "--no-broker"), "--no-broker needs --file FILE"),
         (("recipes",), "no [broker] is configured: give --file FILE"),
         (("recipes", "--revision", "0"), "0"),
+        (("recipes", "--file", "x", "--revision", "9007199254740992"), "give a smaller number"),
+        (("recipes", "--file", "x", "--for", "a/b"), "--for: the name of a unit has"),
+        (("recipes", "--file", "x", "--for", "_shop"), "--for: the name of a unit has"),
+        (("recipes", "--file", "x", "--by", "A\nB"), "--by: give one line"),
+        (("recipes", "--file", "x", "--why", ""), "--why: give a reason"),
+        (("recipes", "--file", "x", "--why", "x" * 1001), "--why: give a reason"),
         (("lots",), "lots"),
     ],
 )
 def test_what_cannot_be_sent_is_said(shop: Computer, arguments, words) -> None:
     shop.said("shop", "key")
-    result = shop.run("shop", "send", *arguments, "--why", "why")
+    result = shop.run("shop", "send", "--why", "why", *arguments)
     assert result.exit_code == 2 and words in result.stderr
+    assert json.loads(shop.said("shop", "sent", "--json"))["sent"] == []
+
+
+def test_what_was_before_does_not_hold_because_it_was_taken_once(
+    shop: Computer, unit: Computer, tmp_path: Path
+) -> None:
+    """Tried at one unit first, then sent to all: the first one is carried there again."""
+    old, new = tmp_path / "old.note", tmp_path / "new.note"
+    send = ("shop", "send", "recipes", "--why", "why", "--file")
+    shop.said(*send, str(old), "--for", "unit-1")
+    shop.said(*send, str(new))
+    unit.said("shop", "take", str(old))
+    unit.said("shop", "take", str(new))
+    result = unit.run("shop", "take", str(old))
+    assert result.exit_code == 1 and "holds here already" not in result.output
+    assert "does not hold now: revision 2 does, since" in result.stderr
+    assert "holds here already" in unit.said("shop", "take", str(new))
+
+
+def test_what_a_unit_says_that_cannot_be_read_is_no_silence(
+    shop: Computer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good = Took(site="invented-shop", unit="unit-1", taken={}, refused=()).model_dump_json()
+    at = '{"revision": 3, "key": "k", "at_utc": "0001-01-01T00:00:00Z"}'
+    said = {
+        "unit-1": good, "unit-2": good, "unit-3": good.replace("}", ', "more": 1}'),
+        "unit-4": "nonsense", "unit-6": "",
+        "unit-5": good.replace("unit-1", "unit-5").replace("{}", f'{{"recipes": {at}}}'),
+    }  # fmt: skip
+    events = [
+        Received(f"platelink/v1/invented-shop/{unit}/took", text.encode(), 1, 1, retained=True)
+        for unit, text in said.items()
+    ]
+    monkeypatch.setattr(broker.heard_of, "__defaults__", (0.1,))
+    monkeypatch.setenv("TZ", "XXX+11")
+    time.tzset()
+    shop.configure('[broker]\nhost = "broker.example"\nusername = "shop"\n')
+    try:
+        monkeypatch.setattr(broker, "link_to", Script(events, events))
+        lines = shop.said("shop", "sent").splitlines()
+        told = json.loads(shop.said("shop", "sent", "--json"))["units"]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    rows = {line.split()[0]: line for line in lines if line.startswith("unit-")}
+    assert "none" in rows["unit-1"] and "not known" not in rows["unit-1"]
+    assert "it says that it is invented-shop/unit-1" in rows["unit-2"]
+    assert "update platelink here" in rows["unit-3"] and "none" not in rows["unit-3"]
+    assert "not known" in rows["unit-4"] and "unit-6" not in rows
+    assert "1-01-01" in rows["unit-5"]
+    assert told["unit-1"]["taken"] == {} and "update" in told["unit-3"]["unreadable"]
 
 
 @pytest.mark.skipif(os.getuid() != 0, reason="only root can give files away")

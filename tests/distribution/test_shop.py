@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import stat
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -111,6 +113,21 @@ def test_two_who_send_at_once_do_not_sign_two_under_one_number(folder: ShopFolde
     (sent,) = folder.sent()
     assert sent.path.read_bytes() == data
     assert opened(data, (folder.signer().verifier,)).one.why == "one"
+
+
+def test_what_a_full_disk_left_is_none_that_was_sent(
+    folder: ShopFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    head = folder.head("recipes", None, made_utc=NOW, by="S. Example", why="why")
+    one = Recipes(**asdict(head), recipes=(), retired=())
+    with monkeypatch.context() as disk, pytest.raises(OSError, match="No space"):
+        disk.setattr(os, "fsync", full)
+        folder.keep(one)
+    assert folder.sent() == ()
+    assert folder.keep(one)[0].name == "recipes-000001.note"
 
 
 @given(hashes=st.dictionaries(st.text(max_size=5), st.text(max_size=20)), place=st.integers(0))
