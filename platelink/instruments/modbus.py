@@ -17,6 +17,7 @@ from platelink.sensing.registers import BusInstrument, size
 
 if TYPE_CHECKING:
     from pymodbus.client import ModbusSerialClient
+    from pymodbus.pdu import ModbusPDU
 
 NOT_INSTALLED = "instruments need the extra 'modbus': pip install 'platelink[modbus]'"
 READ_HOLDING, READ_INPUT = 3, 4
@@ -69,10 +70,17 @@ class Bus:
         except (ConnectionException, OSError, termios.error):
             client.close()  # type: ignore[no-untyped-call]
             return self._no_port(one)
+        return self._answered(one, answer)
+
+    def _answered(self, one: BusInstrument, answer: ModbusPDU) -> Reply:
+        """A whole frame came, with a good check."""
         if answer.isError():
             return Reply(
                 one.name, 0.0, why=Unanswered.REFUSED, code=getattr(answer, "exception_code", 0)
             )
+        asked = READ_HOLDING if one.holding else READ_INPUT
+        if answer.function_code != asked or len(answer.registers) != size(one.form):
+            return Reply(one.name, 0.0, why=Unanswered.DAMAGED, code=len(self._heard))
         return Reply(one.name, 0.0, tuple(answer.registers))
 
     def close(self) -> None:

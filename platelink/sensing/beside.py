@@ -207,6 +207,11 @@ def cannot_be(one: BusInstrument, raw: float) -> str:
     if math.isnan(raw):
         return f"{one.name} tells that it has no value (not a number); check its sensor and wire"
     shown, low, high, unit = one.shown(raw), one.low, one.high, one.unit
+    if one.turned(raw):
+        return (
+            f"{one.name} tells {raw:.3g}, which two registers in the wrong order give; set "
+            "word_order to the other one"
+        )
     if one.can_be(raw):
         return (
             f"{one.name} shows {shown:.6g} {unit}, a pressure below zero; correct its kind (gauge "
@@ -216,7 +221,7 @@ def cannot_be(one: BusInstrument, raw: float) -> str:
         return f"{one.name} tells {raw:.0f}, which stands for no value; check its sensor and wire"
     return (
         f"{one.name} shows {shown:.6g} {unit}, it can be {low:.6g} to {high:.6g} {unit}; check its "
-        "sensor, then first_register, type and scale"
+        "sensor, then first_register, type, word_order and scale"
     )
 
 

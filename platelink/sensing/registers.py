@@ -47,6 +47,11 @@ NO_VALUE = {
 source). One that lies within the range of what can be is a value all the same."""
 
 
+NO_FLOAT = 1e-9
+"""Of the range of an instrument: nearer to 0, and not 0, is no float that it measured (the last
+digit of a float32 is some 6e-8 of it), but one whose two registers stand in the other order."""
+
+
 def size(form: Form) -> int:
     """Registers of a number."""
     return struct.calcsize(_CODES[form]) // 2
@@ -105,9 +110,14 @@ class BusInstrument(ReachingGauge):
         offset, gain = self.line
         return offset + gain * (shown + self.shift) * self.factor
 
+    def turned(self, raw: float) -> bool:
+        """A float that two registers in the other order give."""
+        least = NO_FLOAT * (self.high - self.low)
+        return self.form is Form.FLOAT32 and 0.0 < abs(raw * self.scale) < least
+
     def can_be(self, raw: float) -> bool:
         """The value of a number lies within what can be; NaN does not."""
-        return self.low <= self.shown(raw) <= self.high
+        return self.low <= self.shown(raw) <= self.high and not self.turned(raw)
 
     def vacuum_kpa(self, mean_counts: float) -> Told:
         """kPa below the local atmosphere, or why there is none."""

@@ -173,6 +173,18 @@ def test_a_damaged_answer_is_none_and_says_what_to_check(line: Line, what: bytes
     bus.close()
 
 
+@pytest.mark.parametrize("answer", [(3, 4, 0, 1, 0xE3, 0xB8), (3, 0), (4, 2, 0xE3, 0xB8)])
+def test_an_answer_of_another_length_or_kind_is_damaged(
+    line: Line, answer: tuple[int, ...]
+) -> None:
+    """It passes its check, and is not what was asked for."""
+    line.answer = lambda request: framed(5, bytes(answer))
+    bus = bus_at(line, SHORT_S)
+    told = bus.read(GAUGE)
+    assert (told.why, told.registers) == (Unanswered.DAMAGED, ())
+    bus.close()
+
+
 def test_another_address_that_answers_is_named(line: Line) -> None:
     line.answer = lambda request: framed(9, ANSWER[1:-2])
     bus = bus_at(line, SHORT_S)

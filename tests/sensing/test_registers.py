@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import struct
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -97,6 +98,21 @@ def test_what_cannot_be_is_no_value() -> None:
     oven = replace(GAUGE, quantity=Quantity.OVEN, low=0.0, high=150.0)
     assert oven.temperature_c(1500.0, None) == 150.0
     assert oven.temperature_c(1501.0, None) is None and oven.temperature_c(math.nan, None) is None
+
+
+@pytest.mark.parametrize("one", [
+    replace(GAUGE, form=Form.FLOAT32, scale=1.0),
+    replace(GAUGE, form=Form.FLOAT32, scale=1.0, quantity=Quantity.OVEN, low=0.0, high=150.0),
+])  # fmt: skip
+def test_a_float_of_exchanged_registers_is_no_value_near_nought(one: BusInstrument) -> None:
+    """Of a number with few digits the other order gives one of next to nothing, which can be."""
+    for tenths in range(1, 1001):
+        value = tenths / 10 if one.quantity is Quantity.OVEN else -tenths / 10
+        high, low = struct.unpack(">HH", struct.pack(">f", value))
+        right, turned = number((high, low), one.form), number((low, high), one.form)
+        assert one.value(right) is not None
+        assert one.value(turned) is None, (value, turned)
+    assert one.value(0.0) == 0.0 and one.value(7.6e-6) is not None  # a float's own last digit
 
 
 def test_it_says_what_vacuum_it_can_show() -> None:
