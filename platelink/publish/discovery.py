@@ -12,10 +12,15 @@ import json
 import re
 from typing import Any
 
+from platelink.publish.publishing import RENEW_S
 from platelink.publish.topics import Topics
 
 _ID = re.compile(r"[A-Za-z0-9_-]+")
 """What a level of a discovery topic may be made of: narrower than our own names."""
+
+EXPIRES_S = round(2.5 * RENEW_S)
+"""A status older than this says nothing of now: the broker keeps the last one when it was killed
+with its unit, and nobody was left to say goodbye. As the fleet's view has it."""
 
 
 def discovery_fault(site: str, unit: str) -> str | None:
@@ -33,10 +38,10 @@ def discovery(topics: Topics, prefix: str, version: str) -> tuple[str, str]:
     """(topic, text) to be retained: what of the unit's status is shown, and how it is read."""
     own = f"platelink_{topics.site}_{topics.unit}"
 
-    def shown(name: str, platform: str, template: str, **more: str) -> dict[str, str]:
+    def shown(name: str, platform: str, template: str, **more: str) -> dict[str, str | int]:
         key = name.lower().replace(" ", "_")
         return {"platform": platform, "name": name, "unique_id": f"{own}_{key}",
-                "value_template": template} | more  # fmt: skip
+                "value_template": template, "expire_after": EXPIRES_S, **more}  # fmt: skip
 
     # A last will has no detail, and before the first report there is none: unknown, not "off".
     parts = [

@@ -16,6 +16,7 @@ from platelink.daemon.setup import make_cosigning, make_publisher
 from platelink.events.unit import AlarmMoved
 from platelink.publish.discovery import discovery
 from platelink.publish.messages import LAST_WORD, UnitStatus
+from platelink.publish.publishing import RENEW_S
 from platelink.publish.topics import Topics
 from platelink.runs import RunEvent
 
@@ -92,6 +93,13 @@ def test_the_unit_is_away_when_its_last_will_says_so(message):
     for said in (status(), status("offline", LAST_WORD)):
         shown = jinja2.Template(message["availability_template"]).render(value_json=said)
         assert shown == said["state"]  # "online" and "offline" are its defaults
+
+
+def test_nothing_is_shown_for_ever_of_a_unit_that_went_with_its_broker(message):
+    """The broker comes back with what it kept, and no last will was ever sent."""
+    told = UnitStatus.model_validate(status(**WHOLE) | {"renewed_s": RENEW_S})
+    for part in message["components"].values():  # seconds (home-assistant.io/integrations/mqtt)
+        assert 2 * told.renewed_s < part["expire_after"] <= 3 * told.renewed_s
 
 
 def test_the_message_has_what_its_form_demands_and_takes_no_command(message):
