@@ -78,8 +78,10 @@ ENDS = stat(
 MISSING = stat(
     "Samples of finished runs that the store lacks",
     f"sum({newest('run_end_samples')}) - "
-    f"sum(count_over_time(platelink_sample{{{OF}}}[$__range]))",
-    about="Or a run began before what is shown.", legend="missing",
+    f"(sum(count_over_time(platelink_sample{{{OF}}}[$__range])) or vector(0))",
+    about="Or a run began before what is shown. Samples of a run under way hide as many that are "
+    "missing: look while none is.",
+    legend="missing",
     limits=(Limit(1, Colour.ATTENTION),),
 )  # fmt: skip
 

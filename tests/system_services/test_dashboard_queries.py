@@ -216,3 +216,25 @@ def test_a_unit_without_runs_shows_nothing(store: StoreService) -> None:
         if '"$unit"' in panel["targets"][0]["expr"]:  # type: ignore[index]
             shown = ask(store, board, panel | {"of": "no-such-unit"})  # type: ignore[arg-type, operator]
             assert shown in ([], [0.0]), panel["title"]  # type: ignore[index]
+
+
+def test_missing_samples_are_counted_where_none_came_as_well(
+    store: StoreService,
+) -> None:
+    now_ms = time.time_ns() // 1_000_000 - 60_000
+
+    def came(unit: str, count: int, told: int) -> None:
+        of = f'site="{SITE}",unit="{unit}",step="film"'
+        lines = [f'platelink_sample{{{of},slot="0"}} 1 {now_ms + 50 * n}' for n in range(count)]
+        end = f'platelink_run_end_samples{{{of},run="r-1",state="complete"}}'
+        lines.append(f"{end} {told} {now_ms + 20_000}")
+        url = f"{store.url}/api/v1/import/prometheus"
+        urllib.request.urlopen(url, "\n".join(lines).encode(), timeout=10).read()
+
+    for unit, count in (("unit-7", 150), ("unit-8", 0), ("unit-9", 200)):
+        came(unit, count, 200)
+    urllib.request.urlopen(f"{store.url}/internal/force_flush", timeout=10).read()
+    (param,) = (p for p in PANELS if str(p.id).endswith("that the store lacks"))
+    board, panel = param.values
+    told = [ask(store, board, panel | {"of": f"unit-{n}"}) for n in (7, 8, 9)]  # type: ignore[arg-type, operator]
+    assert told == [[50.0], [200.0], [0.0]]
