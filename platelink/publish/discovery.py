@@ -12,15 +12,14 @@ import json
 import re
 from typing import Any
 
-from platelink.publish.publishing import RENEW_S
 from platelink.publish.topics import Topics
 
 _ID = re.compile(r"[A-Za-z0-9_-]+")
 """What a level of a discovery topic may be made of: narrower than our own names."""
 
-EXPIRES_S = round(2.5 * RENEW_S)
-"""A status older than this says nothing of now: the broker keeps the last one when it was killed
-with its unit, and nobody was left to say goodbye. As the fleet's view has it."""
+EXPIRES_S = 50
+"""A status comes every 20 s. One that is older says nothing of now: the broker keeps the last one
+when it was killed with its unit, and nobody was left to say goodbye. As the fleet's view has it."""
 
 
 def discovery_fault(site: str, unit: str) -> str | None:
