@@ -144,6 +144,9 @@ def test_plates_are_listed_and_opened(client: Client) -> None:
     assert "P-3" in client.get(f"/units/{SITE}/unit-1").text
     plate = client.get(f"/units/{SITE}/unit-1/P-1").text
     assert "Größe 1" in plate and "It is not compared with its seal" in plate
+    for words in ("Notes and corrections after its end", "Otto: scratch at the edge",
+                  "lot is L-9, not L-0; wrong label", "lot is L-7, not L-9; again"):  # fmt: skip
+        assert words in plate, words
     exposure = client.get(f"/units/{SITE}/unit-1/{EXPOSURE}").text
     assert exposure.count("<svg") == 3 and "Of this record not received yet" not in exposure
 
