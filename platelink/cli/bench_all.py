@@ -173,9 +173,9 @@ def compare(old: Path, new: Path, noise: float, exit_zero: bool, as_json: bool) 
     from platelink.simulated.suite import compare as compare_suites
 
     try:
-        both = [read_suite(path.read_text("utf-8"), str(path)) for path in (old, new)]
+        both = [read_suite(path.read_text("utf-8", "replace"), str(path)) for path in (old, new)]
         found = compare_suites(FIGURES, both[0], both[1], noise)
-    except (SuiteError, UnicodeDecodeError, OSError) as error:
+    except (SuiteError, OSError) as error:
         raise Misuse(str(error)) from None
     if as_json:
         emit(found)

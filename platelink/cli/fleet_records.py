@@ -61,7 +61,7 @@ def keep(every_s: float, as_json: bool) -> None:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    name = session_name(folder / "keep")
+    name = session_name(folder / "keep", "[fleet] path")
     broker = keep_broker(config)
     worker = Keeper(KeepSettings(broker, folder, name))
     click.echo(f"copies from {broker.host}:{broker.port} into {folder}", err=True)

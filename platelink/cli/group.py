@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
+from errno import ENOSPC
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -124,9 +125,19 @@ class LazyGroup(click.Group):
             return super().invoke(ctx)
         except Exception as error:
             kind = failure_of(error)
+            if kind is None and _full(error):
+                raise Failure(
+                    "the output could not be written, the disk is full; free space, or write it "
+                    "to another place"
+                ) from None
             if kind is None:
                 raise
             raise kind(_text(error)) from error
+
+
+def _full(error: Exception) -> bool:
+    """What is printed goes to a file, and its disk is full: no file of ours, which has a name."""
+    return isinstance(error, OSError) and error.errno == ENOSPC and error.filename is None
 
 
 MISUSES = ("misuse", "unknown", "refused")

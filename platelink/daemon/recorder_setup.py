@@ -72,7 +72,7 @@ def make_default_folder(folder: Path) -> None:
         folder.mkdir(mode=0o700, parents=True)
 
 
-def session_name(journal: Path) -> str:
+def session_name(journal: Path, key: str = "[recorder] path") -> str:
     """Name of this recorder's session with the broker: chosen once and kept beside its journal, so
     that what the broker holds for it is found again, and no two recorders take one session."""
     file = journal.with_suffix(".name")
@@ -85,7 +85,7 @@ def session_name(journal: Path) -> str:
     except (OSError, UnicodeDecodeError) as error:
         raise SessionNameError(
             f"{file} cannot be read or written ({error}); make {journal.parent} writable for this "
-            f"user (sudo install -d -o USER {journal.parent}), or set [recorder] path"
+            f"user (sudo install -d -o USER {journal.parent}), or set {key}"
         ) from error
     if not name:
         raise SessionNameError(f"{file} is empty; remove it, and a new name is chosen")

@@ -119,7 +119,7 @@ def read_suite(text: str, name: str) -> Suite:
     """The file ``name``; ``SuiteError`` for another format, or what is none."""
     try:
         found = parsed(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise SuiteError(f"{name} is no file of 'platelink bench all --out': {error}") from None
     if not isinstance(found, dict) or "format" not in found:
         raise SuiteError(f"{name} has no format; give a file of 'platelink bench all --out'")

@@ -176,3 +176,14 @@ def test_a_closed_pipe_is_quiet(tmp_path: Path) -> None:
     assert child.stderr.read() == b""
     child.stderr.close()
     assert child.wait() == 1
+
+
+def test_a_full_disk_under_the_output_is_one_message() -> None:
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "platelink", "recipe", "example"], stdout=full,
+            stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert done.stderr.startswith("Error: the output could not be written, the disk is full")
+    assert "Traceback" not in done.stderr

@@ -174,3 +174,9 @@ def test_plates_of_one_name_in_two_journals_of_a_unit_are_told_apart(config: Pat
     assert f"platelink show P-1 --journal {first}" in words
     alone = run("--config", config, "fleet", "show", "unit-2", "P-1").output
     assert "another journal" not in alone
+
+
+def test_a_folder_that_the_keeper_may_not_write_is_named_with_its_own_key(config: Path) -> None:
+    (config.with_name("fleet") / "keep.name").mkdir()  # nobody can read it as a file
+    told = run("--config", config, "fleet", "keep")
+    assert told.exit_code == 1 and "or set [fleet] path" in told.stderr

@@ -196,7 +196,8 @@ def test_a_file_is_read_as_it_was_written() -> None:
     [
         (text(format=2), "x.json has format 2, this platelink reads 1"),
         (text(format="1"), "format 1"), ("{}", "has no format"), ("[]", "has no format"),
-        ("", "is no file of"), ('{"format": 1, "x": NaN}', "NaN is no number"),
+        ("", "is no file of"), ("[" * 100_000, "is no file of"),
+        ('{"format": 1, "x": NaN}', "NaN is no number"),
         ('{"format": 1}', "x.json: version"), (text(at_utc="2026-03-02T00:00:00"), "at_utc"),
         (text(machine=HERE.model_dump() | {"cores": 0}), "machine.cores"),
     ],
