@@ -2,7 +2,7 @@
 """Install platelink on this Debian machine, bring it up to this release, go back, remove it.
 
     python3 deploy/install.py install                  unit, page and nightly backup
-    python3 deploy/install.py install recorder broker store        a shop's server
+    python3 deploy/install.py install recorder broker store fleet  a shop's server
     python3 deploy/install.py from --key release.pub FOLDER        a signed release
     python3 deploy/install.py rollback
     python3 deploy/install.py uninstall
@@ -49,15 +49,20 @@ from installer.machine import (
 from installer.program import COMMAND, build, prune, take_over
 from installer.rehearsal import form_of, journal_place, lit, rehearse
 from installer.surroundings import (
+    FLEET_USERS,
+    PASSWORDS,
     Network,
+    admit,
     broker,
     configuration,
     files,
+    fleet_configuration,
     packages,
     page,
     recorder_configuration,
     secret,
     store,
+    unfit,
 )  # fmt: skip
 
 AS_MADE = ETC / ".example-as-made"
@@ -82,6 +87,8 @@ def install(
     """All steps, of what was installed before, too; those that are done already change nothing."""
     there = (part for part, name in SERVICES.items() if (UNITS / name).exists())
     parts = tuple(dict.fromkeys((*parts, *there)))
+    if why := unfit(parts, others):
+        raise Refused(why)
     old = release_of(CURRENT)
     if old is not None and "unit" in parts and CONFIG.exists() and (why := lit()):
         raise Refused(why)
@@ -94,6 +101,8 @@ def install(
     configure(new, parts, site, unit)
     if "broker" in parts:
         broker(users(parts, others), network)
+    elif "fleet" in parts and PASSWORDS.exists():
+        admit(users(parts, others))
     if "store" in parts:
         store()
     if "page" in parts and network is not None:
@@ -125,12 +134,16 @@ def configure(new: Path, parts: Sequence[str], site: str, unit: str) -> None:
         put(CONFIG, text)
     if "recorder" in parts and not (ETC / "recorder.toml").exists():
         put(ETC / "recorder.toml", recorder_configuration())
+    if "fleet" in parts and not (ETC / "fleet.toml").exists():
+        put(ETC / "fleet.toml", fleet_configuration())
 
 
 def users(parts: Sequence[str], others: Sequence[str]) -> dict[str, str]:
     """Of the broker, with their passwords; ``others`` are units on other machines."""
     found = {"recorder": secret("recorder")}
     found |= {name: secret(name.replace("/", ".")) for name in others}
+    if "fleet" in parts:
+        found |= {name: secret(name) for name in FLEET_USERS}
     if "unit" in parts:
         told = tomllib.loads(CONFIG.read_text("utf-8")).get("broker", {})
         if told.get("password_file") == str(ETC / "secrets/unit"):
@@ -144,7 +157,7 @@ def begin(parts: Sequence[str]) -> bool:
     if "unit" in parts and still_invented():
         say("to do", f"{CONFIG}: its sensors are invented. Replace every value with your own,")
         say("to do", "then run this again: it starts the unit (docs/installation.md)")
-        own = [name for name in own if name == SERVICES["recorder"]]
+        own = [name for name in own if name in (SERVICES["recorder"], SERVICES["fleet"])]
     for name in own:
         run("systemctl", "enable", name)
         changed = "program" in WROTE or any(name in path for path in WROTE)
@@ -232,7 +245,8 @@ def uninstall() -> None:
     shutil.rmtree(OPT, ignore_errors=True)
     run("systemctl", "daemon-reload")
     say("removed", "program and services")
-    for path in (ETC, STATE, Path("/var/lib/platelink-recorder"), BACKUPS):
+    kept = [Path(f"/var/lib/platelink-{name}") for name in ("recorder", "fleet")]
+    for path in (ETC, STATE, *kept, BACKUPS):
         if path.exists():
             say("left", str(path))
     say("left", "broker and store, where they were installed, with their settings")

@@ -16,7 +16,7 @@ CONFIG = ETC / "platelink.toml"
 SERVICES = {
     "unit": "platelink.service", "page": "platelink-page.service",
     "alerts": "platelink-alerts.service", "recorder": "platelink-recorder.service",
-    "backup": "platelink-backup.timer",
+    "fleet": "platelink-fleet.service", "backup": "platelink-backup.timer",
 }  # fmt: skip
 
 

@@ -23,6 +23,9 @@ class Network:
     addresses: tuple[str, ...] = ()
 
 
+MOSQUITTO = Path("/etc/mosquitto")
+PASSWORDS = MOSQUITTO / "platelink.passwd"
+FLEET_USERS = ("keeper", "reader")
 PACKAGES = {"broker": ("mosquitto",), "store": ("victoria-metrics",)}
 
 
@@ -89,29 +92,76 @@ def recorder_configuration() -> str:
     )
 
 
+def fleet_configuration() -> str:
+    keeper, reader = FLEET_USERS
+    return (
+        'format = 1\n\n[broker]\nhost = "127.0.0.1"\n\n'
+        f'[fleet]\npath = "/var/lib/platelink-fleet/copies"\nusername = "{reader}"\n'
+        f'password_file = "{ETC}/secrets/{reader}"\n\n'
+        f'[fleet.keep]\nusername = "{keeper}"\npassword_file = "{ETC}/secrets/{keeper}"\n'
+    )
+
+
+def unfit(parts: Sequence[str], users: Sequence[str]) -> str:
+    """Why these parts cannot be had here; empty when they can."""
+    at_hand = "broker" in parts or PASSWORDS.exists() or (ETC / "fleet.toml").exists()
+    if "fleet" in parts and not at_hand:
+        return (
+            "fleet needs a broker: ask for 'broker' too, if it is to be here; for one elsewhere "
+            f"write {ETC}/fleet.toml first (docs/fleet.md)"
+        )
+    for user in sorted(logins().keys() & {*users, *(FLEET_USERS if "fleet" in parts else ())}):
+        if not (path := ETC / "secrets" / user.replace("/", ".")).exists():
+            return (
+                f"the broker has a user {user} already, whose password is not in {path}: write "
+                f"it there, or remove its line from {PASSWORDS}; then run this again"
+            )
+    return ""
+
+
+def logins() -> dict[str, str]:
+    """Lines of the broker's users that have a password."""
+    lines = PASSWORDS.read_text("utf-8").splitlines() if PASSWORDS.exists() else []
+    return {line.split(":")[0]: line for line in lines}
+
+
 def broker(users: dict[str, str], network: Network | None) -> None:
     """The shipped settings, a password for each user, and the network's listener where named."""
-    folder = Path("/etc/mosquitto")
-    text = (SOURCE / "deploy/mosquitto.conf").read_text("utf-8")
-    if network is not None:
+    text, conf = (SOURCE / "deploy/mosquitto.conf").read_text("utf-8"), MOSQUITTO / "mosquitto.conf"
+    open_already = (MOSQUITTO / "certs/broker.crt").exists() and re.search(
+        "^listener 8883$", conf.read_text("utf-8") if conf.exists() else "", re.M
+    )
+    if network is not None or open_already:  # units that come by it are not shut out
         text = re.sub(r"^#(?=\w)", "", text, flags=re.M)
     fresh = [
-        put(folder / "mosquitto.conf", text, keep=True),
-        put(folder / "platelink.acl", (SOURCE / "deploy/mosquitto.acl").read_text("utf-8")),
-        network is not None and certificate(folder / "certs", "broker", network, "mosquitto"),
+        put(conf, text, keep=True),
+        put(MOSQUITTO / "platelink.acl", acl()),
+        network is not None and certificate(MOSQUITTO / "certs", "broker", network, "mosquitto"),
     ]
-    path = folder / "platelink.passwd"
-    there = path.read_text("utf-8").splitlines() if path.exists() else []
-    for user in sorted(set(users) - {line.split(":")[0] for line in there}):
-        with tempfile.NamedTemporaryFile("w", dir=folder) as plain:  # never in a list of processes
+    admit(users, fresh=any(fresh))
+
+
+def acl() -> str:
+    return (SOURCE / "deploy/mosquitto.acl").read_text("utf-8")
+
+
+def admit(users: dict[str, str], *, fresh: bool = False) -> None:
+    """A password for each user that has none; the access list only where it lacks one of them, for
+    the shop may have its own lines there. ``fresh``: the broker is to be started anew anyway."""
+    path, there = MOSQUITTO / "platelink.acl", logins()
+    lines = path.read_text("utf-8").splitlines() if path.exists() else []
+    if any("/" not in user and f"user {user}" not in lines for user in users):
+        fresh |= put(path, acl(), keep=True)
+    for user in sorted(users.keys() - there.keys()):
+        with tempfile.NamedTemporaryFile("w", dir=MOSQUITTO) as plain:  # in no list of processes
             plain.write(f"{user}:{users[user]}\n")
             plain.flush()
             run("mosquitto_passwd", "-U", plain.name)
-            there.append(Path(plain.name).read_text("utf-8").strip())
+            there[user] = Path(plain.name).read_text("utf-8").strip()
         say("user", f"{user} of the broker")
-        fresh.append(put(path, "".join(f"{line}\n" for line in there), 0o640))
-        shutil.chown(path, "root", "mosquitto")
-    if any(fresh):
+        fresh |= put(PASSWORDS, "".join(f"{line}\n" for line in there.values()), 0o640)
+        shutil.chown(PASSWORDS, "root", "mosquitto")
+    if fresh:
         run("systemctl", "restart", "mosquitto")
 
 

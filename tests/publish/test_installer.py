@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from platelink.config.load import load_recorder, loads
+from platelink.config.load import load_fleet, load_recorder, loads
 from platelink.config.show import example
+from platelink.fleet.setup import fleet_broker, keep_broker
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 FILES = [DEPLOY / "install.py", *(DEPLOY / "installer").glob("*.py")]
@@ -71,6 +72,117 @@ def test_the_recorder_s_loads(own, tmp_path):
     assert state and str(config.recorder.path.parent) == f"/var/lib/{state[1]}"
 
 
+def test_the_fleet_s_loads_and_its_users_are_in_the_access_list(own, tmp_path, monkeypatch):
+    install, _, surroundings = own
+    monkeypatch.setattr(surroundings, "ETC", tmp_path)
+    path = tmp_path / "fleet.toml"
+    path.write_text(surroundings.fleet_configuration())
+    for user in surroundings.FLEET_USERS:
+        (tmp_path / "secrets").mkdir(exist_ok=True)
+        (tmp_path / "secrets" / user).write_text(f"of {user}\n")
+    config = load_fleet(path)
+    found = keep_broker(config), fleet_broker(config)
+    assert [one.username for one in found] == list(surroundings.FLEET_USERS) == ["keeper", "reader"]
+    assert [one.password for one in found] == ["of keeper", "of reader"]
+    lines = (DEPLOY / "mosquitto.acl").read_text("utf-8").splitlines()
+    assert {"user keeper", "user reader"} <= set(lines)
+    unit = (DEPLOY / install.SERVICES["fleet"]).read_text("utf-8")
+    state = re.search(r"^StateDirectory=(\S+)$", unit, re.M)
+    assert state and str(config.fleet.path.parent) == f"/var/lib/{state[1]}"
+    assert "--config /etc/platelink/fleet.toml fleet keep" in unit
+
+
+@pytest.fixture
+def server(own, monkeypatch, tmp_path):
+    """Its folders, what it ran, and the broker's program for passwords."""
+    install, _, surroundings = own
+    etc, mosquitto = tmp_path / "etc", tmp_path / "mosquitto"
+    (etc / "secrets").mkdir(parents=True)
+    mosquitto.mkdir()
+    ran: list[str] = []
+
+    def run(*command: str, check: bool = True) -> subprocess.CompletedProcess[str]:
+        ran.append(" ".join(map(str, command)))
+        if command[0] == "mosquitto_passwd":
+            plain = Path(command[2])
+            user, _, password = plain.read_text().strip().partition(":")
+            plain.write_text(f"{user}:${hashlib.sha256(password.encode()).hexdigest()}\n")
+        return subprocess.CompletedProcess(command, 0, "", "")
+
+    for module in (install, surroundings):
+        monkeypatch.setattr(module, "ETC", etc)
+        monkeypatch.setattr(module, "PASSWORDS", mosquitto / "platelink.passwd")
+        monkeypatch.setattr(module, "run", run)
+    monkeypatch.setattr(surroundings, "MOSQUITTO", mosquitto)
+    monkeypatch.setattr(surroundings.shutil, "chown", lambda *_: None)
+    yield etc, mosquitto, ran
+
+
+def test_the_fleet_s_users_are_made_where_the_broker_is_there_already(own, server):
+    install, _, surroundings = own
+    etc, mosquitto, ran = server
+    surroundings.broker(install.users(("broker",), []), None)
+    ran.clear()
+    acl = mosquitto / "platelink.acl"
+    acl.write_text(acl.read_text() + "user of-the-shop\n")
+    (mosquitto / "mosquitto.conf").write_text("as the shop has it now")
+    for again in (False, True):
+        assert surroundings.unfit(("fleet",), []) == ""
+        surroundings.admit(install.users(("fleet",), []))
+        assert ran.count("systemctl restart mosquitto") == (0 if again else 1)
+        ran.clear()
+        there = surroundings.logins()
+        assert sorted(there) == ["keeper", "reader", "recorder"]
+        for user, line in there.items():
+            password = (etc / "secrets" / user).read_text().strip()
+            assert line == f"{user}:${hashlib.sha256(password.encode()).hexdigest()}"
+    assert acl.read_text().endswith("user of-the-shop\n")  # the shop's own lines stay
+    assert (mosquitto / "mosquitto.conf").read_text() == "as the shop has it now"
+
+
+def test_an_access_list_of_before_the_fleet_is_brought_up_and_kept(own, server):
+    install, _, surroundings = own
+    _, mosquitto, _ = server
+    surroundings.broker(install.users(("broker",), []), None)
+    old = (mosquitto / "platelink.acl").read_text().replace("user keeper\n", "user keeping\n")
+    (mosquitto / "platelink.acl").write_text(old)
+    surroundings.admit(install.users(("fleet",), []))
+    assert (mosquitto / "platelink.acl").read_text() == (DEPLOY / "mosquitto.acl").read_text()
+    assert (mosquitto / "platelink.acl.before-platelink").read_text() == old
+
+
+def test_a_listener_for_the_network_stays_open(own, server, monkeypatch):
+    install, _, surroundings = own
+    _, mosquitto, _ = server
+    conf = mosquitto / "mosquitto.conf"
+    conf.write_text("listener 8883\n")  # another program's, with certificates of its own
+    surroundings.broker(install.users(("broker",), []), None)
+    assert "\n#listener 8883\n" in conf.read_text()
+    monkeypatch.setattr(surroundings, "certificate", lambda *_: True)
+    (mosquitto / "certs").mkdir()
+    (mosquitto / "certs/broker.crt").touch()
+    surroundings.broker(install.users(("broker",), []), surroundings.Network("shop.example"))
+    for _ in range(2):
+        assert "\nlistener 8883\n" in conf.read_text()
+        surroundings.broker(install.users(("broker", "fleet"), []), None)
+
+
+def test_a_fleet_without_a_broker_and_users_made_by_hand_are_refused(own, server):
+    _, _, surroundings = own
+    etc, mosquitto, _ = server
+    assert "ask for 'broker' too" in surroundings.unfit(("fleet",), [])
+    assert surroundings.unfit(("recorder",), []) == ""
+    assert surroundings.unfit(("fleet", "broker"), []) == ""
+    (etc / "fleet.toml").touch()  # of a broker elsewhere
+    assert surroundings.unfit(("fleet",), []) == ""
+    (mosquitto / "platelink.passwd").write_text("reader:$of-somebody\nshop/unit-2:$of-another\n")
+    why = surroundings.unfit(("fleet",), [])
+    assert f"a user reader already, whose password is not in {etc}/secrets/reader" in why
+    (etc / "secrets/reader").write_text("known\n")
+    assert surroundings.unfit(("fleet",), []) == ""
+    assert "a user shop/unit-2 already" in surroundings.unfit(("broker",), ["shop/unit-2"])
+
+
 def test_a_key_of_another_section_is_left_alone(own):
     _, _, surroundings = own
     text = '[one]\n#name = "x"\n\n#[two]\n#name = "y"\n[three]\nname = "z"\n'
@@ -114,6 +226,9 @@ def test_a_unit_whose_sensors_are_invented_is_not_started(own, monkeypatch, tmp_
         monkeypatch.setattr(install, name, value)
     assert install.begin(("unit", "page", "backup"))
     assert not ran
+    assert install.begin(("unit", "fleet", "recorder"))
+    started = [name for _, act, name in ran if act == "start"]
+    assert started == ["platelink-recorder.service", "platelink-fleet.service"]  # of others' units
     config.write_text("of the shop's own")
     assert install.begin(("unit", "page", "backup"))
     assert ("systemctl", "start", "platelink.service") in ran

@@ -139,8 +139,48 @@ def test_page_backup_and_shop_s_server(machine):
     assert "invented-shop/unit-2:$" in users and secret not in users
     again = machine.install("install", "--network", "shop.example")
     assert again.returncode == 0 and "wrote" not in again.stdout
+    copies_are_kept(machine)
     failed = machine.run("systemctl", "--failed", "--plain", "--no-legend").stdout
     assert not failed
+
+
+COPIES = "var/lib/private/platelink-fleet/copies"
+
+
+def copies_are_kept(machine: Container) -> None:
+    """The fleet, asked for where the broker is there already: of the unit of this machine."""
+    conf = (machine.tree / "etc/mosquitto/mosquitto.conf").read_text()
+    first = machine.install("install", "fleet", "--network", "shop.example",
+                            "--user", "invented-shop/unit-1")  # fmt: skip
+    assert (first.returncode, first.stderr) == (0, "")
+    for told in ("user     keeper of the broker", "wrote    /etc/platelink/fleet.toml"):
+        assert told in first.stdout
+    (running,) = [line for line in first.stdout.splitlines() if line.startswith("  running ")]
+    assert "platelink-fleet.service" in running
+    again = machine.install("install", "fleet", "--network", "shop.example")
+    assert again.returncode == 0 and "wrote" not in again.stdout and "user" not in again.stdout
+    assert (machine.tree / "etc/mosquitto/mosquitto.conf").read_text() == conf
+    config = machine.tree / "etc/platelink/platelink.toml"
+    before = config.read_text()
+    config.write_text(f"""{before}
+[broker]
+host = "127.0.0.1"
+username = "invented-shop/unit-1"
+password_file = "/etc/platelink/secrets/invented-shop.unit-1"
+""")
+    machine.run("systemctl", "restart", "platelink")
+    wait(lambda: list((machine.tree / COPIES).glob("invented-shop/unit-1/*.sqlite")), 60, "copy")
+    fleet = ("platelink", "--config", "/etc/platelink/fleet.toml", "fleet")
+    seen = machine.run(*fleet, "--json")
+    assert seen.returncode == 0, seen.stderr
+    (row,) = json.loads(seen.stdout)["units"]
+    assert (row["site"], row["unit"], row["presence"]) == ("invented-shop", "unit-1", "online")
+    plates = machine.run(*fleet, "plates", "--json")
+    assert plates.returncode == 0, plates.stderr
+    assert json.loads(plates.stdout)["copies"][0]["unit"] == "invented-shop/unit-1"
+    config.write_text(before)
+    machine.run("systemctl", "restart", "platelink")
+    wait(lambda: status(machine).get("link", {}).get("state") == "up", 30, "link")
 
 
 def health(machine: Container) -> dict:
@@ -228,9 +268,11 @@ def test_from_a_release_whose_record_the_older_cannot_read_nothing_is_lost(machi
 def test_uninstalled_it_leaves_all_data(machine):
     done = machine.install("uninstall")
     assert (done.returncode, done.stderr) == (0, "")
-    for left in ("/etc/platelink", "/var/lib/platelink", "/var/backups/platelink"):
+    for left in ("/etc/platelink", "/var/lib/platelink", "/var/lib/platelink-fleet",
+                 "/var/backups/platelink"):  # fmt: skip
         assert f"left     {left}\n" in done.stdout
     assert (machine.tree / "var/lib/private/platelink/journal.sqlite").exists()
+    assert list((machine.tree / COPIES).glob("invented-shop/unit-1/*.sqlite"))
     assert not (machine.tree / "opt/platelink").exists()
     assert not list((machine.tree / "etc/systemd/system").glob("platelink*.service"))
     back = machine.install("install")
