@@ -48,6 +48,7 @@ class MqttLink:
     ) -> None:
         self._settings = settings
         self._events: list[LinkEvent] = []
+        self._refused = False
         self._receive_maximum = receive_maximum
         self._client = client = Client(
             CallbackAPIVersion.VERSION2, client_id, protocol=MQTTv5, manual_ack=True
@@ -96,7 +97,7 @@ class MqttLink:
         while code == MQTTErrorCode.MQTT_ERR_SUCCESS and seen < len(self._events) < POLL_EVENTS:
             seen = len(self._events)
             code = self._client.loop(0.0)
-        lost = any(isinstance(event, ConnectionLost) for event in self._events)
+        lost = self._refused or any(isinstance(event, ConnectionLost) for event in self._events)
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS and not lost:
             self._events.append(ConnectionLost(f"connection lost: {code.name}"))
         events, self._events = self._events, []
@@ -136,6 +137,7 @@ class MqttLink:
         if code.is_failure:
             text = f"broker refused the connection: {code} ({code.value}); check name and password"
             self._events.append(ConnectionLost(text))
+            self._refused = True
             return
         maximum = int(getattr(properties, "ReceiveMaximum", 65535))
         self._events.append(Connected(flags.session_present, maximum))
@@ -148,6 +150,8 @@ class MqttLink:
         code: ReasonCode,
         properties: Properties | None,
     ) -> None:
+        if self._refused:  # why was said; that the connection ends follows from it
+            return
         who = "closed by the broker" if flags.is_disconnect_packet_from_server else "lost"
         self._events.append(ConnectionLost(f"connection {who}: {code}"))
 

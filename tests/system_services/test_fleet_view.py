@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -92,5 +93,19 @@ def test_a_unit_that_went_with_its_broker_is_not_online_for_ever(
         assert found is not None and found.presence is Presence.UNSURE
         found = row(listener, later_s=60.0)
         assert found is not None and found.presence is Presence.SILENT
+    finally:
+        listener.close()
+
+
+def test_a_wrong_password_is_said_and_not_what_follows_from_it(broker: BrokerService) -> None:
+    listener = Watch(replace(broker.settings("reader"), password="not this one"))
+    try:
+        deadline = time.monotonic() + LIMIT_S
+        while "check name and password" not in listener.problem:
+            assert time.monotonic() < deadline, listener.problem
+            listener.step(0.05)
+        for _ in range(10):
+            listener.step(0.05)
+            assert "check name and password" in listener.problem
     finally:
         listener.close()
