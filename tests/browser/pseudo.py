@@ -6,7 +6,9 @@ anything. ``python pseudo.py FOLDER ...`` is the command ``platelink`` with it.
 
 from __future__ import annotations
 
+import os
 import re
+import runpy
 import sys
 from functools import partial
 from pathlib import Path
@@ -53,7 +55,12 @@ def write_catalogue(folder: Path) -> Path:
 
 
 if __name__ == "__main__":
-    app.read_languages = partial(read_languages, Path(sys.argv.pop(1)))
-    from platelink.cli import main
+    folder, command = sys.argv.pop(1), [sys.executable, __file__]
+    if sys.argv[1:] == ["page"]:  # what the command becomes
+        app.read_languages = partial(read_languages, Path(folder))
+        runpy.run_module("platelink.web", run_name="__main__")
+    else:
+        from platelink.cli import main, page
 
-    main()
+        page.own_module = lambda _: ([*command, folder, "page"], dict(os.environ))
+        main()
