@@ -98,7 +98,10 @@ def show_run(
 def wrapped(text: str) -> str:
     """A sentence, wrapped to the terminal below a title."""
     width = terminal_width()
-    return textwrap.fill(clean(text), width, initial_indent="  ", subsequent_indent="  ")
+    return textwrap.fill(  # a path or a command line stays one word, to be copied
+        clean(text), width, initial_indent="  ", subsequent_indent="  ", break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
 
 
 def _as_json(

@@ -40,8 +40,12 @@ def files_of(folder: Path, site: str, unit: str) -> list[Path]:
 
 
 def _written(path: Path) -> int:
-    log = path.with_name(path.name + "-wal")
-    return max(one.stat().st_mtime_ns for one in (path, log) if one.exists())
+    """Of the file or its log; a log that is empty was made by somebody who only read."""
+    found = path.stat().st_mtime_ns
+    with suppress(FileNotFoundError):
+        log = path.with_name(path.name + "-wal").stat()
+        found = max(found, log.st_mtime_ns if log.st_size else 0)
+    return found
 
 
 def units_of(folder: Path) -> list[Unit]:

@@ -160,7 +160,9 @@ def test_a_list_that_is_cut_says_so(config: Path) -> None:
     assert json.loads(told.stdout)["more"] == []
 
 
-def test_plates_of_one_name_in_two_journals_of_a_unit_are_told_apart(config: Path) -> None:
+def test_plates_of_one_name_in_two_journals_of_a_unit_are_told_apart(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     copies = Copies(config.with_name("fleet"))
     again = begun_anew(published(config.with_name("journal.sqlite")), "second")
     assert copies.take([good(entry) for entry in again]) == []
@@ -172,6 +174,11 @@ def test_plates_of_one_name_in_two_journals_of_a_unit_are_told_apart(config: Pat
     words = " ".join(told.partition("\n\n")[0].split())
     assert "another journal of this unit has a P-1 too, begun 2026-03-02" in words
     assert f"platelink show P-1 --journal {first}" in words
+    monkeypatch.setenv("COLUMNS", "40")
+    narrow = run("--config", config, "fleet", "show", "unit-1", "P-1").output
+    assert f"  {first}\n" in narrow
+    again = run("--config", config, "fleet", "show", "unit-1", "P-1").output
+    assert "Later 1" in narrow and again == narrow  # whatever was read meanwhile
     alone = run("--config", config, "fleet", "show", "unit-2", "P-1").output
     assert "another journal" not in alone
 
