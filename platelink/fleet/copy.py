@@ -33,6 +33,11 @@ COPY = "copy"
 """The table that marks a copy: no daemon writes into such a file."""
 MOST_RANGES = 2000
 """An honest journal has one, and some more while something is missing."""
+OTHER = (
+    "number {} is another entry in the copy: two units write under one name and from one journal, "
+    "as after a card was copied, or its journal was put back; compare with the unit itself "
+    "(platelink verify)"
+)
 WAL_BYTES = 4 << 20
 """A longer log is moved into the file."""
 _BESIDE = {"id", "run_id", "unit", "at_utc", "kind"}
@@ -116,6 +121,8 @@ class Copy:
             for entry in entries:
                 number = split_id(entry.id)[1]
                 if self._has(number) or number in new:
+                    if not self._is(number, entry):
+                        refused.append((entry, OTHER.format(number)))
                     continue
                 try:
                     with self._db.part():
@@ -133,6 +140,16 @@ class Copy:
     def _has(self, number: int) -> bool:
         at = bisect_right(self.held, number, key=lambda one: one[0])
         return at > 0 and number <= self.held[at - 1][1]
+
+    def _is(self, number: int, entry: AnyEntry) -> bool:
+        """What is held under this number is this entry, as far as a number that was given twice
+        cannot agree by chance. Not its content: samples may have been removed since."""
+        rows = self._db.rows("SELECT kind, run_id, at_ms FROM entries WHERE number = ?", (number,))
+        if not rows:
+            sql = "SELECT body FROM waiting WHERE number = ?"
+            held = [read_entry(body.encode()) for (body,) in self._db.rows(sql, (number,))]
+            rows = [(one.kind, one.run_id, to_ms(one.at_utc)) for one in held]
+        return rows == [(entry.kind, entry.run_id, to_ms(entry.at_utc))]
 
     def _hold(self, numbers: Sequence[int]) -> None:
         """Nearly always they follow the newest one."""

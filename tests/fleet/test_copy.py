@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -26,7 +27,7 @@ from platelink.publish.ranges import Ranges, holes
 from platelink.record.errors import JournalInUse, NotAJournal
 from platelink.record.journal import Journal
 from platelink.record.reader import JournalReader
-from platelink.runs import AnyEntry, RunSamples
+from platelink.runs import AnyEntry, RunSamples, RunStart
 
 ME = (SITE, UNIT)
 
@@ -272,6 +273,27 @@ def test_what_contradicts_the_copy_is_refused_alone(source: Path, tmp_path: Path
         assert doubts_of(reader, run) == [
             "1 entries contradict it and are no part of what is shown"
         ]
+
+
+def test_two_units_that_go_on_from_one_journal_are_not_mixed_in_silence(
+    source: Path, tmp_path: Path
+) -> None:
+    """A card was copied: both give the same numbers from there on. What came first is kept."""
+    entries = published(source)
+    other = [
+        entry.model_copy(update={"at_utc": entry.at_utc + timedelta(seconds=17)})
+        for entry in entries
+    ]
+    shared, own = entries[:10], other[10:]
+    assert taken(tmp_path / "fleet", [*entries, *shared]) == []
+    refused = taken(tmp_path / "fleet", own)
+    assert len(refused) == len(own) and all("two units write under one name" in r for r in refused)
+    (path,) = files_of(tmp_path / "fleet", *ME)
+    assert contents(path) == contents(source)
+    waiting = [e for e in entries if e.run_id is not None and not isinstance(e, RunStart)]
+    late = tmp_path / "late"
+    assert taken(late, waiting) == [] and taken(late, waiting) == []
+    assert len(taken(late, [other[entries.index(e)] for e in waiting])) == len(waiting)
 
 
 def test_made_up_journals_units_and_holes_are_bounded(
