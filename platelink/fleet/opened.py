@@ -52,7 +52,8 @@ class Whole:
     @property
     def text(self) -> str:
         """In a sentence."""
-        told = f"{self.entries} entries of {'/'.join(self.unit)}, up to number {self.newest}"
+        made = "" if self.newest_utc is None else f" of {self.newest_utc:%Y-%m-%d %H:%M} UTC"
+        told = f"{self.entries} entries of {'/'.join(self.unit)}, up to number {self.newest}{made}"
         gaps = missing_text(self.missing)
         return f"{told}; {gaps}" if gaps else f"{told}, none missing below it"
 

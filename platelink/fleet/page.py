@@ -171,6 +171,7 @@ def _listed(folder: Path, units: Iterable[Unit], shut: Iterable[Unread] = ()) ->
             copies.append({
                 "unit": unit, "journal": whole.journal, "entries": whole.entries,
                 "missing": _ranges(whole.missing),
+                "newest_utc": whole.newest_utc and whole.newest_utc.isoformat(),
             })  # fmt: skip
     rows.sort(key=lambda pair: pair[1].start.at_utc, reverse=True)
     return {

@@ -141,6 +141,7 @@ def test_what_the_thread_said_long_ago_is_not_shown_as_the_present(
 def test_plates_are_listed_and_opened(client: Client) -> None:
     text = client.get("/plates").text
     assert f"/units/{SITE}/unit-1/P-3" in text and "not received yet: " in text
+    assert "32 entries, the newest of 3/3/26" in text
     assert "P-3" in client.get(f"/units/{SITE}/unit-1").text
     plate = client.get(f"/units/{SITE}/unit-1/P-1").text
     assert "Größe 1" in plate and "It is not compared with its seal" in plate
