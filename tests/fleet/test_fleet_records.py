@@ -73,7 +73,8 @@ def test_plates_of_all_units_are_listed_with_what_is_missing(config: Path) -> No
     told = run("--config", config, "fleet", "plates")
     assert told.exit_code == 0
     for words in (f"{SITE}/unit-1  P-3", f"{SITE}/unit-2  P-3", "reject", "Größe 1",
-                  "none missing below it", "1 have not come", " of 2026-03-03 07:00 UTC"):  # fmt: skip
+                  "none missing below it", "1 have not come",
+                  " of 2026-03-03 07:00 UTC"):  # fmt: skip
         assert words in told.output, told.output
     told = run("--config", config, "fleet", "plates", "unit-2", "--json", "--limit", "2")
     found = json.loads(told.stdout)
