@@ -55,6 +55,8 @@ def key(anew: bool, as_json: bool) -> None:
     the line for [shop] keys of each unit. Never overwrites; where there is a key, it is printed.
 
     Whoever has the folder can send recipes and people to every unit: guard it as a seal."""
+    from platelink.evidence.wrong import EvidenceError
+
     folder = _folder(load_config())
     made = False
     if anew or not folder.key.exists():
@@ -64,7 +66,15 @@ def key(anew: bool, as_json: bool) -> None:
     if not folder.people_key.exists():
         with _written(folder.people_key), suppress(FileExistsError):
             folder.make_people_key()
-    line = folder.signer().verifier.text
+    try:
+        line = folder.signer().verifier.text
+    except EvidenceError as error:
+        if "--replace" in str(error):
+            raise
+        raise Failure(
+            f"{error}. Put it back from where you keep keys, or make another: platelink shop key "
+            "--replace"
+        ) from None
     if as_json:
         emit({"key": line, "made": made, "people_key_file": str(folder.people_key)})
         return

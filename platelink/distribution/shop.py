@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
 import os
 import re
 from collections.abc import Callable
@@ -61,8 +62,11 @@ class ShopFolder:
         kept beside it under its id."""
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if replace and self.key.exists():
-            old = self.signer().verifier
-            self.key.rename(self.key.with_name(f"shop.key.{old.id.hex()}"))
+            try:
+                kept = self.signer().verifier.id.hex()
+            except EvidenceError:  # damaged, or read by others: another one is wanted all the more
+                kept = f"unreadable.{hashlib.sha256(self.key.read_bytes()).hexdigest()[:8]}"
+            self.key.rename(self.key.with_name(f"shop.key.{kept}"))
         make_key(self.key, f"platelink/{self.site}")
         return self.signer()
 

@@ -74,6 +74,15 @@ def test_key_is_made_once_and_printed_alone(shop: Computer) -> None:
     assert other["made"] and other["key"] != first.stdout.strip()
 
 
+def test_a_damaged_key_says_what_to_do_and_that_helps(shop: Computer) -> None:
+    shop.said("shop", "key")
+    (shop.folder / "shop" / "shop.key").write_text("half of a k", "utf-8")
+    told = shop.run("shop", "key")
+    assert told.exit_code == 1 and "make another: platelink shop key --replace" in told.stderr
+    shop.said("shop", "key", "--replace")
+    shop.said("shop", "key")
+
+
 def test_a_file_goes_from_one_computer_to_another(
     shop: Computer, unit: Computer, tmp_path: Path
 ) -> None:

@@ -61,6 +61,20 @@ def test_another_key_has_another_name_and_the_old_one_is_kept(folder: ShopFolder
     assert aside.name == f"shop.key.{old.id.hex()}"
 
 
+@pytest.mark.parametrize(("text", "mode"), [("no key", 0o600), ("", 0o600), (None, 0o644)])
+def test_a_key_that_cannot_sign_can_be_replaced_and_is_kept(
+    folder: ShopFolder, text: str | None, mode: int
+) -> None:
+    if text is not None:
+        folder.key.write_text(text)
+    folder.key.chmod(mode)
+    before = folder.key.read_bytes()
+    folder.make_key(replace=True)
+    send(folder)
+    (aside,) = folder.folder.glob("shop.key.unreadable.*")
+    assert aside.read_bytes() == before
+
+
 def test_a_key_that_others_may_read_signs_nothing(folder: ShopFolder) -> None:
     folder.key.chmod(0o640)
     with pytest.raises(EvidenceError, match="platelink shop key --replace"):
