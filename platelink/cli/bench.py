@@ -39,6 +39,7 @@ _WORDS = {
         "find": Lazy("bench_find:find", "Plates until a dose is known, against halving."),
         "foretell": Lazy("bench_foretell:foretell", "Depths predicted before washout, and causes."),
         "lag": Lazy("bench:lag", "How late the control loop is while clients load it."),
+        "needs": Lazy("bench_needs:needs", "Processor and memory that a unit needs."),
         "recorder": Lazy("bench:recorder", "Samples a second from the broker into the store."),
         "watch": Lazy("bench_watch:watch", "False holds of the vacuum's watch, and its delays."),
         "audit": Lazy("bench_audit:audit", "How soon questions to the record are answered."),
@@ -126,8 +127,9 @@ def _control(n: int, as_json: bool) -> None:
         emit(found)
     else:
         click.echo(_dose_table(found.methods))
-        relation = "within" if within else "OUTSIDE"
-        click.echo(f"platelink's largest error is {relation} its limit of {found.limit_pct} %")
+        click.echo(
+            f"platelink's largest error is {relation(within)} its limit of {found.limit_pct} %"
+        )
     if not within:
         click.get_current_context().exit(Failure.exit_code)
 
@@ -252,7 +254,7 @@ def _promises(found: Campaign) -> str:
     return "\n".join(lines)
 
 
-def _measured(bench: Callable[[float], T], seconds: float) -> T:
+def measured(bench: Callable[[float], T], seconds: float) -> T:
     """What a bench of real processes found."""
     try:
         return bench(seconds)
@@ -260,11 +262,11 @@ def _measured(bench: Callable[[float], T], seconds: float) -> T:
         raise Failure(str(error)) from None
 
 
-def _relation(ok: bool) -> str:
+def relation(ok: bool) -> str:
     return "within" if ok else "OUTSIDE"
 
 
-def _judged(found: object, ok: bool, told: str, *, as_json: bool) -> None:
+def judged(found: object, ok: bool, told: str, *, as_json: bool) -> None:
     """Print it; exit code 1 outside of its limits."""
     if as_json:
         emit(found)
@@ -294,12 +296,12 @@ def lag(seconds: float, as_json: bool) -> None:
     the computer's. Exit code 1 when the loop exceeds its limits."""
     from platelink.simulated.bench_lag import bench_lag
 
-    found = _measured(bench_lag, seconds)
+    found = measured(bench_lag, seconds)
     limits = (
-        f"the loop is {_relation(found.ok)} its limits of {found.p99_limit_ms:g} ms (99 %) and "
+        f"the loop is {relation(found.ok)} its limits of {found.p99_limit_ms:g} ms (99 %) and "
         f"{found.max_limit_ms:g} ms (largest)"
     )
-    _judged(found, found.ok, f"{_lag_table(found.loads)}\n{limits}", as_json=as_json)
+    judged(found, found.ok, f"{_lag_table(found.loads)}\n{limits}", as_json=as_json)
 
 
 def _lag_table(loads: Mapping[str, Load]) -> str:
@@ -325,10 +327,10 @@ def stop(seconds: float, as_json: bool) -> None:
     it is left out (null). Exit code 1 when a stop was refused or came too late."""
     from platelink.simulated.bench_stop import bench_stop
 
-    found = _measured(bench_stop, seconds)
+    found = measured(bench_stop, seconds)
     limits = f"its limits: {found.p99_limit_ms:g} ms (99 %), none refused"
-    told = f"{_stop_table(found.attacks)}\nstop is {_relation(found.ok)} {limits}"
-    _judged(found, found.ok, told, as_json=as_json)
+    told = f"{_stop_table(found.attacks)}\nstop is {relation(found.ok)} {limits}"
+    judged(found, found.ok, told, as_json=as_json)
 
 
 def _stop_table(attacks: Mapping[str, Attacked | None]) -> str:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from typing import Final
 
 from platelink.simulated.bench_audit import OPEN_MS, QUESTION_MS, WITH_SAMPLES_MS
+from platelink.simulated.bench_needs import CPU_AIM_PCT, MEMORY_AIM_MB
 from platelink.simulated.bench_real import LIMIT_HIGH_PCT, LIMIT_LOW_PCT
 from platelink.simulated.bench_watch import WORST
 from platelink.simulated.suite import Aim, Better, Figure
@@ -22,6 +23,7 @@ BENCHES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "find": (("find",), ("--shops", "10")),
     "foretell": (("foretell",), ("--shops", "4")),
     "lag": (("lag",), ("--seconds", "2")),
+    "needs": (("needs",), ("--seconds", "5")),
     "recorder": (("recorder",), ("--runs", "40")),
     "watch": (("watch",), ("--minutes", "100000", "--stated", "10")),
     "audit": (("audit",), ("--n", "2000", "--repeats", "20")),
@@ -79,6 +81,10 @@ FIGURES: Final = (
            Aim(1.0, stated="p99_limit_ms")),
     Figure("lag: largest, worst load", "lag", "loads.*.loop.max_ms", "ms", LOWER,
            Aim(1.0, stated="max_limit_ms")),
+    Figure("needs: processor of the daemon", "needs", "cpu_pct", "%", LOWER,
+           Aim(CPU_AIM_PCT)),
+    Figure("needs: memory", "needs", "memory_mb", "MB", LOWER,
+           Aim(MEMORY_AIM_MB)),
     Figure("recorder: samples, ratio to plain", "recorder", "ratio_plain", "times", HIGHER,
            Aim(10.0), to="a script with one point in each request", of_computer=False),
     Figure("recorder: samples, ratio to batched", "recorder", "ratio_batched", "times", HIGHER,

@@ -16,6 +16,7 @@ from platelink.runs import SampleBlock
 from platelink.simulated import (
     bench_dose,
     bench_lag,
+    bench_needs,
     bench_real,
     bench_speed,
     bench_stop,
@@ -23,6 +24,7 @@ from platelink.simulated import (
 )
 from platelink.simulated.bench_dose import METHODS, DoseBench, Errors
 from platelink.simulated.bench_lag import Figures, LagBench, Load
+from platelink.simulated.bench_needs import Needs
 from platelink.simulated.bench_real import Number, RealBench
 from platelink.simulated.bench_stop import Attacked, StopBench, Stops, judged
 from platelink.simulated.bench_watch import Delay, FalseHolds, WatchBench
@@ -114,6 +116,26 @@ def test_the_limits_of_lateness_decide_the_exit_code(
     assert ("within" if code == 0 else "OUTSIDE") in shown.stdout
     assert f"{max_ms:.2f}" in shown.stdout and "beside" in shown.stdout
     assert run("bench", "lag", "--json").exit_code == code
+
+
+@pytest.mark.parametrize(
+    ("cpu_pct", "page_mb", "words"),
+    [(2.0, 50.0, ["within", "within"]), (2.1, 50.0, ["OUTSIDE", "within"]),
+     (0.0, 50.1, ["within", "OUTSIDE"])],
+)  # fmt: skip
+def test_what_a_unit_needs_is_held_against_both_aims(
+    monkeypatch: pytest.MonkeyPatch, cpu_pct: float, page_mb: float, words: list[str]
+) -> None:
+    """The lane is told, and no part of the sum."""
+    processes = {"daemon": Needs(cpu_pct, 60.0), "service": Needs(9.0, 40.0),
+                 "lane": Needs(9.0, 900.0), "page": Needs(9.0, page_mb)}  # fmt: skip
+    found = bench_needs.judged(processes, 20.02, 30.0)
+    monkeypatch.setattr(bench_needs, "bench_needs", lambda seconds: found)
+    shown = run("bench", "needs")
+    assert [line.split(", ")[-1].split(" ")[0] for line in shown.stdout.splitlines()[-2:]] == words
+    assert shown.exit_code == ("OUTSIDE" in words) and "at 20 frames" in shown.stdout
+    told = json.loads(run("bench", "needs", "--json").stdout)
+    assert told["memory_mb"] == 100.0 + page_mb and told["processes"]["lane"]["memory_mb"] == 900.0
 
 
 @pytest.mark.parametrize(
