@@ -134,8 +134,9 @@ def _display_if_any() -> Display:
         return Display()
 
 
-def find_run(reader: JournalReader, wanted: str) -> RunRecord:
-    """The run of this id, of this beginning of an id, or the newest for ``last``."""
+def find_run(reader: JournalReader, wanted: str, lists: str = "platelink runs") -> RunRecord:
+    """The run of this id, of this beginning of an id, or the newest for ``last``. ``lists``: the
+    command that shows which there are."""
     run = reader.run(wanted)
     if run is not None:
         return run
@@ -149,7 +150,7 @@ def find_run(reader: JournalReader, wanted: str) -> RunRecord:
         return newest[0]
     ids = reader.run_ids(wanted, limit=6)
     if not ids:
-        raise Misuse(f"no run in {reader.path} begins with '{wanted}'; 'platelink runs' lists them")
+        raise Misuse(f"no run in {reader.path} begins with '{wanted}'; '{lists}' lists them")
     if len(ids) > 1:
         more = " and more" if len(ids) > 5 else ""
         raise Misuse(f"'{wanted}' matches {', '.join(ids[:5])}{more}; type more of it")

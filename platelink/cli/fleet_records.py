@@ -71,7 +71,7 @@ def keep(every_s: float, as_json: bool) -> None:
         if as_json:
             click.echo(json.dumps({"at_utc": at_utc, **plain(status)}))
         else:
-            click.echo(f"{at_utc}  {clean(status.text())}")
+            click.echo(f"{at_utc}  " + "\n".join(map(clean, status.text().splitlines())))
 
     try:
         worker.run(stop, report, report_every_s=every_s)
@@ -187,7 +187,7 @@ def show(unit: str, run: str, no_plot: bool, as_json: bool) -> None:
     unread: dict[Path, Unread] = {}
     for reader in opened(folder, whose, unread):
         try:
-            found = find_run(reader, run)
+            found = find_run(reader, run, lists="platelink fleet plates")
         except Misuse as error:
             tried = tried or error
             continue

@@ -65,12 +65,16 @@ class KeepStatus:
     def text(self) -> str:
         """In one line, and further ones for what is the matter."""
         lines = [
-            f"{'connected' if self.connected else 'not connected'}; {self.units} units, "
-            f"{self.received} messages received, {self.refused} of them refused"
+            f"{'connected' if self.connected else 'not connected'}; {_many(self.units, 'unit')}, "
+            f"{_many(self.received, 'message')} received, {self.refused} of them refused"
         ]
         lines += [f"the last one refused: {self.last_refusal}"] if self.last_refusal else []
         lines += [f"problem: {self.problem}"] if self.problem else []
         return "\n".join(lines)
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 class Keeper:

@@ -35,7 +35,8 @@ def discovery_fault(site: str, unit: str) -> str | None:
 
 def discovery(topics: Topics, prefix: str, version: str) -> tuple[str, str]:
     """(topic, text) to be retained: what of the unit's status is shown, and how it is read."""
-    own = f"platelink_{topics.site}_{topics.unit}"
+    # The site's length: else unit b_c of site a and unit c of site a_b would be one device.
+    own = f"platelink_{len(topics.site)}_{topics.site}_{topics.unit}"
 
     def shown(name: str, platform: str, template: str, **more: str) -> dict[str, str | int]:
         key = name.lower().replace(" ", "_")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from fleet.fleet_copies import SITE, begun_anew, good, published, unit_journal
 from publish import publish_samples as ps
 
 from platelink.fleet.copies import Copies
+from platelink.fleet.keep import Keeper, KeepStatus
 from platelink.runs import RunSamples
 
 EXPOSURE = "20260302-070000-aaaa"
@@ -86,6 +87,7 @@ def test_plates_of_all_units_are_listed_with_what_is_missing(config: Path) -> No
 def test_a_plate_that_is_not_there_and_a_unit_that_is_not_there(config: Path) -> None:
     told = run("--config", config, "fleet", "show", "unit-1", "P-99")
     assert told.exit_code == 2 and "begins with 'P-99'" in told.stderr
+    assert "'platelink fleet plates' lists them" in told.stderr  # `runs` has no such journal
     told = run("--config", config, "fleet", "show", "unit-9", "P-1")
     assert told.exit_code == 2 and "there are: " in told.stderr
 
@@ -188,3 +190,16 @@ def test_a_folder_that_the_keeper_may_not_write_is_named_with_its_own_key(config
     (config.with_name("fleet") / "keep.name").mkdir()  # nobody can read it as a file
     told = run("--config", config, "fleet", "keep")
     assert told.exit_code == 1 and "or set [fleet] path" in told.stderr
+
+
+def test_what_is_the_matter_stands_in_a_line_of_its_own(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def once(_: Keeper, stop: object, report: Callable[[KeepStatus], None], **every: float) -> None:
+        report(KeepStatus(False, 1, 2, 1, "of \x1b[2J nobody", "no broker"))
+
+    monkeypatch.setattr(Keeper, "run", once)
+    told = run("--config", config, "fleet", "keep").stdout.splitlines()
+    assert told[0].endswith("  not connected; 1 unit, 2 messages received, 1 of them refused")
+    assert told[1].startswith("the last one refused: of ") and "\x1b" not in told[1]
+    assert told[2:] == ["problem: no broker"]

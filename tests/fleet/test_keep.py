@@ -15,7 +15,7 @@ from publish import publish_samples as ps
 
 from platelink.fleet.copies import Copies, files_of
 from platelink.fleet.intake import Good, judge
-from platelink.fleet.keep import Keeper, KeepSettings
+from platelink.fleet.keep import Keeper, KeepSettings, KeepStatus
 from platelink.fleet.opened import seal_text
 from platelink.publish import links, teller
 from platelink.publish.broker import Acknowledged, BrokerSettings, ConnectionLost, Received
@@ -224,3 +224,11 @@ def test_times_are_taken_as_they_are() -> None:
     assert isinstance(
         judge(Topics(ps.SITE, ps.UNIT).of(entry), entry.model_dump_json().encode()), Good
     )
+
+
+def test_its_status_counts_in_words_and_tells_what_is_the_matter_in_lines_of_their_own() -> None:
+    said = KeepStatus(True, 1, 1, 0, "", "").text()
+    assert said == "connected; 1 unit, 1 message received, 0 of them refused"
+    told = KeepStatus(False, 2, 0, 0, "", "no broker").text().splitlines()
+    assert told == ["not connected; 2 units, 0 messages received, 0 of them refused",
+                    "problem: no broker"]  # fmt: skip

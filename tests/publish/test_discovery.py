@@ -110,6 +110,14 @@ def test_the_message_has_what_its_form_demands_and_takes_no_command(message):
     assert "command" not in json.dumps(message)
 
 
+def test_no_two_units_are_one_device():
+    """Whatever letters of an id stand between the two names, they may stand in them, too."""
+    pairs = [("a", "b_c"), ("a_b", "c"), ("a-b", "c"), ("a", "b-c"), ("1_a", "b"), ("1", "a_b")]
+    told = [json.loads(discovery(Topics(*pair), "house", "1.2.3")[1]) for pair in pairs]
+    assert len({one["device"]["identifiers"][0] for one in told}) == len(pairs)
+    assert len({name for one in told for name in one["components"]}) == 6 * len(pairs)
+
+
 @pytest.mark.parametrize("prefix", [None, "house"])
 def test_off_by_default(prefix):
     config = loads(UNIT + (f'home_automation = "{prefix}"\n' if prefix else ""))
