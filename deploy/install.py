@@ -2,7 +2,7 @@
 """Install platelink on this Debian machine, bring it up to this release, go back, remove it.
 
     python3 deploy/install.py install                  unit, page and nightly backup
-    python3 deploy/install.py install recorder broker store fleet  a shop's server
+    python3 deploy/install.py install recorder broker store fleet fleet-page  a shop's server
     python3 deploy/install.py from --key release.pub FOLDER        a signed release
     python3 deploy/install.py rollback
     python3 deploy/install.py uninstall
@@ -49,7 +49,6 @@ from installer.machine import (
 from installer.program import COMMAND, build, prune, take_over
 from installer.rehearsal import form_of, journal_place, lit, rehearse
 from installer.surroundings import (
-    FLEET_USERS,
     PASSWORDS,
     Network,
     admit,
@@ -57,6 +56,8 @@ from installer.surroundings import (
     configuration,
     files,
     fleet_configuration,
+    fleet_page_configuration,
+    logins_of,
     packages,
     page,
     recorder_configuration,
@@ -68,6 +69,11 @@ from installer.surroundings import (
 AS_MADE = ETC / ".example-as-made"
 PARTS = (*SERVICES, "broker", "store")
 USUAL = ("unit", "page", "backup")
+OF_ALL = ("recorder", "fleet", "fleet-page")
+"""Parts that work for other machines' units, too."""
+PAGE_PASSWORD = ETC / "secrets/fleet-page"
+READ_ONCE = {SERVICES["page"]: f"{ETC}/page/", SERVICES["fleet-page"]: str(PAGE_PASSWORD)}
+"""Certificate and password are read at the start of a service alone."""
 UP_S = 60.0
 _USER = r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}/[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
 
@@ -136,14 +142,20 @@ def configure(new: Path, parts: Sequence[str], site: str, unit: str) -> None:
         put(ETC / "recorder.toml", recorder_configuration())
     if "fleet" in parts and not (ETC / "fleet.toml").exists():
         put(ETC / "fleet.toml", fleet_configuration())
+    if "fleet-page" in parts:
+        if not (ETC / "fleet-page.toml").exists():
+            put(ETC / "fleet-page.toml", fleet_page_configuration())
+        made = not PAGE_PASSWORD.exists()
+        secret(PAGE_PASSWORD.name)
+        if made:
+            say("password", f"of the page of all units: it is in {PAGE_PASSWORD}")
 
 
 def users(parts: Sequence[str], others: Sequence[str]) -> dict[str, str]:
     """Of the broker, with their passwords; ``others`` are units on other machines."""
     found = {"recorder": secret("recorder")}
     found |= {name: secret(name.replace("/", ".")) for name in others}
-    if "fleet" in parts:
-        found |= {name: secret(name) for name in FLEET_USERS}
+    found |= {name: secret(name) for name in logins_of(parts)}
     if "unit" in parts:
         told = tomllib.loads(CONFIG.read_text("utf-8")).get("broker", {})
         if told.get("password_file") == str(ETC / "secrets/unit"):
@@ -157,12 +169,12 @@ def begin(parts: Sequence[str]) -> bool:
     if "unit" in parts and still_invented():
         say("to do", f"{CONFIG}: its sensors are invented. Replace every value with your own,")
         say("to do", "then run this again: it starts the unit (docs/installation.md)")
-        own = [name for name in own if name in (SERVICES["recorder"], SERVICES["fleet"])]
+        own = [SERVICES[part] for part in OF_ALL if part in parts]
     for name in own:
         run("systemctl", "enable", name)
         changed = "program" in WROTE or any(name in path for path in WROTE)
-        if name == SERVICES["page"]:  # it reads its certificate once
-            changed = changed or any(path.startswith(f"{ETC}/page/") for path in WROTE)
+        once = READ_ONCE.get(name)
+        changed = changed or (once is not None and any(path.startswith(once) for path in WROTE))
         run("systemctl", "restart" if changed else "start", name, check=False)
     end = time.monotonic() + UP_S
     while waiting := [name for name in own if not up(name)]:

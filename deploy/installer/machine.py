@@ -16,7 +16,8 @@ CONFIG = ETC / "platelink.toml"
 SERVICES = {
     "unit": "platelink.service", "page": "platelink-page.service",
     "alerts": "platelink-alerts.service", "recorder": "platelink-recorder.service",
-    "fleet": "platelink-fleet.service", "backup": "platelink-backup.timer",
+    "fleet": "platelink-fleet.service", "fleet-page": "platelink-fleet-page.service",
+    "backup": "platelink-backup.timer",
 }  # fmt: skip
 
 

@@ -8,6 +8,7 @@ import re
 import secrets
 import shutil
 import tempfile
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +26,9 @@ class Network:
 
 MOSQUITTO = Path("/etc/mosquitto")
 PASSWORDS = MOSQUITTO / "platelink.passwd"
-FLEET_USERS = ("keeper", "reader")
+FLEET_USERS, PAGE_USER = ("keeper", "reader"), "wall"
+LOGINS = {"fleet": FLEET_USERS, "fleet-page": (PAGE_USER,)}
+"""Users of the broker that a part comes with: it keeps one connection for each."""
 PACKAGES = {"broker": ("mosquitto",), "store": ("victoria-metrics",)}
 
 
@@ -102,21 +105,47 @@ def fleet_configuration() -> str:
     )
 
 
+def fleet_page_configuration() -> str:
+    return (
+        'format = 1\n\n[broker]\nhost = "127.0.0.1"\n\n'
+        f'[fleet]\npath = "/var/lib/platelink-fleet/copies"\nusername = "{PAGE_USER}"\n'
+        f'password_file = "{ETC}/secrets/{PAGE_USER}"\n'
+        f'page_password_file = "{ETC}/secrets/fleet-page"\n'
+    )
+
+
 def unfit(parts: Sequence[str], users: Sequence[str]) -> str:
     """Why these parts cannot be had here; empty when they can."""
-    at_hand = "broker" in parts or PASSWORDS.exists() or (ETC / "fleet.toml").exists()
-    if "fleet" in parts and not at_hand:
+    if "fleet-page" in parts and "fleet" not in parts:
+        return "fleet-page shows the copies that 'fleet' keeps on this machine: ask for 'fleet' too"
+    fleet, own = ETC / "fleet.toml", ETC / "fleet-page.toml"
+    if "fleet" in parts and not ("broker" in parts or PASSWORDS.exists() or fleet.exists()):
         return (
             "fleet needs a broker: ask for 'broker' too, if it is to be here; for one elsewhere "
-            f"write {ETC}/fleet.toml first (docs/fleet.md)"
+            f"write {fleet} first (docs/fleet.md)"
         )
-    for user in sorted(logins().keys() & {*users, *(FLEET_USERS if "fleet" in parts else ())}):
+    if "fleet-page" in parts and not own.exists() and fleet.exists():
+        told = tomllib.loads(fleet.read_text("utf-8"))
+        made = tomllib.loads(fleet_configuration())
+        if any(told.get(key) != made.get(key) for key in ("broker", "jetstream")) or (
+            told.get("fleet", {}).get("path") != made["fleet"]["path"]
+        ):
+            return (
+                f"{fleet} names another broker or another folder than this machine's own, and the "
+                f"page must have the same: write {own} first (docs/fleet.md)"
+            )
+    for user in sorted(logins().keys() & {*users, *logins_of(parts)}):
         if not (path := ETC / "secrets" / user.replace("/", ".")).exists():
             return (
                 f"the broker has a user {user} already, whose password is not in {path}: write "
                 f"it there, or remove its line from {PASSWORDS}; then run this again"
             )
     return ""
+
+
+def logins_of(parts: Sequence[str]) -> list[str]:
+    """The broker's users that these parts come with."""
+    return [user for part in parts for user in LOGINS.get(part, ())]
 
 
 def logins() -> dict[str, str]:
@@ -146,12 +175,17 @@ def acl() -> str:
 
 
 def admit(users: dict[str, str], *, fresh: bool = False) -> None:
-    """A password for each user that has none; the access list only where it lacks one of them, for
-    the shop may have its own lines there. ``fresh``: the broker is to be started anew anyway."""
+    """A password for each user that has none, and the lines of those that the access list lacks:
+    the shop may have its own there. ``fresh``: the broker is to be started anew anyway."""
     path, there = MOSQUITTO / "platelink.acl", logins()
-    lines = path.read_text("utf-8").splitlines() if path.exists() else []
-    if any("/" not in user and f"user {user}" not in lines for user in users):
-        fresh |= put(path, acl(), keep=True)
+    before = path.read_text("utf-8") if path.exists() else ""
+    text = before or acl()
+    for user in sorted(users):
+        if f"user {user}" not in text.splitlines():  # those of units have none of their own
+            lines = re.search(rf"^user {user}\n(?:topic .*\n)+", acl(), re.M)
+            text += f"\n{lines[0]}" if lines else ""
+    if text != before:
+        fresh |= put(path, text, keep=True)
     for user in sorted(users.keys() - there.keys()):
         with tempfile.NamedTemporaryFile("w", dir=MOSQUITTO) as plain:  # in no list of processes
             plain.write(f"{user}:{users[user]}\n")

@@ -144,7 +144,7 @@ class BrokerService(Service):
         super().__init__(directory)
         self.tls_port = free_port() if tls else None
         self._recorders = recorders
-        users = (*units, *recorders, "reader", "keeper")
+        users = (*units, *recorders, "reader", "keeper", "wall")
         self.passwords = {user: secrets.token_urlsafe(9) for user in users}
 
     def settings(self, user: str) -> BrokerSettings:

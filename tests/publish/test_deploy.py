@@ -77,10 +77,11 @@ def test_no_listener_lets_anybody_in_without_a_name(tmp_path):
     assert {"cafile", "certfile", "keyfile"} <= set(keys)
 
 
-def test_there_are_units_for_alerts_daemon_fleet_page_and_recorder():
+def test_there_are_units_for_alerts_daemon_fleet_pages_and_recorder():
     assert [unit.name for unit in UNITS] == [
-        "platelink-alerts.service", "platelink-fleet.service", "platelink-page.service",
-        "platelink-recorder.service", "platelink.service", "vmauth.service",
+        "platelink-alerts.service", "platelink-fleet-page.service", "platelink-fleet.service",
+        "platelink-page.service", "platelink-recorder.service", "platelink.service",
+        "vmauth.service",
     ]  # fmt: skip
 
 
@@ -92,7 +93,9 @@ def test_unit_is_valid_and_hardened(unit, tmp_path):
     # Killed for a call that is not allowed it would serve nobody: numpy asks for one (mbind).
     assert "SystemCallErrorNumber=EPERM" in text.splitlines()
     if unit.name != "vmauth.service":  # Debian's own program
-        start = r"^ExecStart=/opt/platelink/current/bin/platelink --config \S+ (\w+)(?: keep)?$"
+        start = (
+            r"^ExecStart=/opt/platelink/current/bin/platelink --config \S+ (\w+)(?: keep| page)?$"
+        )
         started = re.search(start, text, re.M)
         assert started and started[1] in ("serve", "page", "recorder", "alerts", "fleet")
     analyze = shutil.which("systemd-analyze")
@@ -160,6 +163,7 @@ def test_the_screens_unit_is_valid_and_comes_back_by_itself(tmp_path):
 
 EXPOSURE = {
     "platelink-alerts": 14,
+    "platelink-fleet-page": 12,
     "platelink-fleet": 14,
     "platelink-page": 14,
     "platelink-recorder": 14,
@@ -200,6 +204,30 @@ def test_the_page_is_a_user_of_its_own_that_reaches_its_socket_and_nothing_else(
     group = (DEPLOY / "platelink.sysusers").read_text("utf-8").split("\ng ")[1].split()[0]
     assert f"SupplementaryGroups={group}" in page
     assert f"SupplementaryGroups=dialout {group} " in daemon
+
+
+def test_the_page_of_all_units_sees_copies_and_its_own_passwords_and_changes_nothing():
+    """Its user is the keeper's, whose files and process it would otherwise have all rights to."""
+    lines = (DEPLOY / "platelink-fleet-page.service").read_text("utf-8").splitlines()
+    told = [line.split("=", 1) for line in lines if "=" in line and not line.startswith("#")]
+    keeper = (DEPLOY / "platelink-fleet.service").read_text("utf-8").splitlines()
+    assert "StateDirectory=platelink-fleet" in keeper
+    assert not [line for line in keeper if line.startswith("User=")]  # it is named as its service
+    assert {"User=platelink-fleet", "PrivateUsers=yes"} <= set(lines)
+    hidden = "TemporaryFileSystem=/var/lib:ro /etc/platelink/secrets:ro"
+    assert hidden in lines
+    shown = [path for key, value in told for path in value.split() if "Paths" in key]
+    assert {key for key, _ in told if "Paths" in key} == {"BindReadOnlyPaths"}
+    assert shown == [
+        "/var/lib/private/platelink-fleet:/var/lib/platelink-fleet",
+        "-/etc/platelink/secrets/wall", "/etc/platelink/secrets/fleet-page",
+    ]  # fmt: skip
+    assert not [key for key, _ in told if key.endswith("Directory") and key[0] != "C"]
+    page = (DEPLOY / "platelink-page.service").read_text("utf-8").splitlines()
+    own = {"Description", "After", "ExecStart", "SupplementaryGroups", "InaccessiblePaths"}
+    for line in page:  # all that hardens the page beside the machine
+        if "=" in line and not line.startswith("#") and line.partition("=")[0] not in own:
+            assert line in lines
 
 
 def test_rules_give_every_known_board_the_fixed_name():

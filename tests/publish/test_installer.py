@@ -13,7 +13,9 @@ import pytest
 
 from platelink.config.load import load_fleet, load_recorder, loads
 from platelink.config.show import example
+from platelink.fleet.entrance import LEAST_CHARACTERS
 from platelink.fleet.setup import fleet_broker, keep_broker
+from platelink.fleet.view import FILTERS
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 FILES = [DEPLOY / "install.py", *(DEPLOY / "installer").glob("*.py")]
@@ -92,6 +94,24 @@ def test_the_fleet_s_loads_and_its_users_are_in_the_access_list(own, tmp_path, m
     assert "--config /etc/platelink/fleet.toml fleet keep" in unit
 
 
+def test_the_page_s_loads_and_names_what_its_service_may_see(own, tmp_path):
+    install, _, surroundings = own
+    path = tmp_path / "fleet-page.toml"
+    path.write_text(surroundings.fleet_page_configuration())
+    config = load_fleet(path)
+    assert config.fleet.username == surroundings.PAGE_USER == "wall"
+    assert config.fleet.page_password_file == install.PAGE_PASSWORD
+    unit = (DEPLOY / install.SERVICES["fleet-page"]).read_text("utf-8")
+    assert "--config /etc/platelink/fleet-page.toml fleet page\n" in unit  # and its own --listen
+    for seen in (config.fleet.password_file, config.fleet.page_password_file):
+        assert re.search(rf"^BindReadOnlyPaths=.*{seen}\b", unit, re.M)
+    path.write_text(surroundings.fleet_configuration())
+    assert load_fleet(path).fleet.path == config.fleet.path  # what the keeper writes
+    assert config.fleet.path.parent == Path("/var/lib/platelink-fleet")
+    lines = (DEPLOY / "mosquitto.acl").read_text("utf-8").split("user wall\n")[1].split("\n\n")[0]
+    assert lines.splitlines() == [f"topic read {one}" for one in FILTERS]
+
+
 @pytest.fixture
 def server(own, monkeypatch, tmp_path):
     """Its folders, what it ran, and the broker's program for passwords."""
@@ -114,6 +134,7 @@ def server(own, monkeypatch, tmp_path):
         monkeypatch.setattr(module, "PASSWORDS", mosquitto / "platelink.passwd")
         monkeypatch.setattr(module, "run", run)
     monkeypatch.setattr(surroundings, "MOSQUITTO", mosquitto)
+    monkeypatch.setattr(install, "PAGE_PASSWORD", etc / "secrets/fleet-page")
     monkeypatch.setattr(surroundings.shutil, "chown", lambda *_: None)
     yield etc, mosquitto, ran
 
@@ -140,15 +161,87 @@ def test_the_fleet_s_users_are_made_where_the_broker_is_there_already(own, serve
     assert (mosquitto / "mosquitto.conf").read_text() == "as the shop has it now"
 
 
-def test_an_access_list_of_before_the_fleet_is_brought_up_and_kept(own, server):
+def test_an_access_list_of_before_a_user_gets_its_lines_and_keeps_the_shop_s(own, server):
     install, _, surroundings = own
-    _, mosquitto, _ = server
+    _, mosquitto, ran = server
     surroundings.broker(install.users(("broker",), []), None)
-    old = (mosquitto / "platelink.acl").read_text().replace("user keeper\n", "user keeping\n")
-    (mosquitto / "platelink.acl").write_text(old)
+    acl = mosquitto / "platelink.acl"
+    shipped = (DEPLOY / "mosquitto.acl").read_text()
+    old = re.sub(r"user (keeper|wall)\n(topic .*\n)+", "", shipped) + "user of-the-shop"
+    acl.write_text(old)
     surroundings.admit(install.users(("fleet",), []))
-    assert (mosquitto / "platelink.acl").read_text() == (DEPLOY / "mosquitto.acl").read_text()
-    assert (mosquitto / "platelink.acl.before-platelink").read_text() == old
+    keeper = re.search(r"user keeper\n(topic .*\n){4}", shipped)
+    assert keeper and acl.read_text() == f"{old}\n{keeper[0]}"
+    assert acl.with_name("platelink.acl.before-platelink").read_text() == old
+    acl.write_text(with_own := acl.read_text() + "# later\n")
+    ran.clear()
+    surroundings.admit(install.users(("fleet", "fleet-page"), []))
+    assert acl.read_text().startswith(f"{with_own}\nuser wall\ntopic read ")
+    assert ran.count("systemctl restart mosquitto") == 1
+
+
+def test_the_page_gets_a_password_once_and_nobody_is_shown_it(own, server, capsys):
+    install, _, surroundings = own
+    etc, _, _ = server
+    parts = ("fleet", "fleet-page")
+    install.configure(etc, parts, "invented-shop", "unit-1")
+    path = etc / "secrets/fleet-page"
+    password, said = path.read_text().strip(), capsys.readouterr().out
+    assert len(password) >= LEAST_CHARACTERS and path.stat().st_mode & 0o777 == 0o640
+    assert f"password of the page of all units: it is in {path}\n" in said
+    assert password not in said
+    made = (etc / "fleet-page.toml").read_text()
+    assert str(path) in made and password not in made
+    path.write_text("one of the shop's own\n")
+    (etc / "fleet-page.toml").write_text(f"{made}# the shop's\n")
+    install.configure(etc, parts, "invented-shop", "unit-1")
+    assert path.read_text() == "one of the shop's own\n"
+    assert (etc / "fleet-page.toml").read_text() == f"{made}# the shop's\n"
+    assert not capsys.readouterr().out
+    assert sorted(install.users(parts, [])) == ["keeper", "reader", "recorder", "wall"]
+
+
+def test_the_page_is_begun_anew_for_another_password_alone(own, monkeypatch):
+    install, _, _ = own
+    ran: list[tuple[str, ...]] = []
+
+    def run(*command: str, check: bool = True) -> subprocess.CompletedProcess[str]:
+        ran.append(command)
+        return subprocess.CompletedProcess(command, 0, "", "")
+
+    monkeypatch.setattr(install, "run", run)
+    for wrote, acts in (
+        ([], ["start", "start"]),
+        ([str(install.PAGE_PASSWORD)], ["start", "restart"]),
+        (["/etc/systemd/system/platelink-fleet-page.service"], ["start", "restart"]),
+        (["/etc/systemd/system/platelink-fleet.service"], ["restart", "start"]),
+    ):
+        monkeypatch.setattr(install, "WROTE", wrote)
+        ran.clear()
+        assert install.begin(("fleet", "fleet-page"))
+        assert [act for _, act, *_ in ran if act.endswith("start")] == acts
+
+
+def test_a_page_is_set_up_beside_its_copies_and_for_their_broker_alone(own, server):
+    _, _, surroundings = own
+    etc, _, _ = server
+    both = ("broker", "fleet", "fleet-page")
+    assert "ask for 'fleet' too" in surroundings.unfit(("broker", "fleet-page"), [])
+    assert surroundings.unfit(both, []) == ""
+    made = surroundings.fleet_configuration()
+    for before, after in (
+        ("127.0.0.1", "broker.example"), ("[fleet]", "[jetstream]\n\n[fleet]"),
+        ("platelink-fleet/copies", "platelink-fleet/elsewhere"),
+    ):  # fmt: skip
+        (etc / "fleet.toml").write_text(made.replace(before, after, 1))
+        assert f"write {etc}/fleet-page.toml first" in surroundings.unfit(both, [])
+    (etc / "fleet.toml").write_text(made + '[display]\ntimezone = "UTC"\n')
+    assert surroundings.unfit(both, []) == ""
+    (etc / "fleet.toml").write_text(made.replace("127.0.0.1", "broker.example"))
+    (etc / "fleet-page.toml").touch()
+    assert surroundings.unfit(both, []) == ""
+    surroundings.PASSWORDS.write_text("wall:$of-somebody\n")
+    assert f"whose password is not in {etc}/secrets/wall" in surroundings.unfit(both, [])
 
 
 def test_a_listener_for_the_network_stays_open(own, server, monkeypatch):
@@ -226,9 +319,11 @@ def test_a_unit_whose_sensors_are_invented_is_not_started(own, monkeypatch, tmp_
         monkeypatch.setattr(install, name, value)
     assert install.begin(("unit", "page", "backup"))
     assert not ran
-    assert install.begin(("unit", "fleet", "recorder"))
+    assert install.begin(("unit", "fleet", "recorder", "fleet-page"))
     started = [name for _, act, name in ran if act == "start"]
-    assert started == ["platelink-recorder.service", "platelink-fleet.service"]  # of others' units
+    assert started == [  # of others' units
+        f"platelink-{name}.service" for name in ("recorder", "fleet", "fleet-page")
+    ]
     config.write_text("of the shop's own")
     assert install.begin(("unit", "page", "backup"))
     assert ("systemctl", "start", "platelink.service") in ran

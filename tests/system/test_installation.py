@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 import json
+import re
 import shutil
 import ssl
+import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
@@ -178,9 +181,69 @@ password_file = "/etc/platelink/secrets/invented-shop.unit-1"
     plates = machine.run(*fleet, "plates", "--json")
     assert plates.returncode == 0, plates.stderr
     assert json.loads(plates.stdout)["copies"][0]["unit"] == "invented-shop/unit-1"
+    page_of_all_units(machine)
     config.write_text(before)
     machine.run("systemctl", "restart", "platelink")
     wait(lambda: status(machine).get("link", {}).get("state") == "up", 30, "link")
+
+
+PAGE_PASSWORD = "etc/platelink/secrets/fleet-page"
+
+
+def page_of_all_units(machine: Container) -> None:
+    """It shows the unit that is online, and what the keeper has of it; of the rest it sees nothing."""
+    first = machine.install("install", "fleet-page", "--network", "shop.example")
+    assert (first.returncode, first.stderr) == (0, "")
+    password = (machine.tree / PAGE_PASSWORD).read_text().strip()
+    assert f"password of the page of all units: it is in /{PAGE_PASSWORD}\n" in first.stdout
+    service = "platelink-fleet-page.service"
+    assert f" {service}" in first.stdout.partition("  running ")[2]
+    again = machine.install("install", "--network", "shop.example")
+    assert again.returncode == 0 and service in again.stdout and "wrote" not in again.stdout
+    logged = machine.run("journalctl", "--no-pager").stdout
+    assert "the page: http://127.0.0.1:8465/" in logged
+    assert not [text for text in (logged, first.stdout, again.stdout) if password in text]
+    assert asked(password, "/", wrong=True) == asked("", "/") == (401, "")
+    wait(lambda: 'data-presence="online"' in asked(password, "/wall")[1], 60, "unit on the wall")
+    table = machine.run("platelink", "--config", "/etc/platelink/fleet.toml", "fleet", "--json")
+    assert table.returncode == 0, table.stderr  # by another user of the broker: both stay
+    assert "Nothing is received" not in asked(password, "/wall")[1]
+    code, plates = asked(password, "/plates")
+    assert code == 200 and "Not listed" not in plates
+    assert re.search(r"<p>invented-shop/unit-1, \S+: \d+ entries", plates)
+    (place,) = {line.split()[1] for kind in ("tcp", "tcp6") for line in
+                machine.run("cat", f"/proc/net/{kind}").stdout.splitlines()
+                if re.fullmatch(r"[0-9A-F]+:2111", line.split()[1])}  # fmt: skip
+    assert place == "0100007F:2111"  # 127.0.0.1:8465
+    seen = as_the_page(machine, "cd /var/lib; echo *; cd /etc/platelink/secrets; echo *")
+    assert seen == "platelink-fleet\nfleet-page wall\n"
+    folder = "/var/lib/platelink-fleet/copies"
+    tried = as_the_page(machine, f"cat {folder}/*/*/*.sqlite | wc -c; touch {folder}/x; "
+                        "head -c 1 /proc/$KEEPER/root/etc/hostname")  # fmt: skip
+    assert int(tried) > 1000  # it reads; the others print nothing
+
+
+def asked(password: str, path: str, *, wrong: bool = False) -> tuple[int, str]:
+    """What the page answers; the text of a refusal is left out."""
+    given = base64.b64encode(f"x:{password}{'x' if wrong else ''}".encode()).decode()
+    headers = {"Authorization": f"Basic {given}"} if password else {}
+    request = urllib.request.Request(f"http://127.0.0.1:8465{path}", headers=headers)
+    try:
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as fault:
+        return fault.code, ""
+    except OSError:
+        return 0, ""
+
+
+def as_the_page(machine: Container, command: str) -> str:
+    """What whoever had taken over its process would be told."""
+    pid = "$(systemctl show -P MainPID {})".format
+    script = f"""P={pid("platelink-fleet-page")}; export KEEPER={pid("platelink-fleet")}
+U=$(stat -c %u /proc/$P); G=$(stat -c %g /proc/$P)
+exec nsenter -t $P -m -U -S $U -G $G sh -c '{command}'"""
+    return machine.run("sh", "-c", script).stdout
 
 
 def health(machine: Container) -> dict:
@@ -266,6 +329,12 @@ def test_from_a_release_whose_record_the_older_cannot_read_nothing_is_lost(machi
 
 
 def test_uninstalled_it_leaves_all_data(machine):
+    if not (machine.tree / COPIES).exists():  # no other test has been here
+        test_it_waits_for_the_sensors_values(machine)
+        test_then_it_starts_the_unit_and_a_second_time_changes_nothing(machine)
+        test_page_backup_and_shop_s_server(machine)
+    if "mJ/cm²" not in machine.run("platelink", "runs").stdout:
+        machine.run("platelink", "expose", "--dose", "20", "mJ/cm2", "--no-contact")
     done = machine.install("uninstall")
     assert (done.returncode, done.stderr) == (0, "")
     for left in ("/etc/platelink", "/var/lib/platelink", "/var/lib/platelink-fleet",
@@ -273,6 +342,7 @@ def test_uninstalled_it_leaves_all_data(machine):
         assert f"left     {left}\n" in done.stdout
     assert (machine.tree / "var/lib/private/platelink/journal.sqlite").exists()
     assert list((machine.tree / COPIES).glob("invented-shop/unit-1/*.sqlite"))
+    assert (machine.tree / PAGE_PASSWORD).exists()
     assert not (machine.tree / "opt/platelink").exists()
     assert not list((machine.tree / "etc/systemd/system").glob("platelink*.service"))
     back = machine.install("install")

@@ -159,6 +159,7 @@ def test_no_unit_writes_or_reads_what_is_another_s(broker):
         (ONE, f"platelink/v1/{ONE}/held/night"), (ONE, "platelink/v1/other/unit-1/event"),
         (ONE, "anything"), ("recorder", f"platelink/v1/{ONE}/event"),
         ("reader", f"platelink/v1/{ONE}/event"), ("reader", f"platelink/v1/{ONE}/held/x"),
+        ("wall", f"platelink/v1/{ONE}/status"), ("wall", f"platelink/v1/{ONE}/held/x"),
     ]  # fmt: skip
     for user, topic in foreign:
         with ExitStack() as stack:
@@ -177,6 +178,17 @@ def test_units_read_of_each_other_how_the_log_of_seals_stands_and_what_is_for_th
             one.publish(topic, b"text", retain=True)
         seen = heard(two, lambda e: isinstance(e, Received) and e.topic == told[-1])
         assert {e.topic for e in seen if isinstance(e, Received)} == set(told)
+
+
+def test_the_page_of_all_units_reads_statuses_and_checkpoints_and_no_entries(broker):
+    with ExitStack() as stack:
+        one, wall = opened(stack, broker, ONE), opened(stack, broker, "wall", "platelink/v1/#")
+        for kind in ("run/r1/samples", "event", "checkpoint", "status"):
+            one.publish(f"platelink/v1/{ONE}/{kind}", b"text")
+        last = f"platelink/v1/{ONE}/status"
+        seen = heard(wall, lambda e: isinstance(e, Received) and e.topic == last)
+        told = {e.topic for e in seen if isinstance(e, Received)}
+        assert told == {f"platelink/v1/{ONE}/checkpoint", last}
 
 
 def test_units_read_what_the_shop_sends_and_the_shop_what_they_took_of_it(broker):
@@ -251,5 +263,5 @@ def test_documented_files_and_users_are_the_shipped_ones():
     conf = (DOCUMENT.parents[1] / "deploy" / "mosquitto.conf").read_text()
     for place in re.findall(r"/etc/mosquitto/platelink\.\w+", commands):
         assert place in conf
-    users = {ONE, TWO, "recorder", "keeper", "reader"}
+    users = {ONE, TWO, "recorder", "keeper", "reader", "wall"}
     assert set(re.findall(r"passwd (\S+) \"", commands)) == users
