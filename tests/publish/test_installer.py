@@ -181,7 +181,7 @@ def test_an_access_list_of_before_a_user_gets_its_lines_and_keeps_the_shop_s(own
 
 
 def test_the_page_gets_a_password_once_and_nobody_is_shown_it(own, server, capsys):
-    install, _, surroundings = own
+    install = own[0]
     etc, _, _ = server
     parts = ("fleet", "fleet-page")
     install.configure(etc, parts, "invented-shop", "unit-1")

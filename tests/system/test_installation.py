@@ -191,7 +191,7 @@ PAGE_PASSWORD = "etc/platelink/secrets/fleet-page"
 
 
 def page_of_all_units(machine: Container) -> None:
-    """It shows the unit that is online, and what the keeper has of it; of the rest it sees nothing."""
+    """It shows the unit that is online, and what the keeper has of it; it sees nothing else."""
     first = machine.install("install", "fleet-page", "--network", "shop.example")
     assert (first.returncode, first.stderr) == (0, "")
     password = (machine.tree / PAGE_PASSWORD).read_text().strip()
