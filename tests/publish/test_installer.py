@@ -110,6 +110,8 @@ def test_the_page_s_loads_and_names_what_its_service_may_see(own, tmp_path):
     assert config.fleet.path.parent == Path("/var/lib/platelink-fleet")
     lines = (DEPLOY / "mosquitto.acl").read_text("utf-8").split("user wall\n")[1].split("\n\n")[0]
     assert lines.splitlines() == [f"topic read {one}" for one in FILTERS]
+    told = (DEPLOY.parent / "docs/fleet.md").read_text("utf-8")
+    assert surroundings.fleet_page_configuration().replace("\n\n", "\n") in told
 
 
 @pytest.fixture
