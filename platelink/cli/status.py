@@ -38,6 +38,9 @@ def _lines(now: Status, display: Display) -> Iterator[str]:
     yield from _link(now.link)
     yield f"light       {_light(now)}"
     yield from _reading(now.reading)
+    for one in now.instruments or ():
+        if one.problem:
+            yield f"instrument  {clean(one.problem)}"
     yield f"exposure    {progress(now) if now.exposure else 'none'}"
     for plate in now.plates:
         step = f"{step_title(plate)}: {plate_progress(plate, display)}"

@@ -45,20 +45,26 @@ class Rounds:
         self._all = {one.name: one for one in instruments}
         self._due = dict.fromkeys(self._all, 0.0)
         self._missing = dict.fromkeys(self._all, 0)
+        self._unanswered_at: dict[str, float] = {}
 
     def turn(self, *, now: float) -> BusInstrument | None:
         """The one that has waited longest; None while nobody's turn has come."""
         name = min(self._due, key=self._due.__getitem__)
         return self._all[name] if self._due[name] <= now else None
 
-    def asked(self, name: str, *, answered: bool, at: float, now: float) -> None:
+    def asked(self, name: str, *, answered: bool, at: float, now: float) -> float:
         """It was asked at ``at``, and its answer, or none, came by now. A turn that has passed
-        meanwhile is left out."""
+        meanwhile is left out. Returned is when it was asked for what came: answers have no number
+        on the bus, so one that comes after missing ones may be the answer to the first of them."""
+        first = self._unanswered_at.pop(name, at)
+        if not answered:
+            self._unanswered_at[name] = first
         self._missing[name] = 0 if answered else self._missing[name] + 1
         every_s = self._all[name].poll_s
         if self._missing[name] >= TRIES:
             every_s = max(every_s, REST_S)
         self._due[name] = max(at + every_s, now) if answered else now + every_s
+        return first if answered else at
 
     def wait_s(self, *, now: float) -> float:
         """Until the next turn."""
@@ -91,8 +97,10 @@ class Polling(Worker):
                 self._end.wait(min(LONGEST_WAIT_S, clock.real_s(self._rounds.wait_s(now=at))))
                 continue
             reply = self._asked(one)
-            self._rounds.asked(one.name, answered=reply.why is None, at=at, now=clock.now())
-            self._put(at, reply)
+            answered = reply.why is None
+            self._put(
+                self._rounds.asked(one.name, answered=answered, at=at, now=clock.now()), reply
+            )
         self._bus.close()
 
     def _asked(self, one: BusInstrument) -> Reply:

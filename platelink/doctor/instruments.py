@@ -9,7 +9,7 @@ from platelink.config.model import Config
 from platelink.contract.unit import InstrumentNow, Status
 from platelink.daemon.setup import bus_of
 from platelink.doctor.findings import Finding, Health
-from platelink.sensing.beside import cannot_be, unanswered
+from platelink.sensing.beside import Reply, Unanswered, cannot_be, unanswered
 from platelink.sensing.calibration import UNIT
 from platelink.sensing.registers import BusInstrument, number
 
@@ -27,11 +27,7 @@ def look_at_instruments(config: Config, status: Status | None) -> Iterator[Findi
             began = time.monotonic()
             reply = bus.read(one)
             took_s = time.monotonic() - began
-            if reply.why is not None:
-                yield _wrong(one.name, unanswered(one, reply))
-            else:
-                raw = number(reply.registers, one.form, low_word_first=one.low_word_first)
-                yield _told(one, raw, took_s)
+            yield _read(one, reply, took_s)
     finally:
         bus.close()
 
@@ -41,6 +37,17 @@ def _by_daemon(told: InstrumentNow) -> Finding:
         problem = told.problem or "it has not answered yet"
         return _wrong(told.name, problem, "wrong" if told.lost else "notice")
     return Finding(told.name, "ok", f"measures {told.measures} every {told.every_s:.2f} s")
+
+
+def _read(one: BusInstrument, reply: Reply, took_s: float) -> Finding:
+    if reply.why is not None:
+        return _wrong(one.name, unanswered(one, reply))
+    try:
+        raw = number(reply.registers, one.form, low_word_first=one.low_word_first)
+    except ValueError:
+        damaged = Reply(one.name, reply.age_s, why=Unanswered.DAMAGED)
+        return _wrong(one.name, unanswered(one, damaged))
+    return _told(one, raw, took_s)
 
 
 def _told(one: BusInstrument, raw: float, took_s: float) -> Finding:

@@ -146,8 +146,12 @@ class Beside:
                 instrument, Reply(reply.name, reply.age_s, why=Unanswered.DAMAGED)
             )
             return False
-        if one.t > -math.inf:
-            one.pace_s += _PACE * (t - one.t - one.pace_s)
+        if one.unanswered and reply.age_s > instrument.stale_after_s:
+            return False  # perhaps the late answer to a question of long ago; the next one tells
+        gap_s = t - one.t
+        outage = one.unanswered and gap_s > instrument.stale_after_s
+        if one.t > -math.inf and not outage:
+            one.pace_s += _PACE * (gap_s - one.pace_s)
         one.raw, one.t, one.unanswered = raw, t, ""
         if instrument.value(raw) is not None:
             one.good_t = t
@@ -221,7 +225,7 @@ def cannot_be(one: BusInstrument, raw: float) -> str:
         return f"{one.name} tells {raw:.0f}, which stands for no value; check its sensor and wire"
     return (
         f"{one.name} shows {shown:.6g} {unit}, it can be {low:.6g} to {high:.6g} {unit}; check its "
-        "sensor, then first_register, type, word_order and scale"
+        "sensor, then slave (another instrument?), first_register, type, word_order and scale"
     )
 
 
@@ -245,7 +249,7 @@ def unanswered(one: BusInstrument, reply: Reply) -> str:
             return _refused(one, code)
     return (
         f"{name} does not answer at address {slave}; check its power, the two wires (exchanged?), "
-        "its address, baud rate and parity"
+        "its address, baud rate and parity, or raise timeout_s if it is slower"
     )
 
 

@@ -217,7 +217,7 @@ def test_an_instrument_on_the_bus_is_named_and_says_itself_what_is_wrong(
 ) -> None:
     gone = (
         "gauge-1 does not answer at address 5; check its power, the two wires (exchanged?), its "
-        "address, baud rate and parity"
+        "address, baud rate and parity, or raise timeout_s if it is slower"
     )
 
     def at(problem: str) -> d.Json:

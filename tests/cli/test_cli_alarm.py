@@ -8,7 +8,12 @@ from pathlib import Path
 import pytest
 from cli_runs import MINIMAL, run
 from cli_unit import CommandUnit, command_unit
+from whole_documents import STATUS
 
+from platelink.cli.quantities import Display
+from platelink.cli.status import _lines
+from platelink.config.load import loads
+from platelink.contract.unit import Status
 from platelink.control.alarm.states import Condition
 from platelink.control.alarm.unit import CALIBRATION_OVERDUE, JOURNAL_CANNOT_WRITE
 from platesim.faults import Unplugged
@@ -106,3 +111,15 @@ def test_without_a_daemon_it_is_said_how_to_start_one(
         result = run(*command)
         assert (result.exit_code, result.stdout) == (1, "")
         assert "start one with `platelink serve`" in result.stderr
+
+
+def test_the_status_says_which_instrument_is_lost_and_why() -> None:
+    """The alarm's next act sends people there."""
+    told = {"measures": "vacuum", "age_s": 0.1, "every_s": 0.2}
+    instruments = [
+        told | {"name": "gauge-1", "lost": True, "problem": "gauge-1 is gone; look for it"},
+        told | {"name": "oven-1", "lost": False, "problem": "", "measures": "oven"},
+    ]
+    now = Status.model_validate(STATUS | {"instruments": instruments})
+    lines = [line for line in _lines(now, Display.of(loads(MINIMAL))) if line[:5] == "instr"]
+    assert lines == ["instrument  gauge-1 is gone; look for it"]

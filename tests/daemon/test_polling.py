@@ -57,6 +57,16 @@ def test_turns_that_have_passed_are_left_out() -> None:
     assert rounds.turn(now=5.1) is None and rounds.wait_s(now=5.1) > 0.09
 
 
+def test_an_answer_after_missing_ones_is_as_old_as_the_first_question_it_may_answer() -> None:
+    rounds = Rounds((GAUGE, OVEN))
+    assert rounds.asked("gauge-1", answered=True, at=0.0, now=0.03) == 0.0
+    for at in (0.2, 0.5):
+        assert rounds.asked("gauge-1", answered=False, at=at, now=at + WAITS_S) == at
+    assert rounds.asked("oven-1", answered=True, at=0.7, now=0.73) == 0.7
+    assert rounds.asked("gauge-1", answered=True, at=0.8, now=0.85) == 0.2
+    assert rounds.asked("gauge-1", answered=True, at=1.0, now=1.03) == 1.0
+
+
 class Waits:
     """A bus whose answers come when the test lets them."""
 
@@ -129,5 +139,37 @@ def test_a_driver_that_fails_is_told_and_the_others_are_asked_on() -> None:
         await asyncio.to_thread(polling.stop)
         assert (given["gauge-1"].why, given["gauge-1"].text) == (Unanswered.PORT, "of a driver")
         assert given["oven-1"].registers == (600,)
+
+    asyncio.run(work())
+
+
+def test_a_reply_carries_the_age_of_the_first_question_that_it_may_answer() -> None:
+    class Misses(Waits):
+        def __init__(self) -> None:
+            super().__init__()
+            self.began_at: list[float] = []
+
+        def read(self, one: BusInstrument) -> Reply:
+            self.began_at.append(clock.now())
+            if len(self.began_at) == 1:
+                return Reply(one.name, 0.0, why=Unanswered.SILENT)
+            return Reply(one.name, 0.0, (600,))
+
+    clock = Clock()
+
+    async def work() -> None:
+        bus, came = Misses(), asyncio.Event()
+        taken: list[float] = []
+
+        def give(reply: Reply) -> None:
+            if reply.why is None and not taken:
+                taken.append(clock.now() - reply.age_s)
+                came.set()
+
+        polling = Polling(bus, (replace(GAUGE, poll_s=0.05),), clock)
+        polling.begin(give)
+        await asyncio.wait_for(came.wait(), 60.0)
+        await asyncio.to_thread(polling.stop)
+        assert taken[0] < bus.began_at[1] - 0.04
 
     asyncio.run(work())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from cli.cli_runs import MINIMAL
 from instruments import server
 from instruments.bus_shop import BUS
@@ -14,6 +15,8 @@ from platelink.config.model import Config
 from platelink.contract.unit import Status
 from platelink.doctor.findings import Finding
 from platelink.doctor.instruments import look_at_instruments
+from platelink.sensing.beside import Reply
+from platelink.sensing.registers import BusInstrument
 
 OVEN_ANSWER = framed(7, bytes((4, 2)) + server.OVEN_RAW.to_bytes(2, "big"))
 
@@ -52,6 +55,22 @@ def test_one_that_says_nothing_and_one_that_says_what_cannot_be() -> None:
     assert gauge.advice.startswith("check its power, the two wires")
     assert oven.measured == "oven-1 tells 32767, which stands for no value"
     assert oven.advice == "check its sensor and wire"
+
+
+def test_one_whose_answer_holds_too_few_registers_is_told_and_the_next_is_read(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    class Short:
+        def read(self, one: BusInstrument) -> Reply:
+            return Reply(one.name, 0.0, () if one.slave == 5 else (server.OVEN_RAW,))
+
+        def close(self) -> None:
+            pass
+
+    monkeypatch.setattr("platelink.doctor.instruments.bus_of", lambda settings: Short())
+    told = found(config_at("/dev/not-opened"))
+    assert told["gauge-1"].health == "wrong" and "is damaged" in told["gauge-1"].measured
+    assert told["oven-1"].measured.startswith("address 7 tells 705")
 
 
 def test_the_daemon_has_the_bus_and_tells() -> None:

@@ -129,7 +129,7 @@ class LoopPolling:
         if not self._going:
             return
         now = self._clock.now()
-        self._rounds.asked(reply.name, answered=reply.why is None, at=at, now=now)
+        at = self._rounds.asked(reply.name, answered=reply.why is None, at=at, now=now)
         self._give(replace(reply, age_s=round(now - at, 3)))
         self._next()
 

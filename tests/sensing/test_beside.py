@@ -159,3 +159,36 @@ def test_a_form_of_two_registers_is_read_from_two() -> None:
     beside.take(Reply("gauge-1", 0.0, (0xFFFF, 0xFD2C)), now=1.0)
     newest = beside.newest(Quantity.VACUUM, 1.0)
     assert newest is not None and newest.raw == -724.0
+
+
+def test_after_an_outage_the_first_answer_may_be_an_old_one_and_is_no_value() -> None:
+    beside = both()
+    beside.take(told(-724), now=101.0)
+    beside.take(silent(), now=103.0)
+    beside.take(told(-10, age_s=1.5), now=103.2)  # perhaps asked for at 101.7
+    assert beside.newest(Quantity.VACUUM, 103.2) is None
+    assert "does not answer" in beside.status(now=103.2)[0].problem
+    beside.take(told(-723), now=103.4)
+    newest = beside.newest(Quantity.VACUUM, 103.4)
+    assert newest is not None and newest.raw == -723.0
+
+
+def test_an_outage_that_is_over_is_not_told_as_a_slow_instrument() -> None:
+    beside = both()
+    for tenth in range(1000, 1100, 2):
+        beside.take(told(-724), now=tenth / 10.0)
+    beside.take(silent(), now=160.0)
+    beside.take(told(-724), now=170.0)
+    gauge, _ = beside.status(now=170.0)
+    assert gauge.problem == "" and gauge.every_s == pytest.approx(0.2, abs=0.01)
+    for second in range(171, 200):  # that it comes so late has another reason, and is told
+        beside.take(told(-724), now=float(second))
+    assert "gives a value every" in beside.status(now=199.0)[0].problem
+
+
+def test_what_is_said_names_the_settings_that_a_slow_or_exchanged_one_needs() -> None:
+    beside = both()
+    beside.take(silent(), now=101.0)
+    beside.take(told(-7240, "oven-1"), now=101.0)
+    gauge, oven = beside.status(now=101.0)
+    assert "timeout_s" in gauge.problem and "slave" in oven.problem
