@@ -10,10 +10,11 @@ from importlib.util import find_spec
 from typing import Protocol
 
 from platelink.alerts.wording import Message
+from platelink.extras import installing
 
 LIMIT_S = 60.0
 """A service that takes longer counts as not having taken it."""
-NOT_INSTALLED = "the extra is not installed; pip install 'platelink[alerts]'"
+NOT_INSTALLED = f"the extra 'alerts' is not installed; {installing('alerts')}"
 
 
 class Attempt(Protocol):

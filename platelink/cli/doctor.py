@@ -85,6 +85,8 @@ def last_word(found: list[Finding]) -> str:
     noticed = [finding for finding in found if finding.health == "notice"]
     said = f"wrong: {len(wrong)} of {len(found)}" if wrong else "nothing is wrong"
     first = next((one for one in (*wrong, *noticed) if one.advice), None)
+    if wrong and (first is None or first.health != "wrong"):
+        return f"{said}; next: {wrong[0].subject}: {wrong[0].measured}"
     if first:
         return f"{said}; next: {first.subject}: {first.advice}"
     runs = any(f.subject == "daemon" and f.health == "ok" for f in found)

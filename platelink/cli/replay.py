@@ -64,7 +64,11 @@ def replay(
             raise Failure(str(error)) from error
         took_s = time.perf_counter() - begun
     if not played:
-        raise Failure(f"no tape in {folder_of(reader.path)}; see [journal] tapes_mb")
+        folder = folder_of(reader.path)
+        raise Failure(
+            f"no tape in {folder}; tapes are in no backup: copy the unit's folder {folder.name} "
+            f"to there; how much is kept says [journal] tapes_mb"
+        )
     if as_json:
         emit({"same": all(one.same for one in played), "took_s": took_s, "tapes": played})
     else:

@@ -226,13 +226,12 @@ def _check_one(reader: JournalReader, run_id: str, as_json: bool) -> bool:
 
 def _found(result: CheckResult) -> list[tuple[str, str]]:
     if not result.light:
-        band = (result.recorded_in_band_s, result.again_in_band_s)
-        told = [("in band", "{:.0f} s recorded, {:.0f} s by the readings".format(*band))]
-        return [
-            ("recorded", f"a {result.kind}, in which no light is counted"),
-            *(told if None not in band else ()),
-            _entries(result),
-        ]
+        told = [("recorded", f"a {result.kind}, in which no light is counted")]
+        recorded_s, again_s = result.recorded_in_band_s, result.again_in_band_s
+        if recorded_s is not None and again_s is not None:
+            text = f"{recorded_s:.0f} s recorded, {again_s:.0f} s by the readings"
+            told.append(("in band", text))
+        return [*told, _entries(result)]
     recorded, again = result.recorded_mj_cm2, result.reintegrated_mj_cm2
     return [
         ("recorded", "no dose" if recorded is None else f"{recorded:.3f} mJ/cm²"),

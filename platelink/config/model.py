@@ -378,7 +378,7 @@ def _contact_faults(config: Config) -> Iterator[tuple[str, str]]:
     except ValueError:
         return  # told already
     if gauge is None:
-        yield "contact", "needs a [vacuum] section; add it, or leave [contact] out"
+        yield "contact", "needs a [vacuum] section or instrument; add one, or leave [contact] out"
         return
     low_kpa, high_kpa = config.contact.low_kpa, config.contact.high_kpa
     if problem := gauge.reach_problem(low_kpa):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from platelink.evidence.keys import certificates_of
 from platelink.evidence.wrong import EvidenceError
+from platelink.extras import installing
 
 if TYPE_CHECKING:
     from rfc3161_client import TimeStampRequest, TimeStampResponse
@@ -17,8 +18,8 @@ TYPE_ASKED, TYPE_ANSWERED = "application/timestamp-query", "application/timestam
 MOST_BYTES = 100_000
 """Of an answer: some certificates and a signature."""
 NOT_INSTALLED = (
-    "time stamps need the extra 'stamps': pip install 'platelink[stamps]' (or openssl alone, as in "
-    "docs/evidence.md)"
+    "time stamps need the extra 'stamps' (or openssl alone, as in docs/evidence.md); "
+    f"{installing('stamps')}"
 )
 
 

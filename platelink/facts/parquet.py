@@ -8,6 +8,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+from platelink.extras import installing
 from platelink.facts.ask import Facts, utc
 from platelink.facts.derive import Json, spans_of
 from platelink.facts.rows import made_rows, steps_of
@@ -34,7 +35,7 @@ def write(facts: Facts, directory: Path) -> dict[str, int]:
     """``made.parquet`` and ``steps.parquet``; rows of each. ``NoParquetError`` says what to
     install."""
     if find_spec("pyarrow") is None:
-        raise NoParquetError("Parquet needs pyarrow; install it: pip install 'platelink[parquet]'")
+        raise NoParquetError(f"Parquet needs pyarrow; install it {installing('parquet')}")
     arrow = import_module("pyarrow")
     text, number, texts = arrow.string(), arrow.float64(), arrow.list_(arrow.string())
     made = arrow.schema(

@@ -11,6 +11,7 @@ import termios
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from platelink.extras import installing
 from platelink.link.port import why_closed
 from platelink.sensing.beside import Reply, Unanswered
 from platelink.sensing.registers import BusInstrument, size
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pymodbus.client import ModbusSerialClient
     from pymodbus.pdu import ModbusPDU
 
-NOT_INSTALLED = "instruments need the extra 'modbus': pip install 'platelink[modbus]'"
+NOT_INSTALLED = f"the extra 'modbus' is not installed; {installing('modbus')}"
 READ_HOLDING, READ_INPUT = 3, 4
 _FUNCTION = 1
 """Place of the function's code in a frame."""

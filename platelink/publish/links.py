@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 
 from platelink.backoff import Backoff
+from platelink.extras import installing
 from platelink.publish.broker import (
     BrokerError,
     BrokerLink,
@@ -36,7 +37,7 @@ def link_to(
         from platelink.publish.jetstream import StreamLink  # noqa: PLC0415 -- an optional extra
     except ImportError as fault:
         raise BrokerError(
-            "the client of NATS is not installed: pip install 'platelink[jetstream]'"
+            f"the client of NATS is not installed; {installing('jetstream')}"
         ) from fault
     return StreamLink(settings, client_id=client_id, will=will, receive_maximum=receive_maximum)
 

@@ -59,8 +59,11 @@ def play(
     begun = tape.beginning()
     played = Played(tape.name, begun.release, begun.utc_ms, begun.utc_ms)
     if begun.journal != reader.uuid:
-        played.problems.append(f"tape {tape.name} is of another journal than {reader.path}")
-        return played
+        why = (
+            f"tape {tape.name} is of another journal than {reader.path}; a restored one has an id "
+            "of its own: give the backup's file, with the folder of tapes copied beside it"
+        )
+        return Played(tape.name, "", 0, 0, problems=[why])
     again, made, known = Again(begun), Made(), hashlib.sha256()
     try:
         for record in tape.records():

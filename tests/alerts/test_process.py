@@ -388,7 +388,7 @@ def test_the_doctor_looks_at_people_hours_ways_and_the_process(
     config.write_text(text.replace("[[alerts.shift]]", more))
     assert "wrong Omar has no way to be reached" in texts(config)
     monkeypatch.setattr("platelink.doctor.alerts.installed", lambda: False)
-    assert "pip install 'platelink[alerts]'" in texts(config)
+    assert "pip install -c deploy/constraints.txt '.[alerts]'" in texts(config)
 
 
 def test_the_doctor_tells_what_waits_and_when_a_way_last_worked(

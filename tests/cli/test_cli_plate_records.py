@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 from cli_runs import run
+from record.make import later, start
 from record.test_search import put, shop_journal
 
 from platelink.events.steps import PlateCorrected, PlateNoted
@@ -80,3 +81,18 @@ def test_trends_are_told_by_day(tmp_path: Path) -> None:
     ):  # fmt: skip
         assert words in told, told
     assert "no such runs" in run("trends", "--journal", path, "--lot", "none").output
+
+
+def test_a_plate_without_an_exposure_is_checked_open_and_over(tmp_path: Path) -> None:
+    path = corrected(tmp_path / "journal.sqlite")
+    with Journal.open(path, unit="unit-1", new_uuid="x", ballast_bytes=4096) as journal:
+        journal.append(
+            start(journal, "P-9", later(9000), step="plate", plate="P-9", request={"kind": "plate"})
+        )
+        told = run("check", "P-9", "--journal", path)
+        assert (told.exit_code, told.stderr) == (1, "")
+        assert "NOT confirmed" in told.output and "has no end yet" in told.output
+        journal.end_run("P-9", later(9001), "aborted", "by request")
+    told = run("check", "P-9", "--journal", path)
+    assert (told.exit_code, told.stderr) == (0, "")
+    assert "in which no light is counted" in told.output and "in band" not in told.output

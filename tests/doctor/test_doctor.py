@@ -390,6 +390,8 @@ def test_the_last_word_is_what_to_do_next() -> None:
     assert last_word([fine]) == "nothing is wrong; next: platelink serve"
     assert last_word([fine, daemon]) == "nothing is wrong; next: platelink plate make RECIPE"
     assert last_word([fine, notice]) == "nothing is wrong; next: disk: free disk space"
+    bad = Finding("config", "wrong", "the file says nonsense")
+    assert last_word([bad, notice]) == "wrong: 1 of 2; next: config: the file says nonsense"
     assert last_word([notice, cause, after]) == "wrong: 2 of 3; next: port: plug the unit in"
 
 

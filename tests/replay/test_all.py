@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from click.testing import CliRunner
@@ -72,3 +74,23 @@ def test_what_comes_otherwise_is_not_hidden_by_what_cannot_be_played(
     monkeypatch.setattr("os.cpu_count", lambda: 1)
     found = said(journal)
     assert "this release fails" in found.output and "does NOT do the same" in found.output
+
+
+def test_a_restored_journal_is_another_one_and_says_so_instead_of_that_the_release_differs(
+    journal: Path,
+) -> None:
+    with sqlite3.connect(journal) as database:
+        guards = "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'journal'"
+        for (name,) in database.execute(guards).fetchall():
+            database.execute(f'DROP TRIGGER "{name}"')
+        database.execute("UPDATE journal SET uuid = ?", (str(uuid4()),))
+    found = said(journal)
+    assert found.exit_code == 1 and "a restored one has an id of its own" in found.output
+    assert found.output.endswith("nothing could be played\n") and "does NOT" not in found.output
+
+
+def test_a_copy_without_its_tapes_says_that_they_are_copied_by_hand(journal: Path) -> None:
+    shutil.rmtree(folder_of(journal))
+    found = said(journal)
+    assert found.exit_code == 1
+    assert "tapes are in no backup: copy the unit's folder journal.tapes to there" in found.output
