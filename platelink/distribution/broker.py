@@ -10,7 +10,9 @@ from typing import Final
 from pydantic import ValidationError
 
 from platelink.publish.broker import (
+    QUOTA_EXCEEDED,
     REFUSED,
+    SERVER_UNAVAILABLE,
     Acknowledged,
     BrokerError,
     BrokerLink,
@@ -20,6 +22,7 @@ from platelink.publish.broker import (
     LinkEvent,
     Received,
     SubscriptionRefused,
+    refusal,
 )
 from platelink.publish.links import link_to
 from platelink.publish.messages import Took
@@ -45,6 +48,8 @@ def send(settings: BrokerSettings, topic: str, data: bytes) -> None:
         mid = link.publish(topic, data, retain=True)
         done = _heard(link, lambda e: isinstance(e, Acknowledged) and e.mid == mid)
         assert isinstance(done, Acknowledged)
+        if done.code in (SERVER_UNAVAILABLE, QUOTA_EXCEEDED):
+            raise BrokerError(f"the broker did not take {topic}: {refusal(done)}, then send again")
         if done.code >= REFUSED:
             raise NoRightError(
                 f"the broker refused {topic} ({done.reason}): user {settings.username} may not "

@@ -15,6 +15,11 @@ NO_SUBSCRIBERS = 0x10
 REFUSED = 0x80
 """This reason and all above it: not taken (MQTT 5.0, 2.4)."""
 NOT_AUTHORIZED, SERVER_UNAVAILABLE, QUOTA_EXCEEDED = 0x87, 0x88, 0x97
+_TODO = {
+    NOT_AUTHORIZED: "check its access list",
+    SERVER_UNAVAILABLE: "see that most nodes of the cluster run",
+    QUOTA_EXCEEDED: "make room at the broker",
+}
 
 
 class BrokerError(Exception):
@@ -78,6 +83,15 @@ class Acknowledged(NamedTuple):
     code: int
     """0 delivered or queued, 16 nobody subscribed, 128 and above refused."""
     reason: str
+
+
+def refusal(answer: Acknowledged) -> str:
+    """Why a message was not taken and what to do; empty where it was."""
+    if answer.code < REFUSED:
+        return ""
+    said = f"{answer.reason} ({answer.code})"
+    todo = _TODO.get(answer.code)
+    return f"{said}, {todo}" if todo else said
 
 
 class Received(NamedTuple):

@@ -29,6 +29,7 @@ from platelink.publish.broker import (
     Received,
     SubscriptionRefused,
     Will,
+    refusal,
 )
 from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.holdings import split_id
@@ -173,7 +174,7 @@ class _Shift:
         if self._outbox.sure != self._saved.number and now - self._saved_at >= CURSOR_SAVE_S:
             self._save()
         self._measure(detail, now)
-        text = self._texts.next() if self._outbox.connected else None
+        text = self._texts.next(now=now) if self._outbox.connected else None
         if text is not None and self._link is not None:
             topic, body = text
             self._texts.sent(topic, body, self._link.publish(topic, body.encode(), retain=True))
@@ -268,9 +269,7 @@ class _Shift:
                 self._notices["status"] = f"own status not readable: {reason}"
 
     def _answered(self, event: Acknowledged, now: float) -> None:
-        topic = self._texts.answered(event.mid)
-        if topic is not None and event.code >= REFUSED:
-            self._notices["texts"] = f"the broker refused {topic}: check its access list"
+        self._texts.answered(event.mid, refusal(event), now=now)
         again = self._again.pop(event.mid, None)
         if again is not None:
             self._repair.answered(again)
@@ -284,7 +283,7 @@ class _Shift:
             )
             self._outbox.undelivered(number, text, now=now)
         elif event.code >= REFUSED:
-            text = f"the broker refused entry {number}: {event.reason} ({event.code})"
+            text = f"the broker refused entry {number}: {refusal(event)}"
             self._outbox.undelivered(number, text, now=now)
         else:
             self._outbox.acknowledged(number, now=now)
@@ -353,7 +352,8 @@ class _Shift:
         self._saved_at = time.monotonic()
 
     def _notice(self) -> str:
-        return "; ".join(filter(None, (*self._notices.values(), self._texts.notice)))
+        told = (*self._notices.values(), self._texts.refused(), self._texts.notice)
+        return "; ".join(filter(None, told))
 
     def _measure(self, detail: dict[str, JsonValue], now: float) -> None:
         box = self._outbox

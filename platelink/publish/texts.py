@@ -5,11 +5,15 @@ Set and taken by any thread; sent and heard by the publisher's.
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Collection
 
 LONGEST_BYTES = 1_000_000
 """No more of a text of others is kept; what is made for a unit is shorter."""
+AGAIN_S = 10.0
+"""A text that the broker refused is sent again so long after: a cluster may have no leader, a disk
+no space, an access list a fault that is mended."""
 
 
 class RetainedTexts:
@@ -25,6 +29,8 @@ class RetainedTexts:
         self._heard: dict[str, bytes] = {}
         self._sent: dict[str, str] = {}
         self._in_flight: tuple[int, str] | None = None
+        self._refused: dict[str, tuple[float, str]] = {}
+        """Until when it is not sent again, and why it was refused."""
 
     def retain(self, topic: str, text: str) -> None:
         """What the broker is to keep under a topic of this unit; sent soon, and again after each
@@ -42,25 +48,43 @@ class RetainedTexts:
     def lost(self) -> None:
         """The connection is gone: what the broker has is not known."""
         self._sent.clear()
+        self._refused.clear()
         self._in_flight = None
 
-    def next(self) -> tuple[str, str] | None:
-        """What is to be sent now: one at a time, so that no quota is spent on texts."""
+    def next(self, *, now: float = math.inf) -> tuple[str, str] | None:
+        """What is to be sent now: one at a time, so that no quota is spent on texts. Without
+        ``now`` also what was refused just before."""
         if self._in_flight is not None:
             return None
         with self._lock:
-            return next((x for x in self._texts.items() if self._sent.get(x[0]) != x[1]), None)
+            due = (
+                (topic, text) for topic, text in self._texts.items()
+                if self._sent.get(topic) != text and self._refused.get(topic, (now, ""))[0] <= now
+            )  # fmt: skip
+            return next(due, None)
 
     def sent(self, topic: str, text: str, mid: int) -> None:
         """It is under way, as this message."""
         self._sent[topic], self._in_flight = text, (mid, topic)
 
-    def answered(self, mid: int) -> str | None:
-        """The broker has answered a message: the topic where it was one of these."""
+    def answered(self, mid: int, refused: str = "", *, now: float = 0.0) -> str | None:
+        """The broker has answered a message: the topic where it was one of these. ``refused`` says
+        why it was not taken; empty: it was. What is refused is sent again."""
         if self._in_flight is None or self._in_flight[0] != mid:
             return None
         topic, self._in_flight = self._in_flight[1], None
+        self._refused.pop(topic, None)
+        if refused:
+            self._sent.pop(topic, None)
+            self._refused[topic] = now + AGAIN_S, refused
         return topic
+
+    def refused(self) -> str:
+        """What the broker does not take at present, for the status."""
+        return "; ".join(
+            f"the broker refused {topic}: {why}; it is sent again every {AGAIN_S:g} s"
+            for topic, (_, why) in self._refused.items()
+        )
 
     def heard(self, topic: str, payload: bytes) -> bool:
         """A message of a topic that is listened to; False for any other."""

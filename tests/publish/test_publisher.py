@@ -11,11 +11,13 @@ from publish import publish_samples as ps
 from platelink.publish import publisher as module
 from platelink.publish import repair
 from platelink.publish.broker import (
+    SERVER_UNAVAILABLE,
     Acknowledged,
     BrokerSettings,
     Connected,
     ConnectionLost,
     Received,
+    refusal,
 )
 from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.messages import LAST_WORD, UnitStatus
@@ -24,6 +26,7 @@ from platelink.publish.publisher import Publisher
 from platelink.publish.publishing import PublisherSettings, PublisherStatus, status_text
 from platelink.publish.services import free_port
 from platelink.publish.teller import Teller
+from platelink.publish.texts import AGAIN_S, RetainedTexts
 from platelink.publish.topics import TopicError
 
 
@@ -335,3 +338,50 @@ def test_credentials_are_not_shown():
         BrokerSettings("h", username="shop", password="secret"), ps.SITE, ps.UNIT
     )
     assert "secret" not in repr(settings)
+
+
+class Elected(Answering):
+    """A cluster that has a leader again after the first refusal of what it is to keep."""
+
+    def __init__(self) -> None:
+        super().__init__(0)
+        self.kept: list[str] = []
+
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, entry_id: str | None = None
+    ) -> int:
+        if topic.endswith("checkpoint"):
+            self.kept.append(payload.decode())
+            self.code = SERVER_UNAVAILABLE if len(self.kept) == 1 else 0
+        return super().publish(topic, payload, retain=retain, entry_id=entry_id)
+
+
+def test_a_text_that_was_refused_for_a_while_is_sent_again_and_the_notice_goes() -> None:
+    texts, broker = RetainedTexts(), Elected()
+    texts.retain("a/checkpoint", "as it is now")
+
+    def turn(now: float) -> None:
+        found = texts.next(now=now)
+        if found is not None:
+            texts.sent(*found, broker.publish(found[0], found[1].encode()))
+        for answer in broker.poll(0.0):
+            if isinstance(answer, Acknowledged):
+                texts.answered(answer.mid, refusal(answer), now=now)
+
+    turn(0.0)
+    assert "refused a/checkpoint" in texts.refused() and "access list" not in texts.refused()
+    assert "most nodes of the cluster" in texts.refused()
+    turn(AGAIN_S - 0.1)
+    assert len(broker.kept) == 1
+    turn(AGAIN_S)
+    assert broker.kept == ["as it is now"] * 2 and texts.refused() == ""
+    turn(2.0 * AGAIN_S)
+    assert len(broker.kept) == 2
+
+
+def test_what_is_to_be_done_about_a_refusal_is_of_its_code(run, tmp_path, monkeypatch) -> None:
+    for code, words in ((0x87, "access list"), (0x88, "nodes of the cluster"), (0x97, "room")):
+        assert words in refusal(Acknowledged(1, code, "said so"))
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0x88))
+    status = run(lambda: ListSource(7), lambda s: "refused entry 1" in s.problem)
+    assert "said so (136), see that most nodes of the cluster run" in status.problem
