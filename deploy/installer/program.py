@@ -13,6 +13,10 @@ from pathlib import Path
 from installer.machine import CURRENT, OPT, PREVIOUS, SOURCE, WROTE, point, release_of, run, say
 
 COMMAND = Path("/usr/local/bin/platelink")
+EXTRAS = ("alerts", "jetstream", "modbus", "stamps")
+"""All that a configuration may ask for is there: an upgrade takes nothing away from a unit."""
+KEPT = {"parquet": "pyarrow"}
+"""Large ones, by what they bring: a release has them where the one in use has."""
 
 
 def sources() -> Iterator[Path]:
@@ -33,6 +37,17 @@ def release_name() -> str:
     return f"{version[1] if version else '0'}-{found.hexdigest()[:10]}"
 
 
+def extras() -> str:
+    """What is installed beside the program itself."""
+    old = release_of(CURRENT)
+    there = [
+        extra
+        for extra, module in KEPT.items()
+        if old is not None and any(old.glob(f"lib/python*/site-packages/{module}"))
+    ]
+    return ",".join([*EXTRAS, *there])
+
+
 def build() -> Path:
     """The release of this checkout, in a place of its own."""
     place = OPT / "releases" / release_name()
@@ -47,7 +62,7 @@ def build() -> Path:
             shutil.copy2(path, to)
         run(sys.executable, "-m", "venv", place)
         run(place / "bin" / "pip", "install", "-q", "-c", Path(copy) / "deploy/constraints.txt",
-            f"{copy}[alerts]")  # fmt: skip
+            f"{copy}[{extras()}]")  # fmt: skip
     run(place / "bin" / "platelink", "--version")
     (place / "complete").touch()
     say("built", f"program {place.name}")

@@ -7,6 +7,7 @@ import hashlib
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,20 @@ def test_it_needs_nothing_but_debian_s_python():
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert all(part in help_.stdout for part in ("unit", "page", "backup", "--network", "--user"))
+
+
+def test_an_upgrade_takes_no_part_away_that_a_configuration_may_ask_for(own, tmp_path, monkeypatch):
+    """An instrument on the bus, a cluster, a time stamp: each ends without its package."""
+    program = own[1]
+    declared = tomllib.loads((DEPLOY.parent / "pyproject.toml").read_text("utf-8"))["project"]
+    asked_for = set(declared["optional-dependencies"]) - {"test", "docs"}
+    assert asked_for == {*program.EXTRAS, *program.KEPT}
+    monkeypatch.setattr(program, "release_of", lambda _: None)
+    assert program.extras() == ",".join(program.EXTRAS)
+    monkeypatch.setattr(program, "release_of", lambda _: tmp_path)
+    assert program.extras() == ",".join(program.EXTRAS)
+    (tmp_path / "lib/python3.11/site-packages/pyarrow").mkdir(parents=True)
+    assert program.extras() == ",".join([*program.EXTRAS, "parquet"])
 
 
 @pytest.mark.parametrize("parts", [("unit",), ("unit", "broker")])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import re
 import shutil
 import subprocess
@@ -265,3 +266,27 @@ def test_documented_files_and_users_are_the_shipped_ones():
         assert place in conf
     users = {ONE, TWO, "recorder", "keeper", "reader", "wall"}
     assert set(re.findall(r"passwd (\S+) \"", commands)) == users
+
+
+def test_the_documented_files_may_be_made_again_and_keep_who_was_added(tmp_path: Path) -> None:
+    commands = documented("broker files").replace("/etc/mosquitto", str(tmp_path))
+    commands = commands.replace("-g mosquitto ", "").replace("systemctl restart mosquitto", "")
+    names = set(re.findall(r"\$(\w+_PASSWORD)", commands))
+    env = {**os.environ, **dict.fromkeys(names, "invented")}
+
+    def users() -> set[str]:
+        lines = (tmp_path / "platelink.passwd").read_text("utf-8").splitlines()
+        return {line.partition(":")[0] for line in lines}
+
+    def make() -> None:
+        subprocess.run(["sh", "-e", "-c", commands], check=True, env=env, cwd=DOCUMENT.parents[1])
+
+    make()
+    first = users()
+    assert {ONE, TWO, "recorder"} <= first
+    added = ["mosquitto_passwd", "-b", tmp_path / "platelink.passwd", "shop/unit-3", "invented"]
+    subprocess.run(added, check=True)
+    (tmp_path / "platelink.acl").write_text("user shop/unit-3\n", "utf-8")
+    make()
+    assert users() == first | {"shop/unit-3"}
+    assert (tmp_path / "platelink.acl~").read_text("utf-8") == "user shop/unit-3\n"
