@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import secrets
-import socket
 import tempfile
 import time
 from collections.abc import Iterator
@@ -16,7 +15,7 @@ import httpx
 from platelink.client import Client
 from platelink.client.reach import answers
 from platelink.contract.words import Command
-from platelink.simulated.bench_processes import SCENARIO, daemon, lit, ours, until, used
+from platelink.simulated.bench_processes import SCENARIO, daemon, lit, page, until, used
 from platesim.ptyprocess import PtyProcess
 
 LEAD, SECRET = "bench", secrets.token_urlsafe(16)
@@ -66,9 +65,9 @@ def bench_needs(seconds: float = 12.0) -> NeedsBench:
         until(lambda: answers(client.socket), "the daemon answers")
         client.add_first(LEAD, SECRET)
         client.sign_in(LEAD, SECRET)
-        with _page(Path(name)) as page:
+        with _looked_at(Path(name)) as pid:
             until(lambda: lit(client), "light falls")
-            pids = {"daemon": main.pid, **_children(main.pid, client), "page": page}
+            pids = {"daemon": main.pid, **_children(main.pid, client), "page": pid}
             time.sleep(SETTLE_S)
             found = _measured(pids, client, seconds)
             client.command(Command.STOP, "measured")
@@ -127,19 +126,16 @@ def _pss_mb(pid: int) -> float:
 
 
 @contextlib.contextmanager
-def _page(directory: Path) -> Iterator[int]:
+def _looked_at(directory: Path) -> Iterator[int]:
     """The page, looked at by somebody: its number."""
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    config = str(directory / "platelink.toml")
     with (
-        ours("platelink", "--config", config, "page", "--listen", f"127.0.0.1:{port}") as child,
+        page(directory) as (pid, port),
         httpx.Client(base_url=f"http://127.0.0.1:{port}", trust_env=False) as browser,
     ):
         until(lambda: _signed_in(browser), "the page is there")
         for view in VIEWS:
             browser.get(view).raise_for_status()
-        yield child.pid
+        yield pid
 
 
 def _signed_in(browser: httpx.Client) -> bool:

@@ -41,6 +41,20 @@ def daemon(
 
 
 @contextlib.contextmanager
+def page(directory: Path) -> Iterator[tuple[int, int]]:
+    """The page of that daemon, with as many files as a process usually may have open: its number
+    and its port."""
+    child = subprocess.Popen(  # noqa: S603 -- our own modules
+        ["/bin/sh", "-c", 'ulimit -n 1024; exec "$@"', "sh", sys.executable, "-m", "platelink",
+         "--config", str(directory / "platelink.toml"), "page", "--listen", "127.0.0.1:0"],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    assert child.stdout is not None
+    with child.stdout, ended(child):
+        yield child.pid, int(child.stdout.readline().rstrip("/\n").rpartition(":")[2])
+
+
+@contextlib.contextmanager
 def ours(module: str, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
     """One of our modules as a process, ended in order or else not."""
     child = subprocess.Popen(  # noqa: S603 -- our own modules

@@ -28,7 +28,8 @@ from platelink.record.journal import Journal
 from platelink.runs import RunStart, SampleBlock
 from platelink.simulated.bench_attack import Target
 from platelink.simulated.bench_lag import BESIDE, Figures, figures, noted
-from platelink.simulated.bench_processes import SCENARIO, UP_S, daemon, lit, ours, until
+from platelink.simulated.bench_processes import SCENARIO, daemon, lit, ours, until
+from platelink.simulated.bench_processes import page as page_process
 from platesim.ptyprocess import PtyProcess
 
 P99_LIMIT_MS = 100.0
@@ -110,7 +111,7 @@ def _measure(
     with (
         daemon(directory, port, more="[service]\nport = 0\n"),
         ours("platelink.simulated.bench_load", "beside", str(directory / BESIDE), ""),
-        _page(directory) as page,
+        page_process(directory) as (_, page),
         Client(socket) as client,
     ):
         until(lambda: answers(socket), "the daemon answers")
@@ -265,23 +266,6 @@ def _attack(kind: str | None, target: Target) -> Iterator[None]:
         child.terminate()
         child.wait()
         Path(target.socket).with_name("filler").unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def _page(directory: Path) -> Iterator[int]:
-    """The page, with as many files as a process usually may have open."""
-    child = subprocess.Popen(  # noqa: S603
-        ["/bin/sh", "-c", 'ulimit -n 1024; exec "$@"', "sh", sys.executable, "-m", "platelink",
-         "--config", str(directory / "platelink.toml"), "page", "--listen", "127.0.0.1:0"],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
-    assert child.stdout is not None
-    try:
-        yield int(child.stdout.readline().rstrip("/\n").rpartition(":")[2])
-    finally:
-        child.terminate()
-        child.wait(UP_S)
-        child.stdout.close()
 
 
 @contextlib.contextmanager
