@@ -46,7 +46,7 @@ class Rig:
     def start(self) -> None:
         self.broker.start()
         self.recorder.start()
-        wait_for(lambda: any(s["connected"] for s in self.recorder.statuses()), 10, "recorder")
+        wait_for(lambda: any(s["connected"] for s in self.recorder.statuses()), 30, "recorder")
         self.publisher.start()
 
     def stop(self) -> None:

@@ -156,7 +156,7 @@ def test_kills_of_nodes_recorders_and_publisher_lose_no_point(tmp_path: Path, no
         try:
             anew.start()
             rig.stores.append(store)
-            wait_for((tmp_path / "recorder-3.db").exists, 10, "new recorder")
+            wait_for(anew.statuses, 20, "new recorder")
             wait_for(lambda: rig.complete(3, len(expected)), 60, "store filled again")
         finally:
             anew.kill()
