@@ -91,7 +91,7 @@ def progress(status: Status) -> str:
         f"{given} of {DOSE.format(exposure.target_dose_mj_cm2, 'mJ/cm2', 0)}",
         f"up to {doubt:.1f} more may have been given" if doubt >= LEAST_DOUBT_MJ_CM2 else "",
         IRRADIANCE.format(exposure.irradiance_mw_cm2, "mW/cm2", 2),
-        "" if vacuum_kpa is None else f"{vacuum_kpa:.1f} kPa vacuum",
+        "" if vacuum_kpa is None else f"{vacuum_kpa:z.1f} kPa vacuum",
         "" if exposure.remaining_s is None else f"{exposure.remaining_s:.0f} s to go",
         "waits for " + ", ".join(exposure.waiting_for) if exposure.waiting_for else "",
     ]

@@ -113,7 +113,7 @@ def contact_again(
     worst = float(np.nanmin(vacuum[out]))
     return longest, (
         f"the vacuum was out of {limits.low_kpa:.1f} to {limits.high_kpa:.1f} kPa for "
-        f"{longest:.1f} s of light (down to {worst:.1f} kPa), and no loss of contact is recorded"
+        f"{longest:.1f} s of light (down to {worst:z.1f} kPa), and no loss of contact is recorded"
     )
 
 

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
+from decimal import Decimal
 from typing import Any
 
 from babel import Locale
@@ -61,7 +62,8 @@ class Formats:
         if value is None or not math.isfinite(value):
             return DASH
         form = "#,##0" + ("." + "0" * decimals if decimals else "")
-        return format_decimal(value, format=form, locale=self.locale)
+        shown = round(Decimal(str(value)), decimals) or Decimal()  # a rounded zero has no sign
+        return format_decimal(shown, format=form, locale=self.locale)
 
     def quantity(self, value: float | None, name: str, decimals: int | None = None) -> str:
         """A value in platelink's own unit, with the unit that the shop chose."""

@@ -27,7 +27,7 @@ _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*(?:e[-+]\d+)?|inf|nan)")
 _NUMBERS = re.compile(rf"(?<![\w@.-]){_NUMBER.pattern}(?![\w.]*\w)")
 _COUNTED = re.compile(rf"({_NUMBER.pattern}) (\w+)")
 _SYMBOLS = re.compile(r"(?<![^\W\d_])(?:kPa|m[WJ]/cm²|°C|µm|ms|s|min|h|%)(?:/min)?(?![^\W\d_])")
-_FORM = re.compile(r"\+|\+?(?:\.\d+)?[fgd]")
+_FORM = re.compile(r"\+|\+?z?(?:\.\d+)?[fgd]")
 """Of a number; other formats are of texts and times."""
 _LETTERS = re.compile(r"[^\W\d_]")
 

@@ -25,6 +25,7 @@ def formats(tag: str = "en_GB", display: dict[str, str] = DISPLAY) -> Formats:
 def test_numbers_follow_the_locale() -> None:
     assert formats("en_US").number(1234.56, 1) == "1,234.6"
     assert formats("de_DE").number(1234.56, 1) == "1.234,6"
+    assert [formats("en_US").number(v, 1) for v in (-0.04, -0.05, -0.06)] == ["0.0", "0.0", "-0.1"]
     assert formats().number(None) == formats().number(float("nan")) == "–"
 
 

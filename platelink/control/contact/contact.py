@@ -124,7 +124,7 @@ class ContactGate:
         limits, line = self.limits, self.line
         if line is not None and self._values:
             return self._not_steady(line, now - self.started)
-        best = "no gauge value" if self._best_kpa == -math.inf else f"{self._best_kpa:.1f} kPa"
+        best = "no gauge value" if self._best_kpa == -math.inf else f"{self._best_kpa:z.1f} kPa"
         nothing = -math.inf < self._best_kpa < NOTHING_KPA
         closed = "whether the pump runs, its hose, and whether the blanket is closed"
         where = closed if nothing else "blanket, seal and pump"
@@ -199,7 +199,7 @@ class ContactGate:
         if vacuum_kpa > limit_kpa and now >= self.deadline():
             return Finding(
                 Verdict.LOST,
-                f"vacuum {vacuum_kpa:.1f} kPa above its limit {limit_kpa:.1f} kPa; check the "
+                f"vacuum {vacuum_kpa:z.1f} kPa above its limit {limit_kpa:.1f} kPa; check the "
                 "gauge's calibration",
                 _lost(vacuum_kpa, limit_kpa),
                 cause=Cause.GAUGE,
@@ -224,7 +224,7 @@ class ContactGate:
         low_kpa = self.limits.low_kpa
         return Finding(
             Verdict.LOST,
-            f"vacuum is {vacuum_kpa:.1f} kPa and will reach {plateau_kpa:.1f} kPa, needs "
+            f"vacuum is {vacuum_kpa:z.1f} kPa and will reach {plateau_kpa:.1f} kPa, needs "
             f"{low_kpa:.1f} kPa{usual}: check blanket, seal and pump, then restart",
             _lost(plateau_kpa, low_kpa),
             cause=Cause.CREEPING,

@@ -171,7 +171,7 @@ def off_zero(vented_kpa: float, limit_kpa: float) -> Finding | None:
         return None
     return Finding(
         Verdict.LOST,
-        f"the vacuum gauge shows {vented_kpa:.1f} kPa with the frame open, it must be within "
+        f"the vacuum gauge shows {vented_kpa:z.1f} kPa with the frame open, it must be within "
         f"{limit_kpa:.1f} kPa of 0; check gauge, hose and calibration, then restart",
         Condition(GAUGE_OFF_ZERO, True, vented_kpa, math.copysign(limit_kpa, vented_kpa)),
         cause=Cause.GAUGE,

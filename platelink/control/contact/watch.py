@@ -112,7 +112,7 @@ class ContactWatch:
         else:
             side, limit, cause = "below", limits.low_kpa, self._cause(fit(self._points()))
         text = (
-            f"vacuum {vacuum_kpa:.1f} kPa, {side} its limit {limit:.1f} kPa for {outside_s:.2f} s: "
+            f"vacuum {vacuum_kpa:z.1f} kPa, {side} its limit {limit:.1f} kPa for {outside_s:.2f} s: "
             f"{_WHERE[cause]}, then restart"
         )
         return Finding(
@@ -160,7 +160,7 @@ class ContactWatch:
             vacuum_kpa, self._held_kpa, since_s, -60.0 * line.slope_kpa_per_s,
             60.0 * line.unsure_kpa_per_s, str(cause),
         )  # fmt: skip
-        return self._goes_on(f"{fell} to {vacuum_kpa:.1f} kPa", vacuum_kpa, cause, told)
+        return self._goes_on(f"{fell} to {vacuum_kpa:z.1f} kPa", vacuum_kpa, cause, told)
 
     def _swings(self, now: float) -> Finding:
         """What an unsteady vacuum goes down to."""
@@ -171,7 +171,7 @@ class ContactWatch:
         swings = f"vacuum unsteady by {line.sd_kpa:.2f} kPa for {now - self._called_since:.1f} s"
         if lowest_kpa < low_kpa:
             text = (
-                f"{swings}, down to {lowest_kpa:.1f} kPa, limit {low_kpa:.1f} kPa: "
+                f"{swings}, down to {lowest_kpa:z.1f} kPa, limit {low_kpa:.1f} kPa: "
                 f"{_WHERE[cause]}, then restart"
             )
             lost = Condition(CONTACT_LOST, True, lowest_kpa, low_kpa)
@@ -180,7 +180,7 @@ class ContactWatch:
             line.mean_kpa, self._held_kpa, now - self._called_since, -60.0 * line.slope_kpa_per_s,
             60.0 * line.unsure_kpa_per_s, str(cause),
         )  # fmt: skip
-        return self._goes_on(f"{swings}, down to {lowest_kpa:.1f} kPa", lowest_kpa, cause, told)
+        return self._goes_on(f"{swings}, down to {lowest_kpa:z.1f} kPa", lowest_kpa, cause, told)
 
     def _goes_on(self, what: str, kpa: float, cause: Cause, told: ContactWeaker) -> Finding:
         """No reason to hold: told once."""

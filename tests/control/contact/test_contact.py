@@ -124,9 +124,10 @@ def test_a_least_time_beyond_the_limit_moves_the_limit() -> None:
 
 
 def test_gate_that_nothing_draws_at_asks_for_the_pump() -> None:
-    for kpa, where in ((1.0, "whether the pump runs, its hose"), (20.0, "blanket, seal")):
+    pump, seal = "check whether the pump runs, its hose", "check blanket, seal"
+    for kpa, said in ((1.0, pump), (20.0, seal), (-0.03, "best 0.0 kPa")):
         finding, _ = pull(ContactGate(LIMITS, now=0.0), lambda t, kpa=kpa: kpa, 90.0)
-        assert finding.verdict is Verdict.LOST and f"check {where}" in finding.text
+        assert finding.verdict is Verdict.LOST and said in finding.text
 
 
 def test_gate_without_a_gauge_says_so() -> None:
