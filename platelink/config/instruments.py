@@ -160,6 +160,12 @@ class InstrumentSection(Section):
         """How old a value may be."""
         return self.stale_after_s or (1.0 if self.measures == "vacuum" else 5.0)
 
+    def registers(self) -> set[tuple[int, str, int]]:
+        """Where its number stands on the bus."""
+        first = self.first_register
+        numbers = range(first, first + size(Form(self.type)))
+        return {(self.slave, self.function, number) for number in numbers}
+
     def build(self) -> BusInstrument:
         """The instrument as sensing takes it."""
         factor, shift = _UNITS[self.measures][self.unit]
@@ -233,6 +239,13 @@ def instrument_faults(
             yield f"{path}.name", "is the name of another instrument already"
         if any(one.measures == other.measures for other in bus.instrument[:i]):
             yield f"{path}.measures", f"another instrument measures {one.measures} already"
+        for other in bus.instrument[:i]:
+            if one.registers() & other.registers():
+                yield (
+                    f"{path}.first_register",
+                    f"is a register of instrument '{other.name}' already; one number cannot be "
+                    "both: see the manual for the other",
+                )
         if one.measures in board:
             yield (
                 f"{path}.measures",

@@ -83,6 +83,26 @@ def test_a_quantity_that_both_measure_is_refused_and_says_which_to_remove() -> N
     assert "[vacuum] is the device's own sensor for it, and only one can count" in told
 
 
+@pytest.mark.parametrize(
+    ("slave", "function", "register", "refused"),
+    [(5, "holding", 10, True), (5, "holding", 9, True), (5, "holding", 8, False),
+     (5, "holding", 11, False), (5, "input", 10, False), (6, "holding", 10, False)],
+)  # fmt: skip
+def test_one_register_is_not_both_values(
+    slave: int, function: str, register: int, refused: bool
+) -> None:
+    assert "slave = 5" in GAUGE_ONLY and "first_register = 10" in GAUGE_ONLY
+    new = ("slave = 7", f"slave = {slave}"), ('"input"', f'"{function}"'), (
+        "first_register = 0", f'first_register = {register}\ntype = "int32"'
+    )  # fmt: skip
+    text = MINIMAL + BUS
+    for old, other in new:
+        text = text.replace(old, other)
+    found = problems(text) if refused else [loads(text).unit.name]
+    told = "first_register" in found[0] and "a register of instrument 'gauge-1'" in found[0]
+    assert told == refused, found
+
+
 def test_limits_that_it_cannot_show_are_refused() -> None:
     text = BUS.replace("low = -102", "low = -50")
     (told,) = problems(MINIMAL + text + CONTACT)

@@ -112,8 +112,8 @@ class ContactWatch:
         else:
             side, limit, cause = "below", limits.low_kpa, self._cause(fit(self._points()))
         text = (
-            f"vacuum {vacuum_kpa:z.1f} kPa, {side} its limit {limit:.1f} kPa for {outside_s:.2f} s: "
-            f"{_WHERE[cause]}, then restart"
+            f"vacuum {vacuum_kpa:z.1f} kPa, {side} its limit {limit:.1f} kPa for "
+            f"{outside_s:.2f} s: {_WHERE[cause]}, then restart"
         )
         return Finding(
             Verdict.LOST, text, Condition(CONTACT_LOST, True, vacuum_kpa, limit), cause=cause
