@@ -23,7 +23,6 @@ import re
 import shutil
 import sys
 import time
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -33,6 +32,7 @@ from installer.machine import (
     CONFIG,
     CURRENT,
     ETC,
+    NOTED,
     OPT,
     PREVIOUS,
     SERVICES,
@@ -40,6 +40,7 @@ from installer.machine import (
     UNITS,
     WROTE,
     Refused,
+    configured,
     point,
     put,
     release_of,
@@ -47,7 +48,7 @@ from installer.machine import (
     say,
 )  # fmt: skip
 from installer.program import COMMAND, build, prune, take_over
-from installer.rehearsal import form_of, journal_place, lit, rehearse
+from installer.rehearsal import journal_place, lit, other_forms, rehearse
 from installer.surroundings import (
     PASSWORDS,
     Network,
@@ -96,13 +97,14 @@ def install(
     if why := unfit(parts, others):
         raise Refused(why)
     old = release_of(CURRENT)
-    if old is not None and "unit" in parts and CONFIG.exists() and (why := lit()):
-        raise Refused(why)
+    WROTE.extend(NOTED.read_text("utf-8").splitlines() if NOTED.exists() else ())
+    idle(parts)
     packages(parts, network)
     new = build()
     upgrade = old is not None and old != new
     if old is not None and upgrade and "unit" in parts and has_record():
         rehearse(old, new, accept=accept)
+    idle(parts)  # all that takes minutes is done
     files(parts)
     configure(new, parts, site, unit)
     if "broker" in parts:
@@ -114,16 +116,25 @@ def install(
     if "page" in parts and network is not None:
         page(network)
     run("systemctl", "daemon-reload")
+    idle(parts)
     take_over(new)
     if begin(parts):
+        NOTED.unlink(missing_ok=True)
         prune()
         return
     if old is None or not upgrade:
         raise Refused("it does not come up: journalctl -u 'platelink*'; then run this again")
-    go_back()
+    go_back(begun=True)
     PREVIOUS.unlink()
     raise Refused(f"the new release did not come up; {old.name} is in use again: "
                   "journalctl -u 'platelink*' says why")  # fmt: skip
+
+
+def idle(parts: Sequence[str]) -> None:
+    """Refused where the unit must not be begun anew now."""
+    here = release_of(CURRENT) is not None and "unit" in parts and CONFIG.exists()
+    if here and (why := lit()):
+        raise Refused(why)
 
 
 def has_record() -> bool:
@@ -157,7 +168,7 @@ def users(parts: Sequence[str], others: Sequence[str]) -> dict[str, str]:
     found |= {name: secret(name.replace("/", ".")) for name in others}
     found |= {name: secret(name) for name in logins_of(parts)}
     if "unit" in parts:
-        told = tomllib.loads(CONFIG.read_text("utf-8")).get("broker", {})
+        told = configured().get("broker", {})
         if told.get("password_file") == str(ETC / "secrets/unit"):
             found[told["username"]] = secret("unit")
     return found
@@ -175,7 +186,7 @@ def begin(parts: Sequence[str]) -> bool:
         changed = "program" in WROTE or any(name in path for path in WROTE)
         once = READ_ONCE.get(name)
         changed = changed or (once is not None and any(path.startswith(once) for path in WROTE))
-        run("systemctl", "restart" if changed else "start", name, check=False)
+        systemctl("restart" if changed else "start", name)
     end = time.monotonic() + UP_S
     while waiting := [name for name in own if not up(name)]:
         if time.monotonic() > end:
@@ -185,6 +196,11 @@ def begin(parts: Sequence[str]) -> bool:
     if own:
         say("running", " ".join(own))
     return True
+
+
+def systemctl(act: str, name: str) -> None:
+    """A daemon that never says that it is up is not waited for without end."""
+    run("timeout", f"{UP_S:g}", "systemctl", act, name, check=False)
 
 
 def still_invented() -> bool:
@@ -199,30 +215,32 @@ def up(name: str) -> bool:
     return name != "platelink.service" or not run(*asked, check=False).returncode
 
 
-def go_back() -> None:
+def go_back(*, begun: bool = False) -> None:
     """The release before, with the record as it is, or as it was where only that can be read."""
     old, new = release_of(PREVIOUS), release_of(CURRENT)
     if old is None or new is None or old == new:
         raise Refused("there is no release to go back to")
-    if why := lit():
+    if why := lit(begun=begun):
         raise Refused(why)
     saved = too_new(new) if has_record() else None
     run("systemctl", "stop", *SERVICES.values(), check=False)
-    point(CURRENT, old)
-    point(PREVIOUS, new)
-    if saved is not None:
-        set_back(old, saved)
-    say("in use", old.name)
-    for name in SERVICES.values():
-        if run("systemctl", "is-enabled", name, check=False).returncode == 0:
-            run("systemctl", "start", name, check=False)
+    try:
+        if saved is not None:
+            set_back(old, saved)
+        point(CURRENT, old)
+        point(PREVIOUS, new)
+        say("in use", old.name)
+    finally:
+        for name in SERVICES.values():
+            if run("systemctl", "is-enabled", name, check=False).returncode == 0:
+                systemctl("start", name)
 
 
 def too_new(new: Path) -> Path | None:
     """What the release before saved of the record, where it cannot read the present one."""
     saved = sorted(BACKUPS.glob(f"before-{new.name}-*"))
     journal = journal_place()
-    if not saved or form_of(journal) == form_of(saved[-1] / journal.name):
+    if not saved or not other_forms(saved[-1]):
         return None
     if journal.parent != STATE:
         raise Refused(f"the release before cannot read {journal}: stop the services, move the files"
@@ -231,20 +249,24 @@ def too_new(new: Path) -> Path | None:
 
 
 def set_back(old: Path, saved: Path) -> None:
-    """Put back what the older release saved, and keep what there is."""
+    """Put back what the older release saved, and keep what there is: all of it, or nothing."""
     state = STATE.resolve()
     aside = state.with_name(f"platelink-set-aside-{time.strftime('%Y%m%dT%H%M%S')}")
     state.rename(aside)
     state.mkdir(0o750)
-    run(old / "bin/platelink", "--config", CONFIG, "restore", saved)
+    try:
+        run(old / "bin/platelink", "--config", CONFIG, "restore", saved)
+    except Refused:
+        shutil.rmtree(state)
+        aside.rename(state)
+        raise
     for key in aside.glob("*.key"):  # secrets are in no backup
         shutil.copy2(key, state / key.name)
     say("set back", f"the record to {saved.name}; what came since is kept in {aside}")
 
 
 def uninstall() -> None:
-    if CURRENT.exists() and (why := lit()):
-        raise Refused(why)
+    idle(("unit",))
     for name in SERVICES.values():
         run("systemctl", "disable", "--now", name, check=False)
     ours = [
@@ -307,7 +329,7 @@ def main() -> int:
             go_back()
         else:
             uninstall()
-    except Refused as error:
+    except (Refused, OSError) as error:
         print(f"refused: {error}", file=sys.stderr)  # noqa: T201
         return 1
     return 0

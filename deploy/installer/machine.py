@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import tomllib
 from pathlib import Path
+from typing import Any
 
 SOURCE = Path(__file__).resolve().parents[2]
 """The checkout."""
@@ -26,17 +28,31 @@ class Refused(Exception):  # noqa: N818 -- as the program says it
 
 
 WROTE: list[str] = []
-"""What this call has changed of a service: such a one is started anew."""
+"""What has changed of a service, by this call or by one that did not come to its end: such a one is
+started anew."""
+NOTED = OPT / "changed"
+"""The same, until a call has come to its end."""
 
 
 def say(what: str, text: str) -> None:
     print(f"  {what:<8} {text}", flush=True)  # noqa: T201
 
 
+def wrote(what: str) -> None:
+    """Noted before it is done: a call that is cut off must not hide it from the next."""
+    NOTED.parent.mkdir(parents=True, exist_ok=True)
+    with NOTED.open("a", encoding="utf-8") as file:
+        file.write(f"{what}\n")
+    WROTE.append(what)
+
+
 def run(*command: str | Path, check: bool = True) -> subprocess.CompletedProcess[str]:
     """Its output is shown only when it fails."""
     words = [str(c) for c in command]
-    done = subprocess.run(words, capture_output=True, text=True, check=False)  # noqa: S603 -- ours
+    try:
+        done = subprocess.run(words, capture_output=True, text=True, check=False)  # noqa: S603 -- ours
+    except OSError as error:  # not there, or its interpreter is not
+        done = subprocess.CompletedProcess(words, 127, "", str(error))
     if check and done.returncode:
         told = (done.stderr or done.stdout).strip()[-2000:]
         raise Refused(f"'{' '.join(map(str, command))}' failed ({done.returncode}): {told}")
@@ -58,9 +74,9 @@ def put(path: Path, text: str, mode: int = 0o644, *, keep: bool = False) -> bool
     new.touch(mode)
     new.chmod(mode)
     new.write_text(text, "utf-8")
+    wrote(str(path))
     os.replace(new, path)
     say("wrote", str(path))
-    WROTE.append(str(path))
     return True
 
 
@@ -71,6 +87,14 @@ def point(link: Path, to: Path) -> None:
     new.unlink(missing_ok=True)
     new.symlink_to(to)
     os.replace(new, link)
+
+
+def configured() -> dict[str, Any]:
+    """The unit's configuration, as somebody may have edited it."""
+    try:
+        return tomllib.loads(CONFIG.read_text("utf-8"))
+    except ValueError as error:
+        raise Refused(f"{CONFIG}: {error}; mend it, platelink config check says more") from None
 
 
 def release_of(link: Path) -> Path | None:

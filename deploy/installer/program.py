@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 import sys
@@ -10,7 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from installer.machine import CURRENT, OPT, PREVIOUS, SOURCE, WROTE, point, release_of, run, say
+from installer.machine import CURRENT, OPT, PREVIOUS, SOURCE, point, release_of, run, say, wrote
 
 COMMAND = Path("/usr/local/bin/platelink")
 EXTRAS = ("alerts", "jetstream", "modbus", "stamps")
@@ -49,11 +50,16 @@ def extras() -> str:
 
 
 def build() -> Path:
-    """The release of this checkout, in a place of its own."""
+    """The release of this checkout, in a place of its own. One that does not run any more, as after
+    another Python came with Debian, is built anew."""
     place = OPT / "releases" / release_name()
-    if (place / "complete").exists():
+    begins = (place / "bin" / "platelink", "--version")
+    if (place / "complete").exists() and not run(*begins, check=False).returncode:
         say("is there", f"program {place.name}")
         return place
+    wanted = extras()
+    if release_of(CURRENT) == place:
+        wrote("program")
     shutil.rmtree(place, ignore_errors=True)
     with tempfile.TemporaryDirectory() as copy:  # building must not write into a checkout
         for path in sources():
@@ -62,8 +68,9 @@ def build() -> Path:
             shutil.copy2(path, to)
         run(sys.executable, "-m", "venv", place)
         run(place / "bin" / "pip", "install", "-q", "-c", Path(copy) / "deploy/constraints.txt",
-            f"{copy}[{extras()}]")  # fmt: skip
-    run(place / "bin" / "platelink", "--version")
+            f"{copy}[{wanted}]")  # fmt: skip
+    run(*begins)
+    os.sync()  # else a power cut may leave the mark without what it stands for
     (place / "complete").touch()
     say("built", f"program {place.name}")
     return place
@@ -73,10 +80,10 @@ def take_over(new: Path) -> None:
     """Let the new release be the one that is used; the one before stays for going back."""
     old = release_of(CURRENT)
     if old != new:
+        wrote("program")
         if old is not None:
             point(PREVIOUS, old)
         point(CURRENT, new)
-        WROTE.append("program")
         say("in use", new.name)
     if not COMMAND.exists() or COMMAND.resolve() != (new / "bin/platelink").resolve():
         point(COMMAND, CURRENT / "bin/platelink")

@@ -6,11 +6,20 @@ import json
 import sqlite3
 import tempfile
 import time
-import tomllib
 from contextlib import closing
 from pathlib import Path
 
-from installer.machine import BACKUPS, CONFIG, CURRENT, STATE, Refused, run, say
+from installer.machine import (
+    BACKUPS,
+    CONFIG,
+    CURRENT,
+    SERVICES,
+    STATE,
+    Refused,
+    configured,
+    run,
+    say,
+)  # fmt: skip
 
 REPLAYED_DAYS = 30
 MIGRATE = """
@@ -22,21 +31,32 @@ Journal.open(Path(sys.argv[1]), unit=sys.argv[2], new_uuid="rehearsal").close()
 
 
 def journal_place() -> Path:
-    told = tomllib.loads(CONFIG.read_text("utf-8")).get("journal", {})
-    return Path(told.get("path", STATE / "journal.sqlite"))
+    return Path(configured().get("journal", {}).get("path", STATE / "journal.sqlite"))
 
 
-def form_of(journal: Path) -> int:
+def other_forms(saved: Path) -> bool:
+    """Whether a file of the record has other tables now than this backup of it."""
+    files = json.loads((saved / "manifest.json").read_text("utf-8"))["files"]
+    pairs = [(Path(one["place"]), saved / one["name"]) for one in files if one["rows"]]
+    return any(_form(now) != _form(then) for now, then in pairs if now.exists())
+
+
+def _form(file: Path) -> int:
     """The version of its tables."""
-    with closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True)) as live:
+    with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as live:
         return int(live.execute("PRAGMA user_version").fetchone()[0])
 
 
-def lit() -> str:
-    """Why the daemon must not be restarted now; empty when it may."""
+def lit(*, begun: bool = False) -> str:
+    """Why the daemon must not be restarted now; empty when it may. ``begun``: it was started a
+    moment ago, and to have it say nothing is why it is given up."""
     done = run(CURRENT / "bin/platelink", "--config", CONFIG, "status", "--json", check=False)
     if done.returncode:
-        return ""  # no daemon runs
+        if begun or run("systemctl", "is-active", SERVICES["unit"], check=False).returncode:
+            return ""  # no daemon runs
+        return ("the daemon runs, and does not say whether there is light (platelink status says "
+                f"why): see that there is none, systemctl stop {SERVICES['unit']}, and run this "
+                "again")  # fmt: skip
     status = json.loads(done.stdout)
     if status["run_id"] is not None:
         return "an exposure is going on; run this again when it has ended"
@@ -67,7 +87,7 @@ def rehearse(old: Path, new: Path, *, accept: bool) -> None:
         ):
             live.backup(written)
         copy.with_suffix(".tapes").symlink_to(tapes)
-        name = tomllib.loads(CONFIG.read_text("utf-8"))["unit"]["name"]
+        name = configured()["unit"]["name"]
         run(new / "bin/python", "-c", MIGRATE, copy, name)
         day = time.strftime("%Y-%m-%d", time.gmtime(since))
         done = run(new / "bin/platelink", "replay", "--all", "--since", day, "--journal", copy,

@@ -22,21 +22,6 @@ DEPLOY = Path(__file__).parents[2] / "deploy"
 FILES = [DEPLOY / "install.py", *(DEPLOY / "installer").glob("*.py")]
 
 
-@pytest.fixture
-def own(monkeypatch):
-    """Its modules, as the script has them."""
-    monkeypatch.syspath_prepend(str(DEPLOY))
-    import install
-    import installer.program as program
-    import installer.surroundings as surroundings
-
-    yield install, program, surroundings
-    for name in [
-        name for name in sys.modules if name.partition(".")[0] in ("install", "installer")
-    ]:
-        del sys.modules[name]
-
-
 def test_it_needs_nothing_but_debian_s_python():
     for path in FILES:
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
@@ -236,7 +221,7 @@ def test_the_page_is_begun_anew_for_another_password_alone(own, monkeypatch):
         monkeypatch.setattr(install, "WROTE", wrote)
         ran.clear()
         assert install.begin(("fleet", "fleet-page"))
-        assert [act for _, act, *_ in ran if act.endswith("start")] == acts
+        assert [act for *_, act, _ in ran if act.endswith("start")] == acts
 
 
 def test_a_page_is_set_up_beside_its_copies_and_for_their_broker_alone(own, server):
@@ -337,13 +322,13 @@ def test_a_unit_whose_sensors_are_invented_is_not_started(own, monkeypatch, tmp_
     assert install.begin(("unit", "page", "backup"))
     assert not ran
     assert install.begin(("unit", "fleet", "recorder", "fleet-page"))
-    started = [name for _, act, name in ran if act == "start"]
+    started = [name for *_, act, name in ran if act == "start"]
     assert started == [  # of others' units
         f"platelink-{name}.service" for name in ("recorder", "fleet", "fleet-page")
     ]
     config.write_text("of the shop's own")
     assert install.begin(("unit", "page", "backup"))
-    assert ("systemctl", "start", "platelink.service") in ran
+    assert ("timeout", "60", "systemctl", "start", "platelink.service") in ran
 
 
 def test_it_refuses_what_it_cannot_do():
