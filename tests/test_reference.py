@@ -111,7 +111,7 @@ def figures() -> set[str]:
     any_state.forecast.early_utc = "2026-03-02T07:00:00+00:00"
     shown = [
         *of_unit(any_state, {}, 0.0), of_sensors([], {}), *of_lamps(any_state, {}), of_disk(0, {}),
-        *of_recorder(any_state, {}, "r"),
+        *of_recorder(any_state, {}, "r", 0.0),
     ]  # fmt: skip
     sources = ("web/watch.py", "serving/certificates.py")
     constant = [

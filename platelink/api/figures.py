@@ -17,14 +17,15 @@ FRESH_S = 5.0
 """The daemon tells its status twice a second or more; one that is older says nothing of now."""
 
 
-def of_unit(status: Status, labels: Mapping[str, str], age_s: float) -> Iterator[Figure]:
-    """What the daemon said last; nothing of it but its age once it is old."""
+def of_unit(status: Status | None, labels: Mapping[str, str], age_s: float) -> Iterator[Figure]:
+    """What the daemon said last; nothing of it but its age once it is old, or where it never
+    said anything."""
 
     def one(name: str, text: str, value: float | None) -> Figure:
         return Figure(f"platelink_unit_{name}", text, [(labels, value)])
 
     yield one("status_age_seconds", "Since the daemon said how the unit is.", age_s)
-    if age_s > FRESH_S:
+    if status is None or age_s > FRESH_S:
         return
     link, light, publisher = status.link, status.light, status.publisher
     yield one("link_up", "1: the link to the device is up.", float(link.state == "up"))

@@ -44,7 +44,7 @@ class Hub:
         self.alone = alone
         """No daemon runs: nothing will ever be told."""
         self._newest: bytes | None = None
-        self._newest_at = 0.0
+        self._newest_at = time.monotonic()
         self.followers: set[Follower] = set()
 
     def broadcast(self, line: bytes) -> None:
@@ -63,7 +63,7 @@ class Hub:
         return StatusLine.model_validate_json(self._newest).status
 
     def age_s(self) -> float:
-        """How old the newest status is."""
+        """How old the newest status is; before the first, how long none has come."""
         return time.monotonic() - self._newest_at
 
     def follows(self, whose: Hashable) -> int:

@@ -17,12 +17,12 @@ from platelink.config.load import load_recorder
 from platelink.daemon.recorder_setup import recorder_settings
 from platelink.publish.figures import of_recorder, problems_of
 from platelink.publish.recorder import Recorder, RecorderSettings, RecorderStatus
-from platelink.serving.certificates import of_certificates
+from platelink.serving.certificates import of_certificates, read
 from platelink.serving.figures import text_of
 from platelink.serving.watched import Watched
 
 LOOK_S = 2.0
-"""How old figures and health are at most."""
+"""How old figures and health are at most, while it works."""
 
 
 @click.command()
@@ -68,13 +68,13 @@ class Told:
         self._worker, self._settings = worker, settings
         self._every_s, self._as_json = every_s, as_json
         self._status = worker.status()
-        self._line_at = time.monotonic()
+        self._line_at = self._told_at = time.monotonic()
 
     def take(self, status: RecorderStatus) -> None:
         """A status; a line of it where one is due."""
-        self._status = status
-        if time.monotonic() >= self._line_at + self._every_s:
-            self._line_at = time.monotonic()
+        self._status, self._told_at = status, time.monotonic()
+        if self._told_at >= self._line_at + self._every_s:
+            self._line_at = self._told_at
             self.line()
 
     def line(self) -> None:
@@ -83,14 +83,15 @@ class Told:
 
     def figures(self) -> str:
         """As scrapers read them."""
-        told = of_recorder(self._status, self._worker.heard, self._settings.name)
+        age_s = time.monotonic() - self._told_at
+        told = of_recorder(self._status, self._worker.heard, self._settings.name, age_s)
         broker, store = self._settings.broker, self._settings.store
         files = (broker.ca_file, broker.certificate_file, store.ca_file)
-        return text_of([*told, of_certificates(dict.fromkeys(files))])
+        return text_of([*told, of_certificates(read(*files))])
 
     def problems(self) -> list[str]:
         """Of its health."""
-        return problems_of(self._status)
+        return problems_of(self._status, time.monotonic() - self._told_at)
 
 
 def _watched(place: tuple[str, int] | None, told: Told) -> AbstractContextManager[object]:

@@ -178,7 +178,9 @@ QUALITY = Board("platelink-quality", "Quality", "What doses are worth, and what 
                   Limit(14 * 86400.0, Colour.ATTENTION, below=True))),
 ), hours=168.0, refresh_s=300)  # fmt: skip
 FLEET = Board("platelink-fleet", "All units", "Every unit of a site.", (
-    table("Link", 'platelink_unit_link_up{site="$site"}', "short", "{{unit}}",
+    table("Link", 'platelink_unit_link_up{site="$site"} or on (site, unit) '
+          '0 * last_over_time(platelink_unit_link_up{site="$site"}[$__range])', "short", "{{unit}}",
+          about="1: up. 0: down, or nothing is said of it any more.",
           limits=(Limit(1, Colour.ALARM, below=True),)),
     table("Light", 'platelink_unit_light_on{site="$site"}', "short", "{{unit}}"),
     table("Alarms not acknowledged", 'platelink_unit_alarms_unacknowledged{site="$site"}', "short",

@@ -100,6 +100,8 @@ def _panel(panel: Panel, number: int) -> Json:
         "options": OPTIONS[panel.kind],
     }  # fmt: skip
     if panel.kind is Kind.TABLE:
+        if panel.limits:
+            told["fieldConfig"]["overrides"] = [COLOURED]
         told["transformations"] = [
             {"id": "organize", "options": {"excludeByName": {_TIME: True, "site": True}}}
         ]
@@ -122,7 +124,8 @@ def _link(panel: Panel) -> Json:
     that is shown."""
     of_runs = "platelink_run_" in panel.query and ("{{run}}" in panel.legend)
     if not of_runs:
-        return RECORD | {"url": "${page}/history?since=${__from:date:iso}&until=${__to:date:iso}"}
+        since, until = (f"${{__{end}:date:YYYY-MM-DD}}" for end in ("from", "to"))  # days
+        return RECORD | {"url": f"${{page}}/history?since={since}&until={until}"}
     where = "${__data.fields.run}" if panel.kind is Kind.TABLE else "${__field.labels.run}"
     return RECORD | {"url": f"${{page}}/records/{where}"}
 
@@ -140,6 +143,11 @@ def _steps(limits: tuple[Limit, ...]) -> list[Json]:
     return steps + [{"value": limit.at, "color": limit.colour.value} for limit in above]
 
 
+COLOURED: Final[Json] = {
+    "matcher": {"id": "byType", "options": "number"},
+    "properties": [{"id": "custom.cellOptions", "value": {"type": "color-text"}}],
+}
+"""A cell of a table shows no limit by itself; names would take that of the lowest number."""
 CUSTOM: Final[dict[Kind, Json]] = {
     Kind.LINES: {
         "drawStyle": "line", "lineInterpolation": "linear", "lineWidth": 1, "fillOpacity": 0,

@@ -7,10 +7,19 @@ from collections.abc import Iterator
 from platelink.publish.recorder import Heard, RecorderStatus
 from platelink.serving.figure import Figure
 
+FRESH_S = 30.0
+"""It tells its status every two seconds, and a slow disk may hold it up; one that is older says
+nothing of now."""
 
-def of_recorder(status: RecorderStatus, heard: Heard, name: str) -> Iterator[Figure]:
-    """What it has taken, what waits, and who has been heard."""
+
+def of_recorder(status: RecorderStatus, heard: Heard, name: str, age_s: float) -> Iterator[Figure]:
+    """What it has taken, what waits, and who has been heard; nothing of it but its age once it is
+    old."""
     labels = {"recorder": name}
+    text = "Since the recorder's loop said how it is."
+    yield Figure("platelink_recorder_status_age_seconds", text, [(labels, age_s)])
+    if age_s > FRESH_S:
+        return
     counts = status.counts
     for short, text, value in (
         ("connected", "1: the broker is there.", float(status.connected)),
@@ -40,7 +49,10 @@ def of_recorder(status: RecorderStatus, heard: Heard, name: str) -> Iterator[Fig
     )
 
 
-def problems_of(status: RecorderStatus) -> list[str]:
+def problems_of(status: RecorderStatus, age_s: float) -> list[str]:
     """What keeps it from its work."""
+    if age_s > FRESH_S:
+        return [f"the recorder hangs: its loop has not turned for {age_s:.0f} s; look whether its "
+                "disk answers, then systemctl restart platelink-recorder"]  # fmt: skip
     told = (status.broker_problem, status.store_problem, status.journal_problem)
     return [text for text in told if text]

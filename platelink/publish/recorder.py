@@ -84,8 +84,9 @@ class RecorderStatus:
     rows_written_again: int
     store_start: float | None
     store_restarts: int
-    store_rows_refused: int
-    """Rows that the store says it dropped after accepting them; must stay 0."""
+    store_rows_refused: int | None
+    """Rows that the store says it dropped after accepting them; must stay 0. None: not asked yet,
+    or it does not say."""
     broker_problem: str
     store_problem: str
     journal_problem: str
@@ -99,7 +100,7 @@ class RecorderStatus:
             f"unconfirmed {self.unconfirmed}, confirmed lines {c.confirmed_lines}",
             f"broker {'connected' if self.connected else 'not connected'}; store restarts seen "
             f"{self.store_restarts}, rows written again {self.rows_written_again}, rows dropped "
-            f"by the store {self.store_rows_refused}",
+            f"by the store {'not known' if (n := self.store_rows_refused) is None else n}",
         ]
         problems = (self.broker_problem, self.store_problem, self.journal_problem)
         return "\n".join([*lines, *(f"problem: {p}" for p in problems if p)])
@@ -122,7 +123,7 @@ class Recorder:
         )
         self._teller = Teller(settings.name, settings.group)
         self._tended_at = float("-inf")
-        self._rows_refused = 0
+        self._rows_refused: int | None = None
         self.heard: Heard = {}
         self._held_problem = ""
         self._journal_problem = ""

@@ -53,8 +53,8 @@ class StoreSettings:
 class StoreState(NamedTuple):
     start: float | None
     """Start of its process, seconds since 1970; None if it does not say."""
-    rows_refused: int
-    """Rows that it has dropped after accepting them, since its start."""
+    rows_refused: int | None
+    """Rows that it has dropped after accepting them, since its start; None if it does not say."""
 
 
 class Store:
@@ -97,12 +97,13 @@ class Store:
             with fault:
                 if fault.code >= 500:
                     raise StoreLost(self._unreachable(fault)) from fault
-            return StoreState(None, 0)  # reachable, but not this page
+            return StoreState(None, None)  # reachable, but not this page
         except (OSError, http.client.HTTPException) as fault:
             raise StoreLost(self._unreachable(fault)) from fault
         start = re.search(r"^process_start_time_seconds (\S+)$", text, re.MULTILINE)
         dropped = re.findall(r"^vm_rows_(?:invalid|ignored)_total\{.*\} (\d+)$", text, re.MULTILINE)
-        return StoreState(float(start[1]) if start else None, sum(map(int, dropped)))
+        refused = sum(map(int, dropped)) if dropped else None
+        return StoreState(float(start[1]) if start else None, refused)
 
     def close(self) -> None:
         self._writer.close()  # type: ignore[no-untyped-call]

@@ -7,9 +7,10 @@ from __future__ import annotations
 import json
 import socket
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler
 from socketserver import TCPServer
-from threading import Thread
+from threading import Thread, Timer
 from typing import Self
 
 from platelink.serving.figures import CONTENT_TYPE
@@ -53,6 +54,19 @@ class Watched(TCPServer):
 class _Answer(BaseHTTPRequestHandler):
     server: Watched
     timeout = PATIENCE_S
+
+    def handle(self) -> None:
+        """Also one who says a byte now and then has no longer."""
+        leave = Timer(PATIENCE_S, self._leave)
+        leave.start()
+        try:
+            super().handle()
+        finally:
+            leave.cancel()
+
+    def _leave(self) -> None:
+        with suppress(OSError):  # it is gone already
+            self.connection.shutdown(socket.SHUT_RDWR)
 
     def do_GET(self) -> None:
         match self.path:

@@ -11,6 +11,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 
+from platelink.serving.certificates import read as read_certificates
 from platelink.web import (
     asking,
     calibrations,
@@ -120,6 +121,7 @@ def build(settings: PageSettings) -> ASGIApp:
         lifespan=lifespan,
     )
     app.state.settings = settings
+    app.state.certificates = read_certificates(settings.certificate)
     app.state.languages = languages
     app.state.assets = read_assets(languages)
     app.state.templates = Templates(languages)

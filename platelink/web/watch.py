@@ -21,7 +21,7 @@ async def metrics(request: Request) -> Response:
         "1: the unit's service answers.",
         [({}, float(await _service_status(request) is not None))],
     )
-    ends = of_certificates([request.app.state.settings.certificate])
+    ends = of_certificates(request.app.state.certificates)
     return Response(text_of([up, ends]), media_type=CONTENT_TYPE)
 
 

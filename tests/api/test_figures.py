@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+import time
 from pathlib import Path
 from typing import Any
 
@@ -68,6 +69,19 @@ def test_an_old_status_is_no_status(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         assert found["platelink_unit_status_age_seconds",] == 5.1
         assert ("platelink_unit_link_up",) not in found
         assert health(this)[0] == 503
+
+
+def test_a_daemon_that_never_said_anything_is_as_old_as_the_service(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else no rule would call: there would be no figure of it."""
+    with shop(tmp_path) as this:
+        age_s = figures(this)["platelink_unit_status_age_seconds",]
+        assert 0.0 <= age_s < 60.0  # not since this computer began
+        monkeypatch.setattr("platelink.api.hub.time.monotonic", lambda t=time.monotonic: t() + 90)
+        found = figures(this)
+    assert found["platelink_unit_status_age_seconds",] == pytest.approx(age_s + 90.0, abs=30.0)
+    assert not [key for key in found if key[0] == "platelink_unit_link_up"]
 
 
 def test_light_that_is_not_known_has_no_value(tmp_path: Path) -> None:

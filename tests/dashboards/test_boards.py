@@ -6,8 +6,10 @@ import json
 import re
 import shutil
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
@@ -15,9 +17,11 @@ from platelink.dashboards.__main__ import texts
 from platelink.dashboards.boards import BOARDS
 from platelink.dashboards.grafana import dashboard
 from platelink.dashboards.panel import Board, Colour, Kind, Limit, Panel
+from platelink.web.records import moment_of
 
 ROOT = Path(__file__).parents[2]
 RULES = ROOT / "deploy" / "platelink.rules.yml"
+OF_LINKS = ("platelink-fleet", "Link")
 
 
 def test_the_files_are_current() -> None:
@@ -67,6 +71,60 @@ def test_runs_lead_to_their_record() -> None:
     (table,) = (p for p in dashboard(BOARDS[1])["panels"] if p["title"] == "Light time")
     (link,) = table["fieldConfig"]["defaults"]["links"]
     assert link["url"] == "${page}/records/${__data.fields.run}"
+
+
+def test_what_is_not_of_a_run_leads_to_the_days_that_are_shown() -> None:
+    """As Grafana writes a time: by a format of its own names, or with "iso" to the millisecond."""
+    of = {"YYYY-MM-DD": "%Y-%m-%d", "iso": "%Y-%m-%dT%H:%M:%S.000Z"}
+    links = {link["url"] for board in BOARDS for panel in dashboard(board)["panels"]
+             for link in panel["fieldConfig"]["defaults"]["links"]}  # fmt: skip
+    (history,) = [url for url in links if "/history?" in url]
+    at = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
+    url = re.sub(r"\$\{__\w+:date:([\w-]+)\}", lambda x: at.strftime(of[x[1]]), history)
+    asked = parse_qs(urlsplit(url.replace("${page}", "http://page.example")).query)
+    assert set(asked) == {"since", "until"}
+    assert all(moment_of(day) is not None for (day,) in asked.values())
+
+
+def test_a_limit_in_a_table_colours_numbers_and_no_names() -> None:
+    (fleet,) = [b for b in BOARDS if not b.unit and b.uid.endswith("fleet")]
+    for panel, told in zip(fleet.panels, dashboard(fleet)["panels"], strict=True):
+        coloured = [(o["matcher"], o["properties"]) for o in told["fieldConfig"]["overrides"]]
+        cells = [{"id": "custom.cellOptions", "value": {"type": "color-text"}}]
+        numbers = {"id": "byType", "options": "number"}
+        shown = panel.kind is Kind.TABLE and panel.limits
+        assert coloured == ([(numbers, cells)] if shown else [])
+
+
+@pytest.mark.skipif(shutil.which("promtool") is None, reason="needs: apt-get install prometheus")
+def test_a_unit_that_is_heard_no_more_stays_among_all_units(tmp_path: Path) -> None:
+    (query,) = [p.query for b in BOARDS for p in b.panels if (b.uid, p.title) == OF_LINKS]
+    labels = 'site="a",instance="i",job="j",unit='
+    series = {"well": "1x40", "down": "0x40", "off": "1x9 stale"}
+    told = {"well": 1, "down": 0, "off": 0}
+    test = {
+        "tests": [{
+            "interval": "1m",
+            "input_series": [
+                *({"series": f'platelink_unit_link_up{{{labels}"{u}"}}', "values": v}
+                  for u, v in series.items()),
+                {"series": 'platelink_unit_link_up{site="b",unit="other"}', "values": "1x40"},
+            ],
+            "promql_expr_test": [{
+                "expr": query.replace("$site", "a").replace("$__range", "1h"), "eval_time": "30m",
+                "exp_samples": [
+                    {"labels": ("" if u == "off" else "platelink_unit_link_up")
+                     + f'{{{labels}"{u}"}}', "value": v} for u, v in told.items()
+                ],
+            }],
+        }],
+    }  # fmt: skip
+    (tmp_path / "links.yml").write_text(json.dumps(test))  # JSON is YAML
+    done = subprocess.run(
+        ["promtool", "test", "rules", "links.yml"], cwd=tmp_path, check=False,
+        capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_what_is_asked_for_is_told_in_the_documents() -> None:

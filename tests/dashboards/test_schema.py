@@ -74,6 +74,14 @@ WRONG: dict[str, Callable[[Any], None]] = {
     ),
     "an option": lambda b: _lines(b)["options"]["legend"].update(displayMode="lst"),
     "a key that is none": lambda b: _lines(b)["options"].update(legends={}),
+    "a colour of cells": lambda b: _table(b)["fieldConfig"].update(
+        overrides=[
+            {
+                "matcher": {"id": "byType", "options": "number"},
+                "properties": [{"id": "custom.cellOptions", "value": {"type": "colored"}}],
+            }
+        ]
+    ),
     "a place": lambda b: b["panels"][0]["gridPos"].update(w="12"),
     "a variable": lambda b: b["templating"]["list"][0].update(type="source"),
     "a link": lambda b: b["links"][0].update(type="dashboard"),
@@ -83,6 +91,10 @@ WRONG: dict[str, Callable[[Any], None]] = {
 
 def _lines(board: Any) -> Any:
     return next(panel for panel in board["panels"] if panel["type"] == "timeseries")
+
+
+def _table(board: Any) -> Any:
+    return next(panel for panel in board["panels"] if panel["type"] == "table")
 
 
 def test_what_is_wrong_is_noticed(check: Check) -> None:

@@ -102,6 +102,7 @@ def test_nothing_is_acknowledged_while_the_journal_cannot_take_it(
         status = recorder.status()
         assert len(broker.kept) == 7 and not broker.open
         assert not status.connected and status.counts.received == 0
+        assert status.store_rows_refused is None  # nobody has asked it
         assert "no space left" in status.journal_problem
     assert broker.connections == 3  # it comes back for them
     full = False

@@ -117,7 +117,7 @@ def scraped(unit: str) -> str:
         *of_unit(status, labels, 0.1), of_disk(10**9, labels),
         of_sensors(Device.model_validate_json(json.dumps(DEVICE)).sensors, labels),
         *of_lamps(LampsNow.model_validate_json(json.dumps(LAMPS)), labels),
-        *of_recorder(told, {(SITE, unit): time.time_ns() // 1_000_000}, "recorder"),
+        *of_recorder(told, {(SITE, unit): time.time_ns() // 1_000_000}, "recorder", 0.1),
     ]  # fmt: skip
     text = text_of(figures)
     return re.sub(r"^(process_\w+) ", r'\1{job="platelink",instance="here"} ', text, flags=re.M)

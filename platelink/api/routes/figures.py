@@ -14,7 +14,7 @@ from platelink.api.errors import ApiError
 from platelink.api.figures import FRESH_S, of_disk, of_lamps, of_sensors, of_unit
 from platelink.api.routes.device import lamps, sensors_now
 from platelink.contract.unit import Health
-from platelink.serving.certificates import of_certificates
+from platelink.serving.certificates import of_certificates, read
 from platelink.serving.figure import Figure
 from platelink.serving.figures import CONTENT_TYPE, text_of
 
@@ -53,13 +53,12 @@ def _problems(here: Context) -> Iterator[str]:
 def _figures(here: Context) -> Iterator[Figure]:
     site = _configured(here, "unit", "site")
     labels = {"site": site or "", "unit": here.settings.unit}
-    if (status := here.hub.status) is not None:
-        yield from of_unit(status, labels, here.hub.age_s())
+    yield from of_unit(here.hub.status, labels, here.hub.age_s())
     with suppress(ApiError):  # what cannot be read has no figures; health and alarms say so
         yield of_sensors(sensors_now(here), labels)
     with suppress(ApiError):
         yield from of_lamps(here.lamps.of(lambda: lamps(here)), labels)
-    yield of_certificates(_certificates(here))
+    yield of_certificates(read(*_certificates(here)))
     with suppress(OSError):
         yield of_disk(shutil.disk_usage(here.settings.journal.parent).free, labels)
 
