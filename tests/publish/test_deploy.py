@@ -128,6 +128,11 @@ def test_the_nightly_backup_is_valid_and_tried(tmp_path):
     text = NIGHTLY.read_text("utf-8")
     (start,) = re.findall(r"^ExecStart=(.*)$", text, re.M)
     assert start.index("backup ") < start.index("drill ")
+    # A dynamic user's state directory is below /var/lib/private.
+    daemon = (DEPLOY / "platelink.service").read_text("utf-8")
+    assert {"DynamicUser=yes", "StateDirectory=platelink"} <= set(daemon.splitlines())
+    (writes,) = re.findall(r"^ReadWritePaths=(.*)$", text, re.M)
+    assert writes.split() == ["/var/backups/platelink", "-/var/lib/private/platelink"]
     analyze = shutil.which("systemd-analyze")
     if analyze is None:
         pytest.skip("systemd-analyze is not here; it comes with Debian's package systemd")

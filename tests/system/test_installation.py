@@ -132,6 +132,7 @@ def test_page_backup_and_shop_s_server(machine):
     wait(lambda: health(machine).get("ok"), 30, "page over TLS")
     assert machine.run("systemctl", "start", "platelink-backup").returncode == 0
     assert list((machine.tree / "var/backups/platelink").glob("night-*/manifest.json"))
+    assert (machine.tree / "var/lib/private/platelink/journal.backed-up").exists()
     secret = (machine.tree / "etc/platelink/secrets/invented-shop.unit-2").read_text().strip()
     asked = machine.run(
         "sh", "-c", "echo | openssl s_client -connect 127.0.0.1:8883 -verify_hostname shop.example "
