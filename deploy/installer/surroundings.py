@@ -239,9 +239,10 @@ def page(network: Network) -> None:
     """The page, for tablets and phones of the network, with a certificate."""
     folder = ETC / "page"
     certificate(folder, "page", network, "platelink-face")
+    names = " ".join(f"--name {name}" for name in (network.name, *network.addresses))
     put(UNITS / "platelink-page.service.d/network.conf",
         "[Service]\nExecStart=\nExecStart=/opt/platelink/current/bin/platelink --config "
-        f"{CONFIG} page --listen 0.0.0.0:8460 --name {network.name} "
+        f"{CONFIG} page --listen 0.0.0.0:8460 {names} "
         f"--certificate {folder}/page.crt --key {folder}/page.key\n")  # fmt: skip
 
 

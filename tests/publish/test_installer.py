@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -244,6 +245,18 @@ def test_a_page_is_set_up_beside_its_copies_and_for_their_broker_alone(own, serv
     assert surroundings.unfit(both, []) == ""
     surroundings.PASSWORDS.write_text("wall:$of-somebody\n")
     assert f"whose password is not in {etc}/secrets/wall" in surroundings.unfit(both, [])
+
+
+def test_the_page_answers_by_each_name_that_its_certificate_has(own, server, monkeypatch, tmp_path):
+    _, _, surroundings = own
+    monkeypatch.setattr(surroundings, "UNITS", tmp_path)
+    monkeypatch.setattr(surroundings, "certificate", lambda *_: True)
+    surroundings.page(surroundings.Network("shop.example", ("192.0.2.10", "192.0.2.11")))
+    text = (tmp_path / "platelink-page.service.d/network.conf").read_text()
+    words = text.rpartition("ExecStart=")[2].split()
+    names = [after for word, after in pairwise(words) if word == "--name"]
+    assert names == ["shop.example", "192.0.2.10", "192.0.2.11"]
+    assert "--listen 0.0.0.0:8460 --name" in text and "/page.key" in words[-1]
 
 
 def test_a_listener_for_the_network_stays_open(own, server, monkeypatch):
