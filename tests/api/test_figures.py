@@ -112,6 +112,10 @@ def test_health_says_what_is_the_matter(tmp_path: Path) -> None:
         assert problems == [
             "link to the device: nothing for 3 s", "journal: disk full", "broker: no broker",
         ]  # fmt: skip
+        told(
+            this, service={"port": 1, "pid": 2, "problem": "the lane for hold, stop and abort: no"}
+        )
+        assert health(this) == (503, ["service: the lane for hold, stop and abort: no"])
         told(this, alarms={"unacknowledged": 1, "per_hour": 1, "flood": False,
                            "list": [alarm("contact lost")]})  # fmt: skip
         assert health(this) == (200, [])

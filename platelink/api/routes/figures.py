@@ -46,6 +46,8 @@ def _problems(here: Context) -> Iterator[str]:
         yield status.problem or f"link to the device: {status.link.text or status.link.state}"
     if status.journal.fault:
         yield f"journal: {status.journal.fault}"
+    if status.service is not None and status.service.problem:
+        yield f"service: {status.service.problem}"
     if status.publisher is not None and status.publisher.problem:
         yield f"broker: {status.publisher.problem}"
 
