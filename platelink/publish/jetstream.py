@@ -9,7 +9,8 @@ entry goes away by its age alone.
 The cluster has no last will. The status of a unit is kept for STATUS_S and renewed meanwhile: where
 there is none, the unit is not there.
 
-What a user may not do is not answered: the server says so beside it, and the call runs out of time.
+What a user may not do is not answered: the server says so beside it. A message that may not be
+written is then given up, any other call runs out of time.
 
 asyncio runs inside ``connect``, ``poll`` and ``close`` only (of one that only looks in
 ``subscribe`` too), in the thread that calls them.
@@ -23,7 +24,7 @@ import re
 import ssl
 import time
 from collections.abc import Coroutine, Sequence
-from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from typing import Any
 
@@ -31,13 +32,8 @@ import nats.errors
 import nats.js.errors
 from nats.aio.client import Client
 from nats.aio.msg import Msg
-from nats.js.api import (
-    AckPolicy,
-    ConsumerConfig,
-    DeliverPolicy,
-    Header,
-    StreamConfig,
-)
+from nats.js.api import ConsumerConfig, DeliverPolicy, Header, StreamConfig
+from nats.js.errors import ServiceUnavailableError
 
 from platelink.publish.broker import (
     NOT_AUTHORIZED,
@@ -53,12 +49,20 @@ from platelink.publish.broker import (
     Received,
     Will,
 )
+from platelink.publish.pulls import PULL_S, Pull
 from platelink.publish.streams import (
     KEPT_STREAM,
+    RIGHTS,
     STATUS_S,
     entry_stream,
     kept_stream,
     loses,
+    not_as_it_should,
+    not_made,
+    not_taken,
+    not_there,
+    place,
+    said,
 )
 from platelink.publish.subjects import DASHED, levels_of, partition_of, subject_of, topic_of
 
@@ -68,16 +72,14 @@ IN_FLIGHT = 100
 """Messages published and not yet acknowledged."""
 ANSWER_S = 15.0
 """A stream without a leader has one again by then."""
-ACK_WAIT_S = 30.0
-"""What a recorder has not acknowledged by then is sent again."""
-PULL_S = 10.0
-PULL_AGAIN_S = 1.0
-"""After a refusal: its leader has gone, and there will be another one."""
 _FULL = frozenset({10002, 10023, 10028, 10047, 10054, 10077, 10122})
 """JetStream's codes for too much in the stream, in the account, or on the disk."""
-_DENIED = re.compile(r'permissions violation for publish to "([^"]+)"', re.IGNORECASE)
-_NO_MORE = ("404", "408")
-"""Statuses of a pull: there are no messages, it has expired."""
+_DENIED = re.compile(
+    r'permissions violation for (publish|subscription) to "([^"]+)"', re.IGNORECASE
+)
+_PASSES = (nats.errors.TimeoutError, nats.js.errors.NotFoundError, ServiceUnavailableError)
+_UNASKED = ("$js.ack.", "$js.api.consumer.msg.next.")
+"""What is written there is answered by messages, or by nothing."""
 
 
 class StreamLink:
@@ -102,9 +104,12 @@ class StreamLink:
         self._works: set[asyncio.Task[None]] = set()
         self._last = 0
         self._open: dict[int, Msg] = {}
-        self._pulls: list[_Pull] = []
+        self._pulls: list[Pull] = []
+        self._made: dict[str, datetime | None] = {}
+        """Of each stream that is used: when it was made."""
+        self._looked_at = time.monotonic()
         self._denied: dict[str, str] = {}
-        """By subject, in small letters: why this user may not write there."""
+        """By subject, in small letters: why this user may not write there, or hear it."""
         self._closed = False
 
     def connect(self) -> None:
@@ -116,11 +121,8 @@ class StreamLink:
             raise
         except (OSError, TimeoutError, nats.errors.Error, ssl.SSLError) as fault:
             self.close()
-            s = self._settings
-            raise BrokerError(
-                f"no node of the cluster at {s.host}:{s.port} takes this client "
-                f"({_said(fault)}): check that it runs, host, port, name and password"
-            ) from fault
+            where = f"{self._settings.host}:{self._settings.port}"
+            raise BrokerError(not_taken(where, fault, self._denied.values())) from fault
 
     def poll(self, timeout_s: float) -> list[LinkEvent]:
         """See BrokerLink."""
@@ -141,7 +143,7 @@ class StreamLink:
         headers = {Header.MSG_ID.value: entry_id} if entry_id is not None else {}
         if expiry_s is not None:
             headers[Header.MSG_TTL.value] = str(expiry_s)
-        self._work(self._publish(self._last, subject, payload, headers))
+        self._work(self._publish(self._last, subject, payload, headers), subject.lower())
         return self._last
 
     def subscribe(self, filters: Sequence[str]) -> None:
@@ -174,8 +176,8 @@ class StreamLink:
 
     # --- inside the loop -------------------------------------------------------------------
 
-    def _work(self, what: Coroutine[Any, Any, None]) -> None:
-        task = self._loop.create_task(what)
+    def _work(self, what: Coroutine[Any, Any, None], name: str = "") -> None:
+        task = self._loop.create_task(what, name=name)
         self._works.add(task)
         task.add_done_callback(self._done)
 
@@ -183,7 +185,7 @@ class StreamLink:
         self._works.discard(task)
         fault = None if task.cancelled() else task.exception()
         if fault is not None:
-            why = "; ".join(self._denied.values()) or _said(fault)
+            why = "; ".join(self._denied.values()) or said(fault)
             self._tell(ConnectionLost(f"the cluster: {why}"))
 
     def _tell(self, event: LinkEvent) -> None:
@@ -207,7 +209,7 @@ class StreamLink:
         async def failed(fault: Exception) -> None:
             """What else matters is told by the call that fails."""
             if (found := _DENIED.search(str(fault))) is not None:
-                self._denied[found[1].lower()] = f"this user may not write to {found[1]}"
+                self._deny(found[1].lower() == "publish", found[2])
 
         for node in nodes:
             try:
@@ -228,6 +230,15 @@ class StreamLink:
         await asyncio.gather(*(self._ensure(one) for one in self._wanted()))
         self._tell(Connected(session_present=True, receive_maximum=IN_FLIGHT))
 
+    def _deny(self, write: bool, subject: str) -> None:
+        key, what = subject.lower(), "write to" if write else "hear"
+        self._denied[key] = why = f"this user may not {what} {subject}"
+        if key.startswith(_UNASKED):
+            self._tell(ConnectionLost(f"the cluster: {why}: {RIGHTS}"))
+        for task in self._works:
+            if task.get_name() == key:
+                task.cancel()
+
     def _wanted(self) -> list[StreamConfig]:
         streams = self._streams
         if self._status_topic is not None:
@@ -245,26 +256,22 @@ class StreamLink:
     async def _ensure(self, wanted: StreamConfig) -> None:
         name = wanted.name or ""
         try:
-            found = (await self._js.stream_info(name)).config
+            found = await self._js.stream_info(name)
         except nats.js.errors.NotFoundError:
             try:
-                await self._js.add_stream(wanted)
+                found = await self._js.add_stream(wanted)
             except nats.errors.TimeoutError:
                 if f"$js.api.stream.create.{name}" not in self._denied:
                     raise
-                raise BrokerError(
-                    f"the stream {name} of the cluster is not there, and this user may not make "
-                    "it: a unit makes those it needs, a recorder all of them, when they connect"
-                ) from None
-            return
-        if wrong := loses(found, wanted):
-            raise BrokerError(
-                f"the stream {name} of the cluster {wrong}, so that entries would be lost: "
-                "put it right with 'nats stream edit', or remove it and it is made again"
-            )
+                raise BrokerError(not_there(name)) from None
+            except nats.js.errors.APIError as fault:
+                raise BrokerError(not_made(wanted, fault)) from fault
+        self._made[name] = found.created
+        if wrong := loses(found.config, wanted):
+            raise BrokerError(not_as_it_should(name, wrong))
 
     async def _wait(self, timeout_s: float) -> None:
-        self._renew()
+        self._renew(time.monotonic())
         for pull in self._pulls:
             await self._ask(pull)
         if not self._events:
@@ -278,10 +285,13 @@ class StreamLink:
             seen = len(self._events)
             await asyncio.sleep(0.0)
 
-    def _renew(self) -> None:
+    def _renew(self, now: float) -> None:
+        if now - self._looked_at > STATUS_S / 3.0:
+            self._looked_at = now
+            self._work(self._look())
         if self._status is not None and self._status_topic is not None:
             at, payload = self._status
-            if time.monotonic() - at > STATUS_S / 3.0:
+            if now - at > STATUS_S / 3.0:
                 self.publish(self._status_topic, payload, retain=True)
 
     async def _publish(
@@ -292,15 +302,31 @@ class StreamLink:
             await self._js.publish(subject, payload, timeout=ANSWER_S, headers=headers)
         except nats.js.errors.APIError as fault:
             code = QUOTA_EXCEEDED if fault.err_code in _FULL else REFUSED
-            answer = Acknowledged(mid, code, _said(fault))
+            answer = Acknowledged(mid, code, said(fault))
         except (nats.js.errors.NoStreamResponseError, nats.errors.TimeoutError) as fault:
-            denied = self._denied.get(subject.lower())
-            code = SERVER_UNAVAILABLE if denied is None else NOT_AUTHORIZED
-            answer = Acknowledged(mid, code, denied or _said(fault))
+            answer = Acknowledged(mid, SERVER_UNAVAILABLE, said(fault))
+        except asyncio.CancelledError:
+            if (denied := self._denied.get(subject.lower())) is None:
+                raise
+            answer = Acknowledged(mid, NOT_AUTHORIZED, denied)
         except nats.errors.Error as fault:
-            self._tell(ConnectionLost(f"connection lost: {_said(fault)}"))
+            self._tell(ConnectionLost(f"connection lost: {said(fault)}"))
             return
         self._tell(answer)
+
+    async def _look(self) -> None:
+        """A stream that was removed has none of our places any more, also where another client
+        has made it again."""
+        for name, made in self._made.items():
+            try:
+                found = (await self._js.stream_info(name)).created
+            except nats.js.errors.NotFoundError:
+                found = None
+            except nats.errors.Error:
+                continue
+            if found != made:
+                self._tell(ConnectionLost(f"the stream {name} was removed: it is made again"))
+                return
 
     async def _hear(self, topic: str) -> None:
         """What is kept under it now, and each change."""
@@ -320,25 +346,35 @@ class StreamLink:
     async def _pull(self) -> None:
         """A recorder's place in each of its streams, kept by the cluster under its name."""
         for number in self._own:
-            pull = _Pull(f"{DASHED}-{number}", self._client.new_inbox())
-            await self._js.add_consumer(
-                pull.stream,
-                ConsumerConfig(
-                    durable_name=self._name, ack_policy=AckPolicy.EXPLICIT,
-                    deliver_policy=DeliverPolicy.ALL, ack_wait=ACK_WAIT_S, max_deliver=-1,
-                    max_ack_pending=2 * self._receive_maximum,
-                ),
-            )  # fmt: skip
+            pull = Pull(f"{DASHED}-{number}", self._client.new_inbox())
+            await self._place(pull)
             await self._client.subscribe(pull.inbox, cb=partial(self._take, pull))
             self._pulls.append(pull)
 
-    async def _take(self, pull: _Pull, msg: Msg) -> None:
-        if pull.hear(msg, now=time.monotonic()):
+    async def _place(self, pull: Pull) -> None:
+        """Made where it is not there."""
+        await self._js.add_consumer(pull.stream, place(self._name, 2 * self._receive_maximum))
+
+    async def _take(self, pull: Pull, msg: Msg) -> None:
+        status = (msg.headers or {}).get("Status") if not msg.data else None
+        if status is None:
+            pull.came()
             self._last += 1
             self._open[self._last] = msg
             self._tell(Received(topic_of(msg.subject), msg.data, self._last, 1))
+        elif pull.ended(status, now=time.monotonic()):
+            self._work(self._place_again(pull))
 
-    async def _ask(self, pull: _Pull) -> None:
+    async def _place_again(self, pull: Pull) -> None:
+        """Where the place was removed: the leader may have gone, or the stream (``_look``)."""
+        try:
+            await self._place(pull)
+        except _PASSES:
+            pass
+        finally:
+            pull.refused = False
+
+    async def _ask(self, pull: Pull) -> None:
         """For as many more as may be open."""
         now = time.monotonic()
         share = self._receive_maximum // len(self._pulls)
@@ -358,36 +394,3 @@ class StreamLink:
         for task in rest:
             task.cancel()
         await asyncio.gather(*rest, return_exceptions=True)
-
-
-@dataclass(slots=True)
-class _Pull:
-    """One stream that a recorder takes from."""
-
-    stream: str
-    inbox: str
-    asked: int = 0
-    """Messages that are on their way, at most."""
-    asked_at: float = 0.0
-    not_before: float = 0.0
-    """To ask again: where the answer was a refusal, its leader has gone."""
-
-    def hear(self, msg: Msg, *, now: float) -> bool:
-        """True for a message of the stream; else the cluster says that there are no more."""
-        status = (msg.headers or {}).get("Status") if not msg.data else None
-        if status is None:
-            self.asked = max(0, self.asked - 1)
-            return True
-        self.asked = 0
-        self.not_before = now if status in _NO_MORE else now + PULL_AGAIN_S
-        return False
-
-    def due(self, *, now: float) -> bool:
-        """Nothing is on its way: all has come, or the answer has not."""
-        unanswered = self.asked > 0 and now - self.asked_at > PULL_S + PULL_AGAIN_S
-        return (self.asked == 0 and now >= self.not_before) or unanswered
-
-
-def _said(fault: BaseException) -> str:
-    text = fault.description if isinstance(fault, nats.js.errors.APIError) else str(fault)
-    return text or type(fault).__name__

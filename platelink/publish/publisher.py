@@ -155,7 +155,7 @@ class _Shift:
         self._repair = Repair(now=time.monotonic())
         self._sequence = 0
         self._reported: tuple[int, str] | None = None
-        self._told_at = float("-inf")
+        self._told, self._told_at = 0, float("-inf")  # the newest status: its message id, when
         self._measured_at = float("-inf")
         self.status = PublisherStatus(running=True, cursor=saved.number, notice=self._notice())
 
@@ -273,9 +273,12 @@ class _Shift:
         again = self._again.pop(event.mid, None)
         if again is not None:
             self._repair.answered(again)
+        if event.mid == self._told:
+            why = refusal(event)
+            self._notices["own"] = f"the broker refused this unit's status: {why}" if why else ""
         number = self._numbers.pop(event.mid, None)
         if number is None:
-            return  # the status message, or one that was sent again
+            return  # the status, or one that was sent again
         if event.code == NO_SUBSCRIBERS and self._settings.hold_without_subscriber:
             text = (
                 "the broker has no subscriber and would discard the entries: start "
@@ -322,9 +325,8 @@ class _Shift:
         assert self._link is not None
         self._sequence += 1
         self._told_at = time.monotonic()
-        self._link.publish(
-            self._topics.status, self._status_text(state, detail, self._sequence), retain=True
-        )
+        text = self._status_text(state, detail, self._sequence)
+        self._told = self._link.publish(self._topics.status, text, retain=True)
 
     def _status_text(
         self, state: Literal["online", "offline"], detail: dict[str, JsonValue], sequence: int

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from platelink.ledger.by import from_ms
 from platelink.publish.broker import (
+    NOT_AUTHORIZED,
     REFUSED,
     SERVER_UNAVAILABLE,
     Acknowledged,
@@ -24,11 +25,12 @@ from platelink.publish.broker import (
     BrokerSettings,
     Connected,
     Received,
+    refusal,
 )
 from platelink.publish.intake import FIRST_MS, Accepted, Rejected, judge
 from platelink.publish.links import ListeningLink
 from platelink.publish.recorder_journal import Counts, RecorderJournal
-from platelink.publish.recorder_schema import RecorderJournalError
+from platelink.publish.recorder_schema import DamagedRowError, RecorderJournalError
 from platelink.publish.rounds import in_rounds
 from platelink.publish.store import Store, StoreLost, StoreRefused, StoreSettings, StoreState
 from platelink.publish.teller import KEPT_S, Teller
@@ -36,6 +38,7 @@ from platelink.publish.topics import ROOT, recorder_filters
 from platelink.publish.upload import (
     AskStore,
     Confirm,
+    Row,
     SetAside,
     Upload,
     UploadSettings,
@@ -126,6 +129,8 @@ class Recorder:
         self._rows_refused: int | None = None
         self.heard: Heard = {}
         self._held_problem = ""
+        self._forbidden = False
+        """To say what it has: not tried again before the next start."""
         self._journal_problem = ""
 
     def run(
@@ -187,14 +192,27 @@ class Recorder:
                     self._teller.connected()
                 case Acknowledged(_, code, _) if code == SERVER_UNAVAILABLE:
                     self._teller.took(self._journal.holdings.units())  # heard by nobody
-                case Acknowledged(_, code, reason) if code >= REFUSED:
-                    self._held_problem = (
-                        f"the broker rejects this recorder's list of what it has ({reason}): "
-                        "give its "
-                        f"user the right to write {ROOT}/+/+/held/+"
-                    )
+                case Acknowledged():
+                    self._said(event)
         if messages and self._keep(messages):
             self._link.acknowledge(*messages)
+
+    def _said(self, answer: Acknowledged) -> None:
+        """The broker took a list of what is held, or did not."""
+        if self._forbidden:
+            return
+        why = "the broker rejects this recorder's list of what it has"
+        if answer.code == NOT_AUTHORIZED:
+            self._forbidden = True
+            self._held_problem = (
+                f"{why} ({answer.reason}): give its user the right to write {ROOT}/+/+/held/+, "
+                "then start it again"
+            )
+        elif answer.code >= REFUSED:
+            self._held_problem = f"{why}: {refusal(answer)}; it is said again"
+            self._teller.took(self._journal.holdings.units())
+        else:
+            self._held_problem = ""
 
     def _keep(self, messages: list[Received]) -> bool:
         """Commit; False, and the connection is left, when the journal cannot take them: the
@@ -220,7 +238,7 @@ class Recorder:
 
     def _tell(self, link: BrokerLink) -> None:
         """Publishers hear which of their entries are here, and send what is missing."""
-        if self._held_problem:
+        if self._forbidden:
             return  # some brokers leave a client that writes where it may not
         holdings = self._journal.holdings
         try:
@@ -238,17 +256,25 @@ class Recorder:
             self._answered(self._asked)
             self._asked = None
         actions = self._upload.tick(now=time.monotonic())
-        try:
-            for action in actions:
-                match action:
-                    case AskStore():
-                        self._asked = self._waits.submit(self._store.state)
-                    case Write(rows):
-                        lines = self._journal.lines_of(rows)
-                        self._asked = self._waits.submit(self._store.write, lines)
-        except RecorderJournalError as fault:
-            self._journal_problem = str(fault)
+        for action in actions:
+            match action:
+                case AskStore():
+                    self._asked = self._waits.submit(self._store.state)
+                case Write(rows):
+                    self._write(rows)
         return bool(actions) and not self._upload.problem
+
+    def _write(self, rows: tuple[Row, ...]) -> None:
+        """What cannot be read is no reason to stand still: a damaged row goes aside, like one that
+        the store refuses, and anything else may pass."""
+        try:
+            lines = self._journal.lines_of(rows)
+        except DamagedRowError as fault:
+            self._do(self._upload.write_refused(str(fault), now=time.monotonic()))
+        except RecorderJournalError as fault:
+            self._upload.lost(str(fault), now=time.monotonic())
+        else:
+            self._asked = self._waits.submit(self._store.write, lines)
 
     def _answered(self, answer: Future[StoreState | None]) -> None:
         now, upload = time.monotonic(), self._upload
@@ -265,17 +291,20 @@ class Recorder:
             else:
                 self._rows_refused = state.rows_refused
                 done = upload.store_seen(state.start, now=now)
-        try:
-            for action in done:
-                self._do(action)
-        except RecorderJournalError as fault:
-            self._journal_problem = str(fault)
+        self._do(done)
 
-    def _do(self, action: Confirm | SetAside) -> None:
-        if isinstance(action, Confirm):
-            self._journal.confirm(action.rows)
-        else:
-            self._journal.set_aside(action.row, action.reason, utc_ms=_utc_ms())
+    def _do(self, actions: Sequence[Confirm | SetAside]) -> None:
+        """What the journal does not take now is written again, and so comes again."""
+        for action in actions:
+            rows = action.rows if isinstance(action, Confirm) else (action.row,)
+            try:
+                if isinstance(action, Confirm):
+                    self._journal.confirm(rows)
+                else:
+                    self._journal.set_aside(action.row, action.reason, utc_ms=_utc_ms())
+            except RecorderJournalError as fault:
+                self._journal_problem = str(fault)
+                self._upload.add(rows, now=time.monotonic())
 
     def _tend(self) -> None:
         """Now and then: entries whose start never came, old duplicates' ids, free space."""

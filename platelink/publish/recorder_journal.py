@@ -23,6 +23,7 @@ from platelink.publish.lines import OUTSIDE, UNKNOWN, RunTags, points_of
 from platelink.publish.payloads import read_entry
 from platelink.publish.recorder_schema import (
     RECORDER,
+    DamagedRowError,
     MessageRefusedError,
     RecorderJournalError,
 )
@@ -137,7 +138,7 @@ class RecorderJournal:
     def rows(self) -> list[Row]:
         """Everything not yet confirmed, in order."""
         found = self._db.rows("SELECT number, line_count FROM row ORDER BY number")
-        return [Row(number, lines or 0) for number, lines in found]
+        return [Row(number, n if isinstance(n, int) and n > 0 else 1) for number, n in found]
 
     def came_ms(self, row: Row) -> int | None:
         """When the row's message was taken."""
@@ -151,12 +152,20 @@ class RecorderJournal:
     def _lines_of(self, number: int) -> str:
         if (known := self._texts.pop(number, None)) is not None:
             return known
-        found = self._db.rows("SELECT lines FROM row WHERE number = ?", (number,))
-        if not (found and isinstance(found[0][0], str)):
-            raise RecorderJournalError(
-                unreadable(self.path, f"row {number}", LookupError("its lines are damaged"))
-            )
-        lines: str = found[0][0]
+        try:
+            return self._kept(number).decode()
+        except (LookupError, UnicodeDecodeError):
+            damage = LookupError("its lines are damaged")
+            text = unreadable(self.path, f"row {number}", damage)
+            raise DamagedRowError(text) from None
+
+    def _kept(self, number: int) -> bytes:
+        """The lines of a row as the file has them; LookupError where there are none."""
+        query = "SELECT CAST(lines AS BLOB) FROM row WHERE number = ?"
+        found = self._db.rows(query, (number,))
+        if not (found and found[0][0]):
+            raise LookupError(number)
+        lines: bytes = found[0][0]
         return lines
 
     def confirm(self, rows: Sequence[Row]) -> None:
@@ -168,7 +177,11 @@ class RecorderJournal:
     def set_aside(self, row: Row, reason: str, *, utc_ms: int) -> None:
         """Move a row that the store refuses to the dead letters."""
         with self._transaction(utc_ms):
-            self._bury("upload", "", self.lines_of([row]).encode(), reason, utc_ms)
+            try:
+                lines = self._kept(row.number)
+            except LookupError:
+                lines = b""
+            self._bury("upload", "", lines, reason, utc_ms)
             self._db.execute("DELETE FROM row WHERE number = ?", (row.number,))
 
     def forget_before(self, before_ms: int) -> None:

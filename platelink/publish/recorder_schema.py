@@ -60,6 +60,10 @@ class RecorderJournalError(Exception):
     """The journal cannot be used: in use, not writable, disk full; the text says what to do."""
 
 
+class DamagedRowError(RecorderJournalError):
+    """One row cannot be read any more; the others can."""
+
+
 class MessageRefusedError(RecorderJournalError):
     """One message cannot be kept as it is; the journal is well."""
 

@@ -61,6 +61,7 @@ def test_units_are_spread_over_the_partitions_and_stay_there() -> None:
         ({"duplicate_window": 120.0}, "knows an entry again for 120 s only"),
         ({"max_msgs_per_subject": 1}, "keeps 1 messages of a subject"),
         ({"subjects": ["platelink.>"]}, "takes ['platelink.>']"),
+        ({"no_ack": True}, "acknowledges nothing"),
     ],
 )
 def test_a_stream_that_would_lose_is_refused(change: dict[str, object], says: str) -> None:
@@ -75,6 +76,8 @@ def test_what_is_kept_goes_away_by_itself_where_its_time_is_over() -> None:
     kept = kept_stream(StreamSettings())
     assert (kept.max_msgs_per_subject, kept.allow_msg_ttl) == (1, True)
     assert kept.discard is DiscardPolicy.OLD
+    assert loses(kept, kept) == ""
+    assert loses(changed(kept, allow_msg_ttl=None), kept).startswith("takes nothing that goes away")
     assert kept.subject_delete_marker_ttl == 7 * 86_400.0  # that something was there is told longer
 
 

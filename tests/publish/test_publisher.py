@@ -245,6 +245,34 @@ def test_what_the_broker_refuses_is_not_delivered(run, tmp_path, monkeypatch, co
     assert CursorFile(tmp_path / "cursor.json").load().number == 0
 
 
+def test_a_status_that_the_broker_does_not_take_is_told_and_the_notice_goes(run, monkeypatch):
+    """Entries flow: without this the shop sees a unit as away that is there."""
+
+    class Picky(Answering):
+        refusing = True
+
+        def publish(
+            self, topic: str, payload: bytes, *, retain: bool = False, entry_id: str | None = None
+        ) -> int:
+            self.code = 0x87 if retain and self.refusing else 0
+            return super().publish(topic, payload, retain=retain, entry_id=entry_id)
+
+    broker, told = Picky(0), []
+
+    def done(status: PublisherStatus) -> bool:
+        if status.notice and status.cursor == 7:
+            told.append((status.notice, status.problem))
+            broker.refusing = False
+        return bool(told) and not status.notice
+
+    monkeypatch.setattr(module, "link_to", lambda *_, **__: broker)
+    monkeypatch.setattr(module, "STATUS_S", 0.0)
+    monkeypatch.setattr(module, "RENEW_S", 0.0)
+    run(lambda: ListSource(7), done)
+    said = "the broker refused this unit's status: said so (135), check its access list"
+    assert told[0] == (said, "")
+
+
 def test_what_nobody_has_subscribed_to_is_not_delivered(run, tmp_path, monkeypatch):
     monkeypatch.setattr(module, "link_to", lambda *_, **__: Answering(0x10))
     status = run(lambda: ListSource(7), lambda s: "no subscriber" in s.problem)

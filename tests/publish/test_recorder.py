@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from concurrent.futures import wait
+from contextlib import closing
 from types import SimpleNamespace
 
 import pytest
@@ -18,10 +21,11 @@ from platelink.publish.broker import (
     LinkEvent,
     Received,
 )
+from platelink.publish.figures import problems_of
 from platelink.publish.recorder import Recorder, RecorderSettings
 from platelink.publish.recorder_journal import RecorderJournal
 from platelink.publish.recorder_schema import RecorderJournalError
-from platelink.publish.store import StoreSettings
+from platelink.publish.store import StoreSettings, StoreState
 from platelink.publish.topics import Topics
 
 TOPICS = Topics(ps.SITE, ps.UNIT)
@@ -148,4 +152,121 @@ def test_a_list_that_reached_nobody_is_said_again(tmp_path, monkeypatch, clock):
         recorder.step()
     assert broker.told == 2 * [(TOPICS.held("recorder"), {ps.JOURNAL: [[1, 7]]})]
     assert recorder.status().broker_problem == ""
+    recorder.close()
+
+
+def test_a_broker_without_room_for_the_list_forbids_nothing(tmp_path, monkeypatch, clock):
+    broker = Broker()
+    monkeypatch.setattr(links, "link_to", broker)
+    recorder = made(tmp_path)
+    recorder.step()
+    broker._next = [Acknowledged(1, 0x97, "insufficient storage resources available")]
+    clock.now += 20.0
+    recorder.step()
+    said = recorder.status().broker_problem
+    assert "insufficient storage" in said and "make room" in said and "right" not in said
+    assert len(broker.told) == 2  # said again
+    broker._next = [Acknowledged(2, 0, "")]
+    recorder.step()
+    assert recorder.status().broker_problem == ""
+    recorder.close()
+
+
+def made(tmp_path) -> Recorder:
+    settings = RecorderSettings(
+        BrokerSettings("broker.example"), StoreSettings("http://127.0.0.1:1"), tmp_path / "r.db"
+    )
+    return Recorder(settings)
+
+
+class TakingStore:
+    """Keeps what is written; refuses none."""
+
+    def __init__(self, *_: object) -> None:
+        self.lines: list[str] = []
+
+    def state(self) -> StoreState:
+        return StoreState(1.0, 0)
+
+    def write(self, lines: str) -> None:
+        self.lines += lines.split("\n")
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.fixture
+def store(monkeypatch) -> TakingStore:
+    store = TakingStore()
+    monkeypatch.setattr(module, "Store", lambda *_: store)
+    return store
+
+
+def worked(recorder: Recorder, clock: SimpleNamespace, times: int = 40) -> None:
+    for _ in range(times):
+        clock.now += 6.0
+        recorder.step()
+        if recorder._asked is not None:
+            wait([recorder._asked])
+
+
+@pytest.mark.parametrize("damage", ["CAST(x'ff' AS TEXT)", "''"])
+def test_a_damaged_row_goes_aside_and_the_others_are_written(
+    tmp_path, monkeypatch, clock, store, damage
+):
+    broker = Broker()
+    monkeypatch.setattr(links, "link_to", broker)
+    recorder = made(tmp_path)
+    recorder._receive(0.0)
+    recorder.close()
+    with closing(sqlite3.connect(tmp_path / "r.db")) as db, db:
+        ((rows,),) = db.execute("SELECT count(*) FROM row")
+        db.execute(f"UPDATE row SET lines = {damage}, line_count = 0 WHERE number = 2")
+    broker.kept = []
+    recorder = made(tmp_path)
+    worked(recorder, clock)
+    status = recorder.status()
+    assert rows > 2 and store.lines
+    assert (status.counts.rows, status.pending, status.counts.dead_letters) == (0, 0, 1)
+    recorder.close()
+    with closing(sqlite3.connect(tmp_path / "r.db")) as db:
+        ((stage, reason),) = db.execute("SELECT stage, reason FROM dead_letter")
+    assert stage == "upload" and "row 2 cannot be read (its lines are damaged)" in reason
+
+
+def test_rows_that_cannot_be_read_for_a_while_are_written_after_it(
+    tmp_path, monkeypatch, clock, store
+):
+    monkeypatch.setattr(links, "link_to", Broker())
+    reading, fault = RecorderJournal.lines_of, RecorderJournalError("r.db: disk I/O error")
+
+    def failing(self, rows):
+        raise fault
+
+    monkeypatch.setattr(RecorderJournal, "lines_of", failing)
+    recorder = made(tmp_path)
+    worked(recorder, clock)
+    assert "disk I/O error" in "".join(problems_of(recorder.status())) and not store.lines
+    monkeypatch.setattr(RecorderJournal, "lines_of", reading)
+    worked(recorder, clock)
+    status = recorder.status()
+    assert store.lines and problems_of(status) == []
+    assert (status.counts.rows, status.counts.dead_letters) == (0, 0)
+    recorder.close()
+
+
+def test_what_could_not_be_forgotten_is_forgotten_when_it_can(tmp_path, monkeypatch, clock, store):
+    monkeypatch.setattr(links, "link_to", Broker())
+    confirm, fault = RecorderJournal.confirm, RecorderJournalError("r.db: no space left")
+
+    def failing(self, rows):
+        raise fault
+
+    monkeypatch.setattr(RecorderJournal, "confirm", failing)
+    recorder = made(tmp_path)
+    worked(recorder, clock)
+    assert "no space left" in recorder.status().journal_problem
+    monkeypatch.setattr(RecorderJournal, "confirm", confirm)
+    worked(recorder, clock)
+    assert recorder.status().counts.rows == 0
     recorder.close()

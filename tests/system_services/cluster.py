@@ -25,6 +25,12 @@ _MORE_USERS = """\
     { user: operator, password: "operator" }
     { user: deaf, password: "deaf-password", permissions: {
       publish: ["$JS.API.STREAM.INFO.*"], subscribe: ["_INBOX.deaf.>"] } }
+    { user: no-answers, password: "no-answers-password", permissions: {
+      publish: [">"], subscribe: ["_INBOX.other.>"] } }
+    { user: no-next, password: "no-next-password", permissions: {
+      publish: { deny: ["$JS.API.CONSUMER.MSG.NEXT.>"] }, subscribe: ["_INBOX.no-next.>"] } }
+    { user: no-ack, password: "no-ack-password", permissions: {
+      publish: { deny: ["$JS.ACK.>"] }, subscribe: ["_INBOX.no-ack.>"] } }
 """
 _T = TypeVar("_T")
 

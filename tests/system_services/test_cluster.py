@@ -18,6 +18,7 @@ from system_services.service_processes import USER, Process, StandInJournal
 from system_services.test_nothing_lost import Writer, expected_points, read_back, wait_for
 
 from platelink.publish.broker import (
+    NOT_AUTHORIZED,
     QUOTA_EXCEEDED,
     REFUSED,
     Acknowledged,
@@ -31,6 +32,7 @@ from platelink.publish.broker import (
     StreamSettings,
     Will,
 )
+from platelink.publish.jetstream import ANSWER_S
 from platelink.publish.links import link_to
 from platelink.publish.services import StoreService
 from platelink.publish.streams import entry_stream
@@ -296,11 +298,15 @@ def test_a_stream_that_loses_is_refused(
         single.ask(lambda js: js.delete_stream("platelink-v1-1"))
 
 
-def test_a_unit_writes_nothing_of_another(single: Cluster) -> None:
+def test_a_unit_writes_nothing_of_another_and_hears_so_at_once(single: Cluster) -> None:
     unit = connected(single, USER, "platelink-own")
+    began = time.monotonic()
     unit.publish(f"platelink/v1/{SITE}/unit-2/event", b"forged")
-    answers = [e for _ in range(5) for e in unit.poll(0.2)]
-    assert not any(isinstance(e, Acknowledged) and e.code == 0 for e in answers)
+    (answer,) = heard(unit, Acknowledged)
+    assert isinstance(answer, Acknowledged) and answer.code == NOT_AUTHORIZED
+    assert "may not write to" in answer.reason and time.monotonic() - began < ANSWER_S / 3.0
+    unit.publish(EVENT, b"own")
+    assert isinstance(own := heard(unit, Acknowledged)[0], Acknowledged) and own.code == 0
     unit.close()
     subjects = single.ask(lambda js: js.stream_info("platelink-v1-0", subjects_filter=">"))
     assert all("unit-2" not in one for one in subjects.state.subjects or {})
