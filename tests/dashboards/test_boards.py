@@ -154,8 +154,12 @@ def test_every_rule_is_tested() -> None:
 
 
 @pytest.mark.skipif(shutil.which("promtool") is None, reason="needs: apt-get install prometheus")
-def test_prometheus_takes_the_scrape_configuration() -> None:
-    path = ROOT / "deploy" / "platelink.scrape.yml"
+@pytest.mark.parametrize("tls", [False, True])
+def test_prometheus_takes_the_scrape_configuration(tmp_path: Path, tls: bool) -> None:
+    text = (ROOT / "deploy" / "platelink.scrape.yml").read_text()
+    path = tmp_path / "scrape.yml"
+    path.write_text(re.sub(r"^    #(?=\w)", "    ", text, flags=re.M) if tls else text)
+    assert path.read_text().count("\n    scheme: https\n") == (2 if tls else 0)
     done = subprocess.run(
         ["promtool", "check", "config", "--syntax-only", str(path)], check=False,
         capture_output=True, text=True,

@@ -145,6 +145,18 @@ def test_the_nightly_backup_is_valid_and_tried(tmp_path):
     assert (done.returncode, done.stderr) == (0, "")
 
 
+def test_the_panel_s_page_beside_one_for_the_network_is_the_page_on_another_port():
+    (line,) = re.findall(r"^(sed .*) \|", (ROOT / "docs/kiosk.md").read_text("utf-8"), re.M)
+    done = subprocess.run(["sh", "-c", line], cwd=ROOT, capture_output=True, text=True, check=True)
+    page = (DEPLOY / "platelink-page.service").read_text("utf-8")
+    ((before, after),) = [
+        pair
+        for pair in zip(page.splitlines(), done.stdout.splitlines(), strict=True)
+        if pair[0] != pair[1]
+    ]
+    assert before.startswith("ExecStart=") and after == f"{before} --listen 127.0.0.1:8461"
+
+
 def test_the_screens_unit_is_valid_and_comes_back_by_itself(tmp_path):
     text = KIOSK.read_text("utf-8")
     lines = text.splitlines()
