@@ -227,6 +227,10 @@ def go_back(*, begun: bool = False) -> None:
     try:
         if saved is not None:
             set_back(old, saved)
+        for unit in (old / "units").glob("*"):
+            if (UNITS / unit.name).exists():
+                put(UNITS / unit.name, unit.read_text("utf-8"))
+        run("systemctl", "daemon-reload")
         point(CURRENT, old)
         point(PREVIOUS, new)
         say("in use", old.name)

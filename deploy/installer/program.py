@@ -20,8 +20,14 @@ KEPT = {"parquet": "pyarrow"}
 """Large ones, by what they bring: a release has them where the one in use has."""
 
 
+def units() -> list[Path]:
+    """Services and timers: they may say what only their own release understands."""
+    return sorted(p for p in (SOURCE / "deploy").glob("*.*") if p.suffix in (".service", ".timer"))
+
+
 def sources() -> Iterator[Path]:
-    """What the program is built from."""
+    """What a release is made of."""
+    yield from units()
     for name in ("pyproject.toml", "README.md", "LICENSE", "deploy/constraints.txt"):
         yield SOURCE / name
     for folder in ("platelink", "firmware-sim"):
@@ -70,6 +76,9 @@ def build() -> Path:
         run(place / "bin" / "pip", "install", "-q", "-c", Path(copy) / "deploy/constraints.txt",
             f"{copy}[{wanted}]")  # fmt: skip
     run(*begins)
+    (place / "units").mkdir()
+    for path in units():
+        shutil.copy2(path, place / "units")
     os.sync()  # else a power cut may leave the mark without what it stands for
     (place / "complete").touch()
     say("built", f"program {place.name}")

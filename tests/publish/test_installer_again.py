@@ -160,6 +160,8 @@ def test_a_program_that_does_not_run_any_more_is_built_anew(
     (pip,) = [words for words in ran if "install" in words]
     assert "parquet" in pip[-1]  # what the broken one had beside itself
     assert "program" in machine.WROTE  # and the services take it up
+    kept = {path.name for path in (place / "units").iterdir()}
+    assert {"platelink.service", "platelink-backup.timer"} <= kept
 
 
 def test_a_program_that_is_not_there_is_no_traceback(own: Any) -> None:
@@ -220,6 +222,29 @@ def test_any_file_of_the_record_may_be_too_new_for_the_release_before(
     assert machine.too_new(machine.OPT / "releases/new") == saved
     (machine.STATE / "recipes.sqlite").unlink()
     assert machine.too_new(machine.OPT / "releases/new") is None
+
+
+def test_a_release_that_is_gone_back_to_has_its_own_units(
+    machine: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a newer one's say may be what keeps it from coming up."""
+    upgraded(machine)
+    kept = machine.OPT / "releases/old/units"
+    kept.mkdir()
+    for name in ("platelink.service", "platelink-alerts.service"):
+        (kept / name).write_text("old")
+    (machine.UNITS / "platelink.service").write_text("new")
+    ran = asked(monkeypatch, lambda words: DONE(words, 1, "", "") if "status" in words else None)
+    machine.go_back(begun=True)
+    assert [path.read_text() for path in machine.UNITS.iterdir()] == ["old"]  # no others
+    acts = [words[1] if words[0] == "systemctl" else words[3] for words in ran[1:]]
+    acts = [act for act in acts if act != "is-enabled"]
+    assert acts[:3] == ["stop", "daemon-reload", "start"]
+
+
+def test_units_alone_make_another_release(machine: Any, own: Any, tmp_path: Path) -> None:
+    program = own[1]
+    assert machine.SERVICES["unit"] in {path.name for path in program.sources()}
 
 
 def test_a_record_that_cannot_be_set_back_stays_with_its_release(
