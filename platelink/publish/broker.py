@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import NamedTuple, Protocol
 
 NO_SUBSCRIBERS = 0x10
@@ -76,6 +77,20 @@ class Connected(NamedTuple):
 
 class ConnectionLost(NamedTuple):
     reason: str
+
+
+def read_files(settings: BrokerSettings) -> None:
+    """BrokerError where a file that it names cannot be read: TLS tells neither which nor why."""
+    for key in ("ca_file", "certificate_file", "key_file"):
+        path = getattr(settings, key)
+        try:
+            if path is not None:
+                Path(path).read_bytes()
+        except OSError as fault:
+            raise BrokerError(
+                f"{key} {path} cannot be read ({fault.strerror}): see that [broker] {key} names "
+                "a file that is there, and that this process may read"
+            ) from fault
 
 
 class Acknowledged(NamedTuple):

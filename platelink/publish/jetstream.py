@@ -48,6 +48,7 @@ from platelink.publish.broker import (
     LinkEvent,
     Received,
     Will,
+    read_files,
 )
 from platelink.publish.pulls import PULL_S, Pull
 from platelink.publish.streams import (
@@ -110,11 +111,12 @@ class StreamLink:
         self._looked_at = time.monotonic()
         self._denied: dict[str, str] = {}
         """By subject, in small letters: why this user may not write there, or hear it."""
-        self._closed = False
+        self._begun = self._closed = False
 
     def connect(self) -> None:
         """See BrokerLink. Streams that are not there are made; BrokerError for some that lose."""
         try:
+            read_files(self._settings)
             self._loop.run_until_complete(self._connect())
         except BrokerError:
             self.close()
@@ -211,6 +213,7 @@ class StreamLink:
             if (found := _DENIED.search(str(fault))) is not None:
                 self._deny(found[1].lower() == "publish", found[2])
 
+        self._begun = True
         for node in nodes:
             try:
                 async with asyncio.timeout(s.connect_timeout_s):
@@ -388,7 +391,7 @@ class StreamLink:
         await self._client.publish(subject, body, reply=pull.inbox)
 
     async def _leave(self) -> None:
-        if not self._client.is_closed:
+        if self._begun and not self._client.is_closed:
             await self._client.close()
         rest = asyncio.all_tasks() - {asyncio.current_task()}  # the client leaves some of its own
         for task in rest:

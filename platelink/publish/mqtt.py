@@ -26,6 +26,7 @@ from platelink.publish.broker import (
     Received,
     SubscriptionRefused,
     Will,
+    read_files,
 )
 
 POLL_EVENTS = 500
@@ -48,7 +49,7 @@ class MqttLink:
     ) -> None:
         self._settings = settings
         self._events: list[LinkEvent] = []
-        self._refused = False
+        self._refused = self._answered = False
         self._receive_maximum = receive_maximum
         self._client = client = Client(
             CallbackAPIVersion.VERSION2, client_id, protocol=MQTTv5, manual_ack=True
@@ -73,6 +74,7 @@ class MqttLink:
         properties.SessionExpiryInterval = s.session_expiry_s
         properties.ReceiveMaximum = self._receive_maximum
         where = f"{s.host}:{s.port}"
+        read_files(s)
         try:
             if s.tls:
                 self._client.tls_set(s.ca_file, s.certificate_file, s.key_file)
@@ -139,6 +141,7 @@ class MqttLink:
             self._events.append(ConnectionLost(text))
             self._refused = True
             return
+        self._answered = True
         maximum = int(getattr(properties, "ReceiveMaximum", 65535))
         self._events.append(Connected(flags.session_present, maximum))
 
@@ -153,7 +156,10 @@ class MqttLink:
         if self._refused:  # why was said; that the connection ends follows from it
             return
         who = "closed by the broker" if flags.is_disconnect_packet_from_server else "lost"
-        self._events.append(ConnectionLost(f"connection {who}: {code}"))
+        text = f"connection {who}: {code}"
+        if not self._answered:
+            text += ", before any answer: see whether this port wants TLS ([broker] tls)"
+        self._events.append(ConnectionLost(text))
 
     def _on_publish(
         self,

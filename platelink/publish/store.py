@@ -82,6 +82,8 @@ class Store:
             self._writer.write(s.bucket, s.org, lines, write_precision=precision)
         except ApiException as fault:
             text = f"store {s.url} answered {fault.status} {fault.reason}: {_short(fault.body)}"
+            if not fault.status:  # there was no answer
+                raise StoreLost(self._unreachable(fault)) from fault
             if fault.status in REFUSED:
                 raise StoreRefused(text) from fault
             hint = "; check token and rights" if fault.status in (401, 403) else ""

@@ -4,6 +4,7 @@ its faults mean."""
 from __future__ import annotations
 
 from collections.abc import Iterable
+from ssl import SSLError
 
 import nats.js.errors
 from nats.js.api import (
@@ -109,9 +110,10 @@ def not_taken(where: str, fault: BaseException, denied: Iterable[str]) -> str:
             f"the cluster at {where} takes this client, but no JetStream answers: see that most "
             "nodes run, with 'jetstream' in their configuration (deploy/nats.conf)"
         )
+    files = ", and ca_file, certificate_file, key_file" if isinstance(fault, SSLError) else ""
     return (
         f"no node of the cluster at {where} takes this client ({said(fault)}): check that it "
-        "runs, host, port, name and password"
+        f"runs, host, port, name and password{files}"
     )
 
 

@@ -96,7 +96,12 @@ class Upload:
         self.store_restarts = 0
         self.lines_written = 0
         self.rows_written_again = 0
-        self.problem = ""
+        self._problem = ""
+        self._took = False
+        """It has taken a write since a row was set aside."""
+        self._doubt = ""
+        """Why it takes nothing, where it answers; empty while it does."""
+        self._refusals = Backoff(settings.retry_first_s, settings.retry_cap_s)
         self._pending: deque[Row] = deque(rows)
         self._parts: deque[tuple[Row, ...]] = deque()
         self._unconfirmed: deque[_Written] = deque()
@@ -109,6 +114,11 @@ class Upload:
         self._retry_at = float("-inf")
         self._backoff = Backoff(settings.retry_first_s, settings.retry_cap_s)
         self._open: AskStore | Write | None = None
+
+    @property
+    def problem(self) -> str:
+        """Why nothing is written at present; empty while it is."""
+        return self._problem or self._doubt
 
     @property
     def pending(self) -> int:
@@ -162,7 +172,7 @@ class Upload:
         self._ask_first = False
         self._working()
         if start is None and self.settings.confirm == "restart":
-            self.problem = "the store reports no start time: nothing can be confirmed by it"
+            self._problem = "the store reports no start time: nothing can be confirmed by it"
             return ()
         return self._confirm_old()
 
@@ -182,6 +192,8 @@ class Upload:
         rows = self._close_write()
         self._unconfirmed.append(_Written(rows, now, self._is_grown(self._opened_at)))
         self.lines_written += sum(row.lines for row in rows)
+        self._took, self._doubt = True, ""
+        self._refusals.succeeded()
         self._working()
 
     def write_lost(self, reason: str, *, now: float) -> None:
@@ -190,11 +202,19 @@ class Upload:
         self._lost(reason, now)
 
     def write_refused(self, reason: str, *, now: float) -> tuple[SetAside, ...]:
-        """The store says that the data of the open write is bad."""
+        """The store says that the data of the open write is bad. Where it takes no other row
+        either, that is no fault of a row: none goes aside but for one that it took."""
         rows = self._close_write()
         self._working()
-        if len(rows) == 1:
+        if len(rows) == 1 and self._took:
+            self._took = False
             return (SetAside(rows[0], reason),)
+        if len(rows) == 1:
+            self._pending.append(rows[0])  # others first
+            self._doubt = f"{reason}; it takes no other row either: check [store] url, org, bucket"
+            if not self._parts:
+                self._retry_at = now + self._refusals.failed()
+            return ()
         middle = len(rows) // 2
         self._parts.extendleft((rows[middle:], rows[:middle]))
         return ()
@@ -233,7 +253,8 @@ class Upload:
         if lines < self.settings.min_lines and (lines == 0 or waited_s < self.settings.flush_s):
             return ()
         batch = [self._pending.popleft()]
-        free_lines = self.settings.max_lines - batch[0].lines
+        most = self.settings.min_lines if self._doubt else self.settings.max_lines
+        free_lines = most - batch[0].lines
         while self._pending and self._pending[0].lines <= free_lines:
             free_lines -= self._pending[0].lines
             batch.append(self._pending.popleft())
@@ -253,7 +274,7 @@ class Upload:
         return rows
 
     def _lost(self, reason: str, now: float) -> None:
-        self.problem = reason
+        self._problem = reason
         self._retry_at = now + self._backoff.failed()
         self._ask_first = True  # the process that comes back may be another one
         if not self._by_start():
@@ -261,4 +282,4 @@ class Upload:
 
     def _working(self) -> None:
         self._backoff.succeeded()
-        self.problem = ""
+        self._problem = ""

@@ -6,6 +6,7 @@ from __future__ import annotations
 import zlib
 from dataclasses import replace as changed
 from pathlib import Path
+from ssl import SSLCertVerificationError
 
 import pytest
 from hypothesis import given
@@ -16,7 +17,7 @@ from platelink.config.load import ConfigError, load_recorder
 from platelink.config.model import RecorderConfig
 from platelink.daemon.recorder_setup import recorder_broker
 from platelink.publish.broker import StreamSettings
-from platelink.publish.streams import entry_stream, kept_stream, loses
+from platelink.publish.streams import entry_stream, kept_stream, loses, not_taken
 from platelink.publish.subjects import partition_of, subject_of, topic_of
 from platelink.publish.topics import Topics, check_name
 
@@ -70,6 +71,13 @@ def test_a_stream_that_would_lose_is_refused(change: dict[str, object], says: st
     assert loses(changed(wanted, **change), wanted) == says
     grown = StreamConfig(**vars(changed(wanted, num_replicas=5, max_bytes=1 << 50)))
     assert loses(grown, wanted) == ""
+
+
+def test_a_certificate_that_is_not_known_is_no_matter_of_names() -> None:
+    told = not_taken("nats.example:4222", SSLCertVerificationError("unknown authority"), ())
+    assert "unknown authority" in told
+    assert told.endswith("ca_file, certificate_file, key_file")
+    assert "file" not in not_taken("nats.example:4222", TimeoutError(), ())
 
 
 def test_what_is_kept_goes_away_by_itself_where_its_time_is_over() -> None:

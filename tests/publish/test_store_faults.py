@@ -96,9 +96,9 @@ def test_start_time_is_read_where_it_is_reported(server, make):
     server.script = (200, text + 'vm_rows_ignored_total{reason="big_timestamp"} 3\n')
     assert make().state() == (1.7e9, 5)
     server.script = (200, "something else\n")
-    assert make().state() == (None, 0)
+    assert make().state() == (None, None)
     server.script = (404, "no such page")
-    assert make().state() == (None, 0)
+    assert make().state() == (None, None)
     server.script = (503, "starting")
     with pytest.raises(StoreLost):
         make().state()

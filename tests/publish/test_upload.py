@@ -190,6 +190,33 @@ def test_bad_row_is_parted_from_the_good_ones_and_set_aside():
     assert sorted(bench.confirmed) == [n for n in range(1, 34) if n not in (7, 20)]
 
 
+def test_a_store_that_refuses_everything_is_at_fault_and_no_row_goes_aside():
+    """As behind a wrong path or a proxy: it answers, with 400 to each write."""
+    bench = Bench(ForgetfulStore(), rows=200)
+    bench.run(3.0)
+    written = bench.upload.lines_written
+    bench.store.bad = set(range(1, 1000))
+    bench.add(300)
+    bench.run(120.0)
+    assert len(bench.aside) == 1  # what is one bad row at first, after it took others
+    assert "400" in bench.upload.problem and "check [store] url" in bench.upload.problem
+    assert bench.upload.pending == 299 and bench.upload.lines_written == written
+    bench.store.bad = set(bench.aside)
+    bench.run(120.0)
+    assert sorted(bench.confirmed + bench.aside) == list(range(1, 501))
+    assert len(bench.aside) == 1 and bench.upload.problem == ""
+
+
+def test_a_store_that_never_took_anything_makes_no_row_bad():
+    bench = Bench(ForgetfulStore(), rows=30)
+    bench.store.bad = set(range(1, 31))
+    bench.run(60.0)
+    assert bench.aside == [] and bench.upload.pending == 30
+    bench.store.bad = {1}  # the first of all: others are taken, then it is known
+    bench.run(90.0)
+    assert bench.aside == [1] and sorted(bench.confirmed) == list(range(2, 31))
+
+
 def test_store_without_start_time_is_held_and_sent_again_after_a_lost_connection():
     store = ForgetfulStore(reports_start=False)
     bench = Bench(store, rows=30)

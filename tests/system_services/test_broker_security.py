@@ -25,6 +25,7 @@ from platelink.publish.broker import (
     ConnectionLost,
     LinkEvent,
     Received,
+    StreamSettings,
 )
 from platelink.publish.discovery import discovery
 from platelink.publish.links import link_to
@@ -118,6 +119,22 @@ def test_right_name_is_let_in_and_no_other(broker, how):
         assert isinstance(answer, ConnectionLost)
         assert "refused the connection" in answer.reason
         assert "check name and password" in answer.reason and "wrong-one" not in answer.reason
+
+
+def test_a_port_that_wants_tls_is_said_to(broker):
+    answer = first_answer(replace(broker.settings(ONE), port=broker.tls_port))
+    assert isinstance(answer, ConnectionLost) and "see whether this port wants TLS" in answer.reason
+
+
+@pytest.mark.parametrize("key", ["ca_file", "certificate_file", "key_file"])
+@pytest.mark.parametrize("streams", [None, StreamSettings()])
+def test_a_file_that_is_not_there_is_named(broker, key, streams):
+    """TLS says that no such file is there, and not which: as of a broker that is away."""
+    link = link_to(replace(by_tls(broker, ONE), streams=streams, **{key: "/nowhere/x"}),
+                   client_id="x")  # fmt: skip
+    with pytest.raises(BrokerError, match=rf"^{key} /nowhere/x cannot be read .*\[broker\] {key}"):
+        link.connect()
+    link.close()
 
 
 # paho leaves the socket of a failed handshake to the garbage collector.
