@@ -62,6 +62,7 @@ from installer.surroundings import (
     packages,
     page,
     recorder_configuration,
+    renew,
     secret,
     store,
     unfit,
@@ -115,6 +116,7 @@ def install(
         store()
     if "page" in parts and network is not None:
         page(network)
+    renew()
     run("systemctl", "daemon-reload")
     idle(parts)
     take_over(new)

@@ -200,15 +200,11 @@ def admit(users: dict[str, str], *, fresh: bool = False) -> None:
 
 
 def certificate(folder: Path, name: str, network: Network, group: str) -> bool:
-    """Of the shop's own authority; made anew a month before its end, or for another name."""
+    """Of the shop's own authority; made anew a month before its end, or for another name. There is
+    one authority: by another's certificate no unit would know the broker any more."""
     ca, own = ETC / "authority", folder / f"{name}.crt"
     named = f"DNS:{network.name}" + "".join(f",IP:{address}" for address in network.addresses)
     held = Path(f"{own}.names")
-    if not (ca / "ca.key").exists():
-        ca.mkdir(mode=0o700, parents=True, exist_ok=True)
-        run("openssl", "req", "-x509", "-newkey", "rsa:3072", "-nodes", "-days", "3650", "-subj",
-            "/CN=shop authority", "-keyout", ca / "ca.key", "-out", ca / "ca.crt")  # fmt: skip
-        say("made", f"the shop's authority in {ca}: keep it secret, and in a backup")
     lasts = (
         own.exists()
         and not run(
@@ -217,6 +213,15 @@ def certificate(folder: Path, name: str, network: Network, group: str) -> bool:
     )
     if lasts and held.exists() and held.read_text("utf-8") == named:
         return False
+    if not (ca / "ca.key").exists():
+        if trusted := [one for one in (folder / "ca.crt", ca / "ca.crt") if one.exists()]:
+            raise Refused(f"{own} must be made again, and the key of its authority, {ca}/ca.key, "
+                          "is not here: put it back for this. Where it is lost, remove "
+                          f"{trusted[0]}; every unit then needs the new ca.crt")  # fmt: skip
+        ca.mkdir(mode=0o700, parents=True, exist_ok=True)
+        run("openssl", "req", "-x509", "-newkey", "rsa:3072", "-nodes", "-days", "3650", "-subj",
+            "/CN=shop authority", "-keyout", ca / "ca.key", "-out", ca / "ca.crt")  # fmt: skip
+        say("made", f"the shop's authority in {ca}: keep it secret, and in a backup")
     folder.mkdir(mode=0o750, parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=ca) as place:
         asked, more = Path(place) / "asked", Path(place) / "more"
@@ -233,6 +238,23 @@ def certificate(folder: Path, name: str, network: Network, group: str) -> bool:
     for path in (folder, folder / f"{name}.key"):
         shutil.chown(path, "root", group)
     return True
+
+
+def renew() -> None:
+    """Certificates of an earlier run whose last month has begun."""
+    for folder, name, group in (
+        (MOSQUITTO / "certs", "broker", "mosquitto"), (ETC / "page", "page", "platelink-face"),
+    ):  # fmt: skip
+        held = folder / f"{name}.crt.names"
+        if held.exists():
+            own, *more = (one.partition(":")[2] for one in held.read_text("utf-8").split(","))
+            try:
+                made = certificate(folder, name, Network(own, tuple(more)), group)
+            except Refused as error:  # it lasts a while yet, and was not asked for
+                say("to do", str(error))
+                continue
+            if made and name == "broker":
+                run("systemctl", "restart", "mosquitto")
 
 
 def page(network: Network) -> None:

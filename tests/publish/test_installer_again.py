@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import json
+import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -57,7 +59,7 @@ def asked(monkeypatch: pytest.MonkeyPatch, answer: Callable[[tuple[str, ...]], A
 def simply(install: Any, monkeypatch: pytest.MonkeyPatch, says: list[str]) -> list[str]:
     """Steps that do nothing but say their name; ``says`` is what the daemon is at."""
     made: list[str] = []
-    for name in ("packages", "rehearse", "files", "configure", "take_over", "prune"):
+    for name in ("packages", "rehearse", "files", "configure", "renew", "take_over", "prune"):
         monkeypatch.setattr(install, name, lambda *_, n=name, **__: made.append(n))
     monkeypatch.setattr(install, "build", lambda: install.OPT / "releases/new")
     monkeypatch.setattr(install, "begin", lambda _: made.append("begin") or True)
@@ -96,6 +98,7 @@ def test_what_a_call_changed_that_was_cut_off_is_taken_up_by_the_next(
     machine.WROTE.clear()  # the process ended here
     installed(machine)
     assert str(unit) in machine.WROTE and made[-2:] == ["begin", "prune"]
+    assert "renew" in made  # certificates, in any run
     machine.WROTE.clear()
     installed(machine)
     assert not machine.WROTE  # taken up once
@@ -222,6 +225,73 @@ def test_any_file_of_the_record_may_be_too_new_for_the_release_before(
     assert machine.too_new(machine.OPT / "releases/new") == saved
     (machine.STATE / "recipes.sqlite").unlink()
     assert machine.too_new(machine.OPT / "releases/new") is None
+
+
+@pytest.fixture
+def broker(machine: Any, own: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Any:
+    """A broker with a certificate of an earlier run; openssl is the real one. Gives what was run,
+    and makes it one that ends in so many days."""
+    surroundings = own[2]
+    monkeypatch.setattr(surroundings, "MOSQUITTO", tmp_path / "mosquitto")
+    monkeypatch.setattr(shutil, "chown", lambda *_: None)
+    real = subprocess.run
+
+    def answer(words: tuple[str, ...]) -> Any:
+        if words[0] == "openssl":
+            return real(words, capture_output=True, text=True, check="-checkend" not in words)
+        return None
+
+    ran = asked(monkeypatch, answer)
+    certs = tmp_path / "mosquitto/certs"
+    named = surroundings.Network("broker.example", ("192.0.2.10",))
+    assert surroundings.certificate(certs, "broker", named, "mosquitto")
+
+    def ends(days: int) -> Path:
+        key, own_, ca = certs / "broker.key", certs / "broker.crt", machine.ETC / "authority/ca"
+        words = ["openssl", "req", "-x509", "-key", key, "-subj", "/CN=broker.example", "-days",
+                 str(days), "-CA", f"{ca}.crt", "-CAkey", f"{ca}.key", "-out", own_]  # fmt: skip
+        real(list(map(str, words)), capture_output=True, check=True)
+        ran.clear()
+        return Path(own_)
+
+    return ends, ran, surroundings
+
+
+def test_any_run_in_the_last_month_renews_by_the_same_authority(broker: Any) -> None:
+    ends, ran, surroundings = broker
+    own = ends(31)
+    before = own.read_bytes()
+    surroundings.renew()
+    assert own.read_bytes() == before and ("systemctl", "restart", "mosquitto") not in ran
+    before = ends(29).read_bytes()
+    surroundings.renew()
+    assert own.read_bytes() != before and ran[-1] == ("systemctl", "restart", "mosquitto")
+    told = subprocess.run(
+        ["openssl", "verify", "-CAfile", own.with_name("ca.crt"), "-verify_ip", "192.0.2.10",
+         "-verify_hostname", "broker.example", own],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stderr
+
+
+def test_another_authority_is_not_made_unasked(
+    machine: Any, broker: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every unit trusts the one that it has the certificate of."""
+    ends, _, surroundings = broker
+    own = ends(10)
+    before, key = own.read_bytes(), machine.ETC / "authority/ca.key"
+    key.rename(key.with_name("elsewhere"))
+    surroundings.renew()
+    assert re.search(r"to do .*ca.key, is not here: put it back", capsys.readouterr().out)
+    shutil.rmtree(key.parent)
+    named = surroundings.Network("broker.example", ("192.0.2.10",))
+    with pytest.raises(machine.Refused, match=r"remove .*certs/ca.crt"):
+        surroundings.certificate(own.parent, "broker", named, "mosquitto")
+    assert own.read_bytes() == before and not key.exists()
+    own.with_name("ca.crt").unlink()
+    surroundings.renew()  # told, and asked for
+    assert key.exists() and own.read_bytes() != before
 
 
 def test_a_release_that_is_gone_back_to_has_its_own_units(
