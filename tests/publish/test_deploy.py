@@ -124,6 +124,16 @@ def test_the_daemon_may_do_what_its_unit_is_for():
     assert {"g platelink-face -", "g platelink-secrets -"} <= set(users)
 
 
+def test_services_that_take_secrets_from_files_may_read_them():
+    """As the installer, and what is documented, put them there: root's, for one group."""
+    without = {"platelink-page.service"}  # it is told everything by its command
+    for unit in UNITS:
+        (groups,) = re.findall(r"^SupplementaryGroups=(.*)$", unit.read_text("utf-8"), re.M)
+        assert ("platelink-secrets" in groups.split()) is (unit.name not in without), unit.name
+    told = (ROOT / "docs/alerts.md").read_text("utf-8")
+    assert "install -m 0640 -g platelink-secrets mail-ruth /etc/platelink/mail-ruth" in told
+
+
 def test_the_nightly_backup_is_valid_and_tried(tmp_path):
     text = NIGHTLY.read_text("utf-8")
     (start,) = re.findall(r"^ExecStart=(.*)$", text, re.M)
