@@ -48,7 +48,8 @@ def restore(source: Path, to: Path | None, as_json: bool) -> None:
         click.echo(f"{one.name:<16} {one.place}")
     click.echo(
         "secrets in files of their own (password_file, key_file) are in no backup: put them back "
-        "yourself. Give the files to the user of the daemon: sudo chown"
+        "yourself. Restored by root, files belong to the user of their folder; where that is not "
+        "the daemon's: sudo chown"
     )
 
 

@@ -12,6 +12,7 @@ import os
 import secrets
 import shutil
 import tempfile
+from collections.abc import Iterable
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -222,6 +223,7 @@ def restore(
         for name, place in places.items():
             done.append(_put(source, name, place))
         _settle(places, source, at_utc)
+        _hand_over(places.values())
     except BaseException:
         for one in done:  # all or nothing: half a unit must not start
             one.place.unlink(missing_ok=True)
@@ -270,6 +272,18 @@ def _settle(places: dict[str, Path], source: Path, at_utc: datetime) -> None:
         number = min(before.number, entries)
         if number:  # what was sent by then is not sent again under the new id
             sent.save(CursorState(number, f"{uuid}-{number}", before.session))
+
+
+def _hand_over(places: Iterable[Path]) -> None:
+    """To whom their folder belongs: root, who restores, would leave files that the daemon's user
+    cannot open. What ``_settle`` made of them has their first name."""
+    names = {(place.parent, place.stem) for place in places}
+    for folder, stem in names:
+        owner = folder.stat()
+        for one in folder.glob(f"{stem}.*"):
+            if one.is_file():
+                with suppress(PermissionError):  # not root: the files are of who restores
+                    os.chown(one, owner.st_uid, owner.st_gid)
 
 
 class Drilled(NamedTuple):
