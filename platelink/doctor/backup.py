@@ -12,7 +12,6 @@ import os
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterable
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -33,6 +32,7 @@ from platelink.experiments.schema import EXPERIMENTS
 from platelink.ledger.database import Database
 from platelink.ledger.errors import StoreRefused, StoreUnusable
 from platelink.ledger.kind import Kind
+from platelink.ledger.private import handed
 from platelink.people.schema import PEOPLE
 from platelink.publish.cursor import CursorFile, CursorState
 from platelink.publish.recorder_schema import RECORDER
@@ -223,7 +223,6 @@ def restore(
         for name, place in places.items():
             done.append(_put(source, name, place))
         _settle(places, source, at_utc)
-        _hand_over(places.values())
     except BaseException:
         for one in done:  # all or nothing: half a unit must not start
             one.place.unlink(missing_ok=True)
@@ -274,18 +273,6 @@ def _settle(places: dict[str, Path], source: Path, at_utc: datetime) -> None:
             sent.save(CursorState(number, f"{uuid}-{number}", before.session))
 
 
-def _hand_over(places: Iterable[Path]) -> None:
-    """To whom their folder belongs: root, who restores, would leave files that the daemon's user
-    cannot open. What ``_settle`` made of them has their first name."""
-    names = {(place.parent, place.stem) for place in places}
-    for folder, stem in names:
-        owner = folder.stat()
-        for one in folder.glob(f"{stem}.*"):
-            if one.is_file():
-                with suppress(PermissionError):  # not root: the files are of who restores
-                    os.chown(one, owner.st_uid, owner.st_gid)
-
-
 class Drilled(NamedTuple):
     """One file that was restored and compared."""
 
@@ -325,7 +312,7 @@ _ALL = (
 
 
 def _write(path: Path, data: bytes) -> None:
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    handle = handed(str(path), os.O_WRONLY | os.O_CREAT | os.O_EXCL)
     with open(handle, "wb") as file:
         file.write(data)
         file.flush()

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
@@ -56,11 +54,7 @@ def repair(source: Path, target: Path | None = None) -> Repaired:
     for kind, marks, prune in _KINDS:
         if marks <= there:
             made = target or source.with_name(source.name + ".repaired")
-            found = salvage(source, made, kind, prune)
-            with suppress(PermissionError):  # of root; the daemon is to open it
-                owner = source.stat()
-                os.chown(made, owner.st_uid, owner.st_gid)
-            return Repaired(kind.name, made, found)
+            return Repaired(kind.name, made, salvage(source, made, kind, prune))
     raise StoreRefused(
         f"{source} is no file of platelink, or its schema is damaged: nothing can be found in it; "
         "restore a backup"

@@ -12,7 +12,7 @@ from platelink.facts.derive import Json, sum_of
 from platelink.facts.rows import FOUND_BY, followed, made_rows, steps_of
 from platelink.ledger.database import Database, Row
 from platelink.ledger.errors import StoreUnusable
-from platelink.ledger.private import opener
+from platelink.ledger.private import handed
 from platelink.ledger.readable import WRONG
 
 ALWAYS_BYTES = 4 << 20
@@ -103,7 +103,7 @@ def seal(path: Path) -> None:
     """Note what the file is like as its writer leaves it."""
     part = _seal_of(path).with_suffix(f".{os.getpid()}")
     try:
-        with open(part, "w", encoding="ascii", opener=opener) as file:
+        with open(part, "w", encoding="ascii", opener=handed) as file:
             json.dump(_stamp(path), file)
         part.replace(_seal_of(path))
     finally:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from platelink.ledger.kind import Fault, Kind
+from platelink.ledger.private import handed
 
 Row = tuple[Any, ...]
 
@@ -60,7 +61,7 @@ class Database:
     def _connect(self, any_thread: bool) -> sqlite3.Connection:
         with self.translated():
             if not self.read_only and not self.path.exists():
-                self.path.touch(mode=0o600)  # SQLite's own journal takes over the mode
+                os.close(handed(str(self.path), os.O_WRONLY | os.O_CREAT))  # its log is the same
             connection = sqlite3.connect(
                 f"{self.path.absolute().as_uri()}?mode={self._mode()}",
                 uri=True,
@@ -206,7 +207,7 @@ class Database:
         """Everything that is committed, as one new file. Who writes ahead into a log goes on
         meanwhile, others wait for the copy."""
         with self.translated():
-            path.touch(mode=0o600, exist_ok=False)
+            os.close(handed(str(path), os.O_WRONLY | os.O_CREAT | os.O_EXCL))
             copy = sqlite3.connect(path, isolation_level=None)
             try:
                 self._connection.backup(copy)

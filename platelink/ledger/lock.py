@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 
 from platelink.ledger.kind import Fault, Kind
+from platelink.ledger.private import handed
 
 
 class WriterLock:
@@ -18,7 +19,7 @@ class WriterLock:
     def __init__(self, file: Path, kind: Kind) -> None:
         path = file.with_name(file.name + ".lock")
         try:
-            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            self._fd = handed(str(path), os.O_RDWR | os.O_CREAT)
         except FileNotFoundError as error:
             raise kind.error(Fault.NO_DIRECTORY, file) from error
         except OSError as error:

@@ -93,7 +93,6 @@ def tables_in(source: Path) -> frozenset[str]:
 
 
 def _new(target: Path, kind: Kind) -> Database:
-    target.touch(mode=0o600)
     return Database(target, kind, read_only=False)
 
 

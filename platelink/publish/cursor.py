@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from platelink.ledger.private import opener
+from platelink.ledger.private import handed
 
 FORMAT = 1
 
@@ -58,7 +58,7 @@ class CursorFile:
         """Durable when it returns."""
         new = self.path.with_name(self.path.name + ".new")
         text = json.dumps({"format": FORMAT, **asdict(state)})
-        with open(new, "w", encoding="utf-8", opener=opener) as file:
+        with open(new, "w", encoding="utf-8", opener=handed) as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())

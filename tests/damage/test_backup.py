@@ -86,28 +86,6 @@ def test_all_of_it_comes_back_into_an_empty_directory(unit: Path, tmp_path: Path
     assert (tmp_path / "kept").stat().st_mode & 0o077 == 0
 
 
-def test_what_root_restores_belongs_to_whom_its_folder_does(
-    unit: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The daemon has a user of its own, and could open no file of root's."""
-    backup(unit, tmp_path / "kept", recorder=False, at_utc=AT)
-    for one in unit.parent.iterdir():
-        if one != unit:
-            one.unlink()
-    given: dict[str, tuple[int, int]] = {}
-
-    def chown(path: Path, uid: int, gid: int) -> None:
-        given[path.name] = uid, gid
-        raise PermissionError  # as for all who are not root
-
-    monkeypatch.setattr("platelink.doctor.backup.os.chown", chown)
-    restore(tmp_path / "kept", unit, to=None, at_utc=AT)
-    owner = unit.parent.stat()
-    there = {one.name for one in unit.parent.iterdir()} - {unit.name}
-    assert {*NAMES, "journal.cursor"} <= there == set(given)
-    assert set(given.values()) == {(owner.st_uid, owner.st_gid)}
-
-
 def test_while_everything_is_written(unit: Path, tmp_path: Path) -> None:
     """Every acknowledged entry from before is in it, and nobody who writes is held up for long."""
     import time

@@ -95,17 +95,6 @@ def test_a_file_cut_in_half_gives_its_half(tmp_path: Path) -> None:
         assert len(reader.open_runs()) == made.found.copied["runs"] > 100
 
 
-def test_what_root_makes_belongs_to_whom_the_damaged_file_does(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "people.sqlite"
-    campaign.make_people(path)
-    given: list[tuple[Path, int, int]] = []
-    monkeypatch.setattr("platelink.doctor.repair.os.chown", lambda *told: given.append(told))
-    made, owner = repair(path).target, path.stat()
-    assert given == [(made, owner.st_uid, owner.st_gid)]
-
-
 def test_the_command(tmp_path: Path) -> None:
     path = tmp_path / "people.sqlite"
     campaign.make_people(path)
