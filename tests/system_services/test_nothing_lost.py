@@ -242,4 +242,4 @@ def test_kill_of_everything_in_turn_loses_no_point(rig):
     statuses = rig.recorder.statuses()
     assert max(s["store_restarts"] for s in statuses) > 0
     assert max(s["rows_written_again"] for s in statuses) > 0
-    assert max(s["store_rows_refused"] for s in statuses) == 0
+    assert {s["store_rows_refused"] for s in statuses} <= {0, None}  # None: not asked yet
