@@ -24,6 +24,7 @@ import re
 import ssl
 import time
 from collections.abc import Coroutine, Sequence
+from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -106,8 +107,7 @@ class StreamLink:
         self._last = 0
         self._open: dict[int, Msg] = {}
         self._pulls: list[Pull] = []
-        self._made: dict[str, datetime | None] = {}
-        """Of each stream that is used: when it was made."""
+        self._made: dict[str, datetime | None] = {}  # of each stream that is used: when
         self._looked_at = time.monotonic()
         self._denied: dict[str, str] = {}
         """By subject, in small letters: why this user may not write there, or hear it."""
@@ -392,7 +392,8 @@ class StreamLink:
 
     async def _leave(self) -> None:
         if self._begun and not self._client.is_closed:
-            await self._client.close()
+            with suppress(TimeoutError):  # after a failed handshake of TLS it waits for ever
+                await asyncio.wait_for(self._client.close(), 1.0)
         rest = asyncio.all_tasks() - {asyncio.current_task()}  # the client leaves some of its own
         for task in rest:
             task.cancel()

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import re
+import shutil
+import subprocess
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -123,3 +127,44 @@ def test_more_replicas_than_nodes_and_no_jetstream_are_said(
         link = made(bare.settings(USER), "bare")
         with pytest.raises(BrokerError, match="no JetStream answers"):
             link.connect()
+
+
+def certificate(folder: Path, name: str) -> Path:
+    """One of its own authority."""
+    path = folder / f"{name}.crt"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "30", "-subj",
+         f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout",
+         str(folder / f"{name}.key"), "-out", str(path)],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    return path
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="needs: apt-get install openssl")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.timeout(30)
+def test_a_certificate_that_is_not_known_is_said_and_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The client of NATS never comes back from closing what did not shake hands."""
+    node, other = certificate(tmp_path, "node"), certificate(tmp_path, "other")
+    shipped = Cluster._configuration
+
+    def with_tls(self: Cluster, number: int) -> str:
+        text = (
+            shipped(self, number).replace("/etc/nats", str(tmp_path)).replace("ca.crt", "node.crt")
+        )
+        return re.sub(r"^# (?=tls|  |\})", "", text, flags=re.MULTILINE)
+
+    monkeypatch.setattr(Cluster, "_configuration", with_tls)
+    monkeypatch.setattr(Cluster, "wait", lambda self: time.sleep(1.0))
+    with Cluster(tmp_path / "tls", USER, nodes=1) as cluster:
+        right = replace(cluster.settings(USER), tls=True, ca_file=str(node))
+        link = made(replace(right, ca_file=str(other)), "unknown")
+        with pytest.raises(BrokerError, match=r"CERTIFICATE_VERIFY_FAILED.* and ca_file"):
+            link.connect()
+        link = made(right, "known", USER)
+        link.connect()
+        link.close()
+    gc.collect()
