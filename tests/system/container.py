@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -37,10 +38,13 @@ def missing() -> str:
 
 
 def wheelhouse(folder: Path) -> None:
-    """All that pip needs to install this checkout, but for itself."""
+    """All that pip needs to install this checkout as the installer does, but for itself."""
+    program = (ROOT / "deploy/installer/program.py").read_text("utf-8")
+    extras = re.findall(r'"(\w+)"', program.partition("\nEXTRAS = ")[2].partition("\n")[0])
+    assert extras
     subprocess.run(
         [sys.executable, "-m", "pip", "wheel", "-q", "-w", folder, "-c",
-         ROOT / "deploy/constraints.txt", f"{ROOT}[alerts]", "hatchling"],
+         ROOT / "deploy/constraints.txt", f"{ROOT}[{','.join(extras)}]", "hatchling"],
         check=True, capture_output=True,
     )  # fmt: skip
     for own in folder.glob("platelink-*"):

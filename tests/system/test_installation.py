@@ -263,6 +263,7 @@ def health(machine: Container) -> dict:
 
 def test_a_daemon_that_hangs_is_started_anew(machine):
     pid = show(machine, "MainPID")
+    assert int(pid) > 0  # 0 would stop this test
     machine.run("kill", "-STOP", pid)
     wait(lambda: show(machine, "NRestarts") == "1", 60, "restart by the watchdog")
     wait(lambda: status(machine).get("link", {}).get("state") == "up", 30, "link")
