@@ -23,6 +23,7 @@ from platelink.doctor.device import look_at_device
 from platelink.doctor.findings import Finding, fault
 from platelink.doctor.growth import growth, kept_samples
 from platelink.doctor.instruments import look_at_instruments
+from platelink.doctor.set_aside import set_aside
 from platelink.doctor.shop import shop
 from platelink.doctor.stamps import stamps
 from platelink.doctor.upkeep import upkeep
@@ -48,6 +49,7 @@ def examine(path: Path, *, recorder: bool, quick: bool) -> Iterator[Finding]:
         yield f.clock()
         yield from f.writable("recorder", config.recorder.path)
         yield f.disk(config.recorder.path)
+        yield from set_aside(config.recorder.path)
     yield from _services(config)
 
 
