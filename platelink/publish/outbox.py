@@ -67,7 +67,7 @@ class OutboxSettings:
     """A unit with more entries that the broker has not was away, and catches up: more slowly than
     it could, or what live units send waits at the broker behind all that it has."""
     catch_up_per_s: float = 500.0
-    """A week of a unit (docs/scale.md, Reckoned) is some 150,000 entries: five minutes."""
+    """A week of a unit (docs/scale.md, Reckoned) is some 230,000 entries: eight minutes."""
     acknowledge_limit_s: float = 20.0
     """A connected broker that acknowledges nothing for so long is not working: connect anew."""
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from platelink.publish.lines import RunTags, points_of
+from platelink.publish.payloads import payload_of
 from platelink.publish.services import BrokerService, StoreService
 from platelink.publish.store import Store, StoreSettings
 from platelink.publish.topics import Address
@@ -65,6 +66,22 @@ def test_a_plate_of_a_unit_is_the_one_that_was_made(pattern: Pattern, path: Path
             shift_ms = {a - b for a, b in zip(entry.at_utc_ms, made.at_utc_ms, strict=True)}
             assert shift_ms == {BEGUN_MS - pattern.begun_ms}
     assert {entry.state for entry in written if isinstance(entry, RunEnd)} == {"complete"}
+
+
+def test_the_room_of_a_stream_is_reckoned_by_what_a_unit_sends(path: Path) -> None:
+    """The figures of docs/scale.md, *Reckoned*."""
+    with JournalReader.open(path) as reader:
+        entries = [row.entry for row in reader.outbox_after(0, 100_000)]
+    plain, packed = (sum(len(payload_of(e, blocks=b)) for e in entries) for b in (False, True))
+    a_day = 86_400_000 / CYCLE_MS
+    said = " ".join((Path(__file__).parents[2] / "docs/scale.md").read_text("utf-8").split())
+    for figure in (
+        f"{len(entries)} messages of {plain / len(entries) / 1e3:.1f} kB",
+        f"{plain * a_day / 1e6:.0f} MB a day ({packed * a_day / 1e6:.0f} MB with `broker.blocks`)",
+        f"publishes {len(entries) * 1000 / CYCLE_MS:.2f} messages a second",
+        f"`stream_gb` to {plain * a_day / 1e9:.3f} times",
+    ):
+        assert figure in said
 
 
 def test_a_quarter_of_a_units_time_is_light_and_then_it_says_something_each_second(
