@@ -15,7 +15,7 @@ import pytest
 from pydantic.fields import FieldInfo
 
 from platelink.api.access import ROWS
-from platelink.api.figures import of_disk, of_lamps, of_sensors, of_unit
+from platelink.api.figures import of_backup, of_disk, of_lamps, of_sensors, of_unit
 from platelink.config.model import Config, RecorderConfig
 from platelink.control.alarm.unit import UNIT_ALARMS
 from platelink.forms import walk
@@ -111,6 +111,7 @@ def figures() -> set[str]:
     any_state.forecast.early_utc = "2026-03-02T07:00:00+00:00"
     shown = [
         *of_unit(any_state, {}, 0.0), of_sensors([], {}), *of_lamps(any_state, {}), of_disk(0, {}),
+        of_backup(None, {}),
         *of_recorder(any_state, {}, "r", 0.0),
     ]  # fmt: skip
     sources = ("web/watch.py", "serving/certificates.py")

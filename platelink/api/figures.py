@@ -98,5 +98,12 @@ def of_disk(free_bytes: int, labels: Mapping[str, str]) -> Figure:
     return Figure("platelink_unit_disk_free_bytes", "Beside the journal.", [(labels, free_bytes)])
 
 
+def of_backup(made_utc: str | None, labels: Mapping[str, str]) -> Figure:
+    """The newest one; None: no backup is known."""
+    text = "When the record was last backed up, seconds since 1970; no value: no backup is known."
+    at = None if made_utc is None else datetime.fromisoformat(made_utc).timestamp()
+    return Figure("platelink_unit_backup_timestamp_seconds", text, [(labels, at)])
+
+
 def _begin(day: date) -> float:
     return datetime.combine(day, time(), UTC).timestamp()

@@ -53,8 +53,9 @@ def last_backup(journal: Path) -> BackedUp | None:
         if told.pop("format") != FORMAT:
             return None
         made = BackedUp(**told)
-        datetime.fromisoformat(made.made_utc)
-        good = isinstance(made.journal, str) and isinstance(made.number, int) and made.number >= 0
+        dated = datetime.fromisoformat(made.made_utc).tzinfo is not None
+        named = isinstance(made.journal, str) and isinstance(made.number, int)
+        good = dated and named and made.number >= 0
         return made if good else None
     except (OSError, ValueError, TypeError, LookupError, AttributeError):
         return None

@@ -15,6 +15,7 @@ from whole_documents import LIGHT, LINK, STATUS, alarm, plate_now
 
 from api.api_shop import Shop, record, shop
 from platelink.api.lately import Lately
+from platelink.record.backed_up import BackedUp, note_backup
 
 PUBLISHER = {"connected": False, "pending": 7, "lag_s": 12.5, "problem": "no broker"}
 
@@ -59,6 +60,16 @@ def test_the_unit_in_figures(tmp_path: Path) -> None:
     assert found["platelink_unit_disk_free_bytes",] == pytest.approx(free, rel=0.2)
     assert found["process_resident_memory_bytes",] > 1e6
     assert not [key for key in found if "secret" in str(key) or "Invented" in str(key)]
+
+
+def test_a_backup_is_as_old_as_the_newest_that_is_known(tmp_path: Path) -> None:
+    journal = tmp_path / "journal.sqlite"
+    name = ("platelink_unit_backup_timestamp_seconds",)
+    with shop(tmp_path) as this:
+        assert name not in figures(this)
+        for made_utc, at in (("2026-03-02T01:00:00+00:00", 1772413200.0), ("0001-01-01", None)):
+            note_backup(journal, BackedUp("j", 1, made_utc, "/elsewhere"))
+            assert figures(this).get(name) == at
 
 
 def test_an_old_status_is_no_status(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

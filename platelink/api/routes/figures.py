@@ -11,9 +11,10 @@ from fastapi import APIRouter, Response
 
 from platelink.api.context import Context, Here
 from platelink.api.errors import ApiError
-from platelink.api.figures import FRESH_S, of_disk, of_lamps, of_sensors, of_unit
+from platelink.api.figures import FRESH_S, of_backup, of_disk, of_lamps, of_sensors, of_unit
 from platelink.api.routes.device import lamps, sensors_now
 from platelink.contract.unit import Health
+from platelink.record.backed_up import last_backup
 from platelink.serving.certificates import of_certificates, read
 from platelink.serving.figure import Figure
 from platelink.serving.figures import CONTENT_TYPE, text_of
@@ -61,6 +62,8 @@ def _figures(here: Context) -> Iterator[Figure]:
     with suppress(ApiError):
         yield from of_lamps(here.lamps.of(lambda: lamps(here)), labels)
     yield of_certificates(read(*_certificates(here)))
+    backup = last_backup(here.settings.journal)
+    yield of_backup(None if backup is None else backup.made_utc, labels)
     with suppress(OSError):
         yield of_disk(shutil.disk_usage(here.settings.journal.parent).free, labels)
 
