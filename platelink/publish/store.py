@@ -127,9 +127,10 @@ class Store:
 
     def _unreachable(self, fault: Exception) -> str:
         s = self._settings
+        file = "" if s.ca_file is None else f", and that ca_file {s.ca_file} is there and its own"
         return (
             f"store {s.url} not reachable within {s.timeout_s:g} s ({_short(fault)}): "
-            f"check that it runs and that its address is right"
+            f"check that it runs and that its address is right{file}"
         )
 
 

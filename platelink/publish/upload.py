@@ -211,7 +211,9 @@ class Upload:
             return (SetAside(rows[0], reason),)
         if len(rows) == 1:
             self._pending.append(rows[0])  # others first
-            self._doubt = f"{reason}; it takes no other row either: check [store] url, org, bucket"
+            self._doubt = (
+                f"{reason}; nor has it taken another row lately: check [store] url, org, bucket"
+            )
             if not self._parts:
                 self._retry_at = now + self._refusals.failed()
             return ()

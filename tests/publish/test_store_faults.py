@@ -91,6 +91,16 @@ def test_store_that_hangs_is_left_after_the_time_limit(server, make):
         make(timeout_s=0.2).write("m x=1 1")
 
 
+def test_an_authority_that_is_not_there_is_named(tmp_path):
+    store = Store(StoreSettings("https://127.0.0.1:9", ca_file=str(tmp_path / "ca.crt")))
+    try:
+        for ask in (store.state, lambda: store.write("m x=1 1")):
+            with pytest.raises(StoreLost, match=f"and that ca_file {tmp_path}/ca.crt is there"):
+                ask()
+    finally:
+        store.close()
+
+
 def test_start_time_is_read_where_it_is_reported(server, make):
     text = 'vm_rows_invalid_total{type="influx"} 2\nprocess_start_time_seconds 1.7e9\n'
     server.script = (200, text + 'vm_rows_ignored_total{reason="big_timestamp"} 3\n')
