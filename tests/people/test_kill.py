@@ -19,17 +19,21 @@ from people.make import LEAD, OPERATOR, SECRET, at, by, opened
 from platelink.contract.words import Role
 from platelink.people.entries import Act
 from platelink.people.errors import SignInRefused
+from platelink.people.rules import SignInRules
 
 KILLS = 12
 LONGEST_S = 0.02
 """The child goes on by itself for so long, some acts."""
+RULES = SignInRules(most_sign_ins=10_000)
+"""On a slow computer many rounds pass before a secret is changed, and one more would end another.
+"""
 Said = tuple[str, int, list[str], list[str]]
 """Present secret, entries, living and dead tokens: all that the child was answered."""
 
 
 def go_on(path: Path, secret: str, round_: int, say: Connection) -> None:
     """Child: sign in and out, change the secret, give wrong ones, until killed."""
-    with opened(path) as store:
+    with opened(path, rules=RULES) as store:
         living: list[str] = []
         dead: list[str] = []
         for number in range(1_000_000):
@@ -74,13 +78,13 @@ def run_and_kill(path: Path, secret: str, round_: int, acts: int, then_s: float)
 @pytest.mark.system
 def test_what_was_answered_lasts(tmp_path: Path) -> None:
     path, secret, chance = tmp_path / "people.sqlite", SECRET[OPERATOR], random.Random(7)
-    with opened(path) as store:
+    with opened(path, rules=RULES) as store:
         store.add_first(LEAD, SECRET[LEAD], by())
         store.add(OPERATOR, Role.OPERATOR, secret, by())
     for round_ in range(KILLS):
         then_s = chance.uniform(0.0, LONGEST_S)
         secret, entries, living, dead = run_and_kill(path, secret, round_, round_ % 7, then_s)
-        with opened(path) as store:
+        with opened(path, rules=RULES) as store:
             new = store.log.history()[entries:]
             assert len(new) <= 1
             acts = [entry.act for entry in new]
