@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 from platelink.doctor.findings import Finding, fault
@@ -19,16 +20,13 @@ def set_aside(path: Path) -> Iterator[Finding]:
     if not path.exists():
         return
     try:
-        db = Database(path, RECORDER, read_only=True)
-        try:
+        with closing(Database(path, RECORDER, read_only=True)) as db:
             ((total,),) = db.rows("SELECT count(*) FROM dead_letter")
             newest = db.rows(
                 "SELECT count(*), max(number), at_ms, topic, reason FROM dead_letter "
                 "GROUP BY reason ORDER BY max(number) DESC LIMIT ?",
                 (REASONS,),
             )
-        finally:
-            db.close()
     except RecorderJournalError as error:
         yield fault("set aside", error)
         return

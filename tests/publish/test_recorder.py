@@ -7,6 +7,7 @@ import sqlite3
 from concurrent.futures import wait
 from contextlib import closing
 from types import SimpleNamespace
+from unittest.mock import Mock
 
 import pytest
 from publish import publish_samples as ps
@@ -237,16 +238,12 @@ def test_rows_that_cannot_be_read_for_a_while_are_written_after_it(
     tmp_path, monkeypatch, clock, store
 ):
     monkeypatch.setattr(links, "link_to", Broker())
-    reading, fault = RecorderJournal.lines_of, RecorderJournalError("r.db: disk I/O error")
-
-    def failing(self, rows):
-        raise fault
-
-    monkeypatch.setattr(RecorderJournal, "lines_of", failing)
     recorder = made(tmp_path)
-    worked(recorder, clock)
+    with monkeypatch.context() as broken:
+        fault = RecorderJournalError("r.db: disk I/O error")
+        broken.setattr(RecorderJournal, "lines_of", Mock(side_effect=fault))
+        worked(recorder, clock)
     assert "disk I/O error" in recorder.status().text() and not store.lines
-    monkeypatch.setattr(RecorderJournal, "lines_of", reading)
     worked(recorder, clock)
     status = recorder.status()
     assert store.lines and "problem" not in status.text()
@@ -256,16 +253,12 @@ def test_rows_that_cannot_be_read_for_a_while_are_written_after_it(
 
 def test_what_could_not_be_forgotten_is_forgotten_when_it_can(tmp_path, monkeypatch, clock, store):
     monkeypatch.setattr(links, "link_to", Broker())
-    confirm, fault = RecorderJournal.confirm, RecorderJournalError("r.db: no space left")
-
-    def failing(self, rows):
-        raise fault
-
-    monkeypatch.setattr(RecorderJournal, "confirm", failing)
     recorder = made(tmp_path)
-    worked(recorder, clock)
+    with monkeypatch.context() as broken:
+        fault = RecorderJournalError("r.db: no space left")
+        broken.setattr(RecorderJournal, "confirm", Mock(side_effect=fault))
+        worked(recorder, clock)
     assert "no space left" in recorder.status().journal_problem
-    monkeypatch.setattr(RecorderJournal, "confirm", confirm)
     worked(recorder, clock)
     assert recorder.status().counts.rows == 0
     recorder.close()
