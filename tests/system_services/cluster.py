@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import time
@@ -108,6 +109,11 @@ class Cluster:
     def wait(self) -> None:
         """Until it has a leader."""
         _until(lambda: self.ask(lambda js: js.account_info()))
+
+    def listen(self) -> None:
+        """Until its nodes do, whether or not they let the operator in."""
+        for port in self.ports:
+            _until(lambda port=port: socket.create_connection(("127.0.0.1", port))).close()
 
     def leader(self, stream: str) -> int:
         """The node that leads a stream, once one does."""

@@ -122,7 +122,7 @@ def test_more_replicas_than_nodes_and_no_jetstream_are_said(
         return re.sub(r"\njetstream \{.*?\n\}\n", "\n", shipped(self, number), flags=re.DOTALL)
 
     monkeypatch.setattr(Cluster, "_configuration", without)
-    monkeypatch.setattr(Cluster, "wait", lambda self: time.sleep(0.5))
+    monkeypatch.setattr(Cluster, "wait", Cluster.listen)
     with Cluster(tmp_path / "bare", USER, nodes=1) as bare:
         link = made(bare.settings(USER), "bare")
         with pytest.raises(BrokerError, match="no JetStream answers"):
@@ -158,7 +158,7 @@ def test_a_certificate_that_is_not_known_is_said_and_left(
         return re.sub(r"^# (?=tls|  |\})", "", text, flags=re.MULTILINE)
 
     monkeypatch.setattr(Cluster, "_configuration", with_tls)
-    monkeypatch.setattr(Cluster, "wait", lambda self: time.sleep(1.0))
+    monkeypatch.setattr(Cluster, "wait", Cluster.listen)
     with Cluster(tmp_path / "tls", USER, nodes=1) as cluster:
         right = replace(cluster.settings(USER), tls=True, ca_file=str(node))
         link = made(replace(right, ca_file=str(other)), "unknown")
